@@ -1,0 +1,3 @@
+"""The version, a leaf that anything may import."""
+
+__version__ = "0.1.0"

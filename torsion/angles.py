@@ -1,0 +1,150 @@
+"""Angles of axes and directions: the one place where they are wrapped.
+
+Angles are in degrees, counter-clockwise as the examiner sees the patient's photo, 0 at the right of the
+picture, as in ISO 8429.  Pictures have y growing downwards, so y is negated here and nowhere else.
+"""
+
+from typing import Literal, overload
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+__all__ = [
+    "Eye",
+    "axis_difference_deg",
+    "direction_deg",
+    "mirror_axis_deg",
+    "mirror_direction_deg",
+    "read_eye",
+    "rotation_name",
+    "unit_vector",
+    "wrap_axis_deg",
+    "wrap_direction_deg",
+    "wrap_rotation_deg",
+]
+
+Eye = Literal["OD", "OS"]
+
+
+@overload
+def wrap_axis_deg(angle_deg: float) -> float: ...
+@overload
+def wrap_axis_deg(angle_deg: NDArray[np.float64]) -> NDArray[np.float64]: ...
+def wrap_axis_deg(angle_deg: float | NDArray[np.float64]) -> float | NDArray[np.float64]:
+    """Wrap the angle of an axis into (0, 180]; a horizontal axis is written 180.
+
+    Examples
+    --------
+    >>> wrap_axis_deg(0.0), wrap_axis_deg(181.5), wrap_axis_deg(-10.0)
+    (180.0, 1.5, 170.0)
+    """
+    remainder = np.asarray(angle_deg, dtype=float) % 180.0
+    return _plain(np.where(remainder <= 0.0, 180.0, remainder))
+
+
+@overload
+def wrap_direction_deg(angle_deg: float) -> float: ...
+@overload
+def wrap_direction_deg(angle_deg: NDArray[np.float64]) -> NDArray[np.float64]: ...
+def wrap_direction_deg(angle_deg: float | NDArray[np.float64]) -> float | NDArray[np.float64]:
+    """Wrap the angle of a direction into [0, 360).
+
+    Examples
+    --------
+    >>> wrap_direction_deg(-10.0), wrap_direction_deg(360.0)
+    (350.0, 0.0)
+    """
+    wrapped = np.asarray(angle_deg, dtype=float) % 360.0
+    return _plain(np.where(wrapped >= 360.0, 0.0, wrapped))  # a tiny negative angle rounds up to 360
+
+
+@overload
+def wrap_rotation_deg(angle_deg: float) -> float: ...
+@overload
+def wrap_rotation_deg(angle_deg: NDArray[np.float64]) -> NDArray[np.float64]: ...
+def wrap_rotation_deg(angle_deg: float | NDArray[np.float64]) -> float | NDArray[np.float64]:
+    """Wrap a rotation into [-180, 180).
+
+    Examples
+    --------
+    >>> wrap_rotation_deg(350.0), wrap_rotation_deg(180.0)
+    (-10.0, -180.0)
+    """
+    return _plain((np.asarray(angle_deg, dtype=float) + 180.0) % 360.0 - 180.0)
+
+
+@overload
+def axis_difference_deg(first_deg: float, second_deg: float) -> float: ...
+@overload
+def axis_difference_deg(first_deg: NDArray[np.float64], second_deg: ArrayLike) -> NDArray[np.float64]: ...
+def axis_difference_deg(first_deg: ArrayLike, second_deg: ArrayLike) -> float | NDArray[np.float64]:
+    """Turn from the second axis to the first, counter-clockwise positive, in [-90, 90).
+
+    Examples
+    --------
+    >>> axis_difference_deg(5.0, 175.0)
+    10.0
+    """
+    difference = np.asarray(first_deg, dtype=float) - np.asarray(second_deg, dtype=float)
+    return _plain((difference + 90.0) % 180.0 - 90.0)
+
+
+def mirror_axis_deg(axis_deg: float) -> float:
+    """Axis as it appears in a picture mirrored left to right: a becomes 180 - a, in (0, 180]."""
+    return wrap_axis_deg(180.0 - axis_deg)
+
+
+def mirror_direction_deg(angle_deg: float) -> float:
+    """Direction as it appears in a picture mirrored left to right: d becomes 180 - d, in [0, 360)."""
+    return wrap_direction_deg(180.0 - angle_deg)
+
+
+def direction_deg(dx_px: ArrayLike, dy_px: ArrayLike) -> float | NDArray[np.float64]:
+    """Direction in [0, 360) of a step given in picture coordinates (x right, y down).
+
+    Examples
+    --------
+    >>> direction_deg(0.0, -1.0)  # straight up in the picture
+    90.0
+    """
+    angle = np.degrees(np.arctan2(-np.asarray(dy_px, dtype=float), np.asarray(dx_px, dtype=float)))
+    return wrap_direction_deg(angle)
+
+
+def unit_vector(angle_deg: ArrayLike) -> NDArray[np.float64]:
+    """Picture-coordinate unit vector (x right, y down) of a direction, shape ``(..., 2)``."""
+    angle = np.radians(np.asarray(angle_deg, dtype=float))
+    return np.stack([np.cos(angle), -np.sin(angle)], axis=-1)
+
+
+def read_eye(text: str) -> Eye:
+    """Read the name of an eye: OD or R is the right eye, OS or L the left.
+
+    Raises
+    ------
+    ValueError
+        If the text is none of these.
+    """
+    name = text.strip().upper()
+    if name in ("OD", "R"):
+        return "OD"
+    if name in ("OS", "L"):
+        return "OS"
+    msg = f"eye must be OD or R (right), OS or L (left), not {text!r}"
+    raise ValueError(msg)
+
+
+def rotation_name(
+    rotation_deg: float, standard_uncertainty_deg: float, eye: Eye
+) -> Literal["excyclotorsion", "incyclotorsion", "none"]:
+    """Name of a rotation in the picture: counter-clockwise is excyclotorsion in a right eye.
+
+    A rotation within two standard uncertainties of zero is called ``"none"``.
+    """
+    if abs(rotation_deg) <= 2.0 * standard_uncertainty_deg:
+        return "none"
+    return "excyclotorsion" if (rotation_deg > 0) == (eye == "OD") else "incyclotorsion"
+
+
+def _plain(values: NDArray[np.float64]) -> float | NDArray[np.float64]:
+    return float(values) if values.ndim == 0 else values

@@ -1,0 +1,41 @@
+"""The command line: each command parses, calls one library function, and prints or writes what it returns."""
+
+import importlib
+
+import click
+
+from torsion._version import __version__
+
+__all__ = ["main"]
+
+# Command name -> (module that holds a click command named ``command``, one line for ``torsion --help``).
+# The module is imported only when its command is used, so that ``torsion --help`` is instant.
+_COMMANDS: dict[str, tuple[str, str]] = {}
+
+
+class _LazyGroup(click.Group):
+    """Group whose commands are imported when they are first asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in _COMMANDS:
+            return None
+        command = importlib.import_module(_COMMANDS[cmd_name][0]).command
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        if _COMMANDS:
+            with formatter.section("Commands"):
+                formatter.write_dl([(name, text) for name, (_, text) in _COMMANDS.items()])
+
+
+@click.command(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="torsion")
+def main() -> None:
+    """Measure how far an eye has turned between two photos, and carry a toric axis with it.
+
+    A second check, not a medical device: the surgeon's judgement, local rules and licensed practice prevail.
+    """
