@@ -15,6 +15,8 @@ __all__ = [
     "direction_deg",
     "mirror_axis_deg",
     "mirror_direction_deg",
+    "read_axis_deg",
+    "read_direction_deg",
     "read_eye",
     "rotation_name",
     "unit_vector",
@@ -115,6 +117,51 @@ def unit_vector(angle_deg: ArrayLike) -> NDArray[np.float64]:
     """Picture-coordinate unit vector (x right, y down) of a direction, shape ``(..., 2)``."""
     angle = np.radians(np.asarray(angle_deg, dtype=float))
     return np.stack([np.cos(angle), -np.sin(angle)], axis=-1)
+
+
+def read_axis_deg(axis_deg: float, *, name: str = "axis") -> float:
+    """Check the angle of an axis that somebody typed: 0 to 180 degrees, 0 read as 180.
+
+    Parameters
+    ----------
+    axis_deg : float
+        Angle as given, degrees.
+    name : str, optional
+        What the angle is called in the error message.
+
+    Returns
+    -------
+    float
+        The axis in (0, 180].
+
+    Raises
+    ------
+    ValueError
+        If the angle is no finite number from 0 to 180: it is not wrapped, since 190 is more likely a slip than 10.
+
+    Examples
+    --------
+    >>> read_axis_deg(0.0), read_axis_deg(35.0)
+    (180.0, 35.0)
+    """
+    if not 0.0 <= axis_deg <= 180.0:  # also refuses NaN
+        msg = f"{name} must lie from 0 to 180 degrees, not {axis_deg:g}"
+        raise ValueError(msg)
+    return wrap_axis_deg(float(axis_deg))
+
+
+def read_direction_deg(direction_deg: float, *, name: str = "direction") -> float:
+    """Check the angle of a direction that somebody typed: 0 to 360 degrees, 360 read as 0.
+
+    Raises
+    ------
+    ValueError
+        If the angle is no finite number from 0 to 360.
+    """
+    if not 0.0 <= direction_deg <= 360.0:  # also refuses NaN
+        msg = f"{name} must lie from 0 to 360 degrees, not {direction_deg:g}"
+        raise ValueError(msg)
+    return wrap_direction_deg(float(direction_deg))
 
 
 def read_eye(text: str) -> Eye:
