@@ -109,7 +109,9 @@ def direction_deg(dx_px: ArrayLike, dy_px: ArrayLike) -> float | NDArray[np.floa
     >>> direction_deg(0.0, -1.0)  # straight up in the picture
     90.0
     """
-    angle = np.degrees(np.arctan2(-np.asarray(dy_px, dtype=float), np.asarray(dx_px, dtype=float)))
+    angle: NDArray[np.float64] = np.degrees(
+        np.arctan2(-np.asarray(dy_px, dtype=float), np.asarray(dx_px, dtype=float))
+    )
     return wrap_direction_deg(angle)
 
 
@@ -137,7 +139,8 @@ def read_axis_deg(axis_deg: float, *, name: str = "axis") -> float:
     Raises
     ------
     ValueError
-        If the angle is no finite number from 0 to 180: it is not wrapped, since 190 is more likely a slip than 10.
+        If the angle is no finite number from 0 to 180: it is not wrapped, since 190 is more likely a slip
+        than 10.
 
     Examples
     --------

@@ -1,9 +1,9 @@
 """Astigmatism as vectors: the one form in which crossed cylinders add, subtract and average.
 
-Two forms of the same thing are used.  A refraction (sphere, cylinder, axis) becomes the power vector M, J0, J45
-(Thibos, Wheeler & Horner 1997).  An astigmatism of the cornea or of a lens, a magnitude at its steep meridian,
-becomes a point of the double-angle plane, ``(C cos 2a, C sin 2a)``: there a meridian and its continuation on the
-other side of the eye are the same point, and 5 and 175 degrees are neighbours.
+Two forms of the same thing are used.  A refraction (sphere, cylinder, axis) becomes the power vector M, J0,
+J45 (Thibos, Wheeler & Horner 1997).  An astigmatism of the cornea or of a lens, a magnitude at its steep
+meridian, becomes a point of the double-angle plane, ``(C cos 2a, C sin 2a)``: there a meridian and its
+continuation on the other side of the eye are the same point, and 5 and 175 degrees are neighbours.
 """
 
 from dataclasses import dataclass
@@ -74,7 +74,7 @@ class Refraction:
             If there is a cylinder whose axis is not known.
         """
         if self.axis_deg is None and abs(self.cylinder_d) > NO_CYLINDER_D:
-            msg = f"a cylinder of {self.cylinder_d:g} D needs an axis from 0 to 180 degrees, which was not given"
+            msg = f"a cylinder of {self.cylinder_d:g} D needs an axis from 0 to 180 degrees; none was given"
             raise ValueError(msg)
         return power_vector(self.sphere_d, self.cylinder_d, self.axis_deg or 180.0)
 
@@ -103,7 +103,9 @@ class Astigmatism:
             raise ValueError(msg)
         if self.meridian_deg is None:
             if self.cylinder_d > NO_CYLINDER_D:
-                msg = f"an astigmatism of {self.cylinder_d:g} D needs its steep meridian, from 0 to 180 degrees"
+                msg = (
+                    f"an astigmatism of {self.cylinder_d:g} D needs its steep meridian, from 0 to 180 degrees"
+                )
                 raise ValueError(msg)
         elif not 0.0 < self.meridian_deg <= 180.0:
             msg = f"steep meridian must lie in (0, 180] degrees, not {self.meridian_deg:g}"
@@ -181,7 +183,9 @@ def power_vector(sphere_d: ArrayLike, cylinder_d: ArrayLike, axis_deg: ArrayLike
     array([-2., -1.,  0.])
     """
     sphere, cylinder, axis = np.broadcast_arrays(
-        np.asarray(sphere_d, dtype=float), np.asarray(cylinder_d, dtype=float), np.asarray(axis_deg, dtype=float)
+        np.asarray(sphere_d, dtype=float),
+        np.asarray(cylinder_d, dtype=float),
+        np.asarray(axis_deg, dtype=float),
     )
     half = -double_angle(cylinder, axis) / 2.0
     return np.concatenate([(sphere + cylinder / 2.0)[..., np.newaxis], half], axis=-1)
@@ -239,15 +243,17 @@ def add_refractions(*refractions: Refraction, sign: CylinderSign = "minus") -> R
     >>> add_refractions(Refraction(1.75, 0.50, 45.0), Refraction(-2.25, -1.00, 135.0))
     Refraction(sphere_d=0.0, cylinder_d=-1.5, axis_deg=135.0)
     """
-    total = np.sum([refraction.power for refraction in refractions], axis=0, initial=0.0) if refractions else 0.0
+    total = (
+        np.sum([refraction.power for refraction in refractions], axis=0, initial=0.0) if refractions else 0.0
+    )
     return refraction_from_power(np.broadcast_to(total, (3,)), sign=sign)
 
 
 def opposite_power(astigmatism: Astigmatism) -> NDArray[np.float64]:
     """Power vector, with M = 0, of the refraction that an astigmatism of the eye calls for.
 
-    The eye's power in excess along its steep meridian is a plus cylinder whose axis is the flat meridian; what
-    corrects it is a minus cylinder with that same axis.
+    The eye's power in excess along its steep meridian is a plus cylinder whose axis is the flat meridian;
+    what corrects it is a minus cylinder with that same axis.
 
     Returns
     -------
