@@ -1,8 +1,9 @@
-"""Photos: one file or array becomes a `Photo`, as displayed, 8 bits a channel, or a `PhotoError` says why not.
+"""Photos: a file or array becomes a `Photo`, as displayed, 8 bits a channel, or a `PhotoError` says why not.
 
-Pixel centres stand at integers, x to the right and y down, in the full picture as displayed.  A photo decoded at
-a reduced scale ``s`` (see `read_photo`) keeps to those coordinates by ``x_full = (x_decoded + 0.5) * s - 0.5``:
-pixel 0 of the decoded picture covers pixels 0 to s - 1 of the full one.
+Pixel centres stand at integers, x to the right and y down, in the full picture as displayed.  A photo decoded
+at a reduced scale ``s`` (see `read_photo`) keeps to those coordinates by
+``x_full = (x_decoded + 0.5) * s - 0.5``: pixel 0 of the decoded picture covers pixels 0 to s - 1 of the full
+one.
 """
 
 import hashlib
@@ -18,6 +19,8 @@ from numpy.typing import ArrayLike, NDArray
 from torsion.angles import Eye, read_eye, wrap_axis_deg
 from torsion.errors import PhotoError
 from torsion.readers import MIN_SIDE_PX, check_size, decode, eight_bit
+
+_MAX_FILE_BYTES = 2_000_000_000  # more than the largest allowed picture takes up uncompressed, 16-bit RGBA
 
 __all__ = ["Ellipse", "Photo", "photo_from_array", "read_photo"]
 
@@ -161,12 +164,13 @@ def read_photo(
 
     Formats: JPEG, PNG, TIFF, BMP, WebP; HEIC with ``torsion[heic]``; single-frame DICOM with
     ``torsion[dicom]``.  The orientation stored with the picture is applied once, so the picture is as viewers
-    display it.  Of a JPEG or HEIC file with several pictures the first or primary one is taken; thumbnails in a
-    TIFF are passed over; other files with several pictures are refused.
+    display it.  Of a JPEG or HEIC file with several pictures the first or primary one is taken; smaller
+    copies in a TIFF are passed over; other files with several pictures are refused.
 
     Colours are taken as stored (colour profiles are not applied).  Transparent pixels are laid on mid-grey.
-    Samples of more than 8 bits are scaled to 8 by the smallest of 10, 12, 14 and 16 bits that holds the largest of
-    them (16 bits: divided by 257), in DICOM by the window stored in the file or else by its stored bits.
+    16-bit samples are divided by 257; where all of them fit into 8, 10, 12 or 14 bits, as those of many
+    cameras do, that range is taken as full.  In DICOM the window stored in the file is used, or else its
+    bits.
 
     Parameters
     ----------
@@ -177,8 +181,8 @@ def read_photo(
     limbus, pupil : Ellipse, optional
         Outlines given by hand, in pixels of the full picture as displayed.
     max_side_px : int, optional
-        Read a picture whose longer side is more than twice (four times) this at half (a quarter) of its size, which
-        is much faster for JPEG; ``Photo.decoded_scale`` says what was done.  Default: at full size.
+        Read a picture whose longer side is more than twice (four times) this at half (a quarter) of its size,
+        which is much faster for JPEG; ``Photo.decoded_scale`` says what was done.  Default: at full size.
 
     Returns
     -------
@@ -187,9 +191,10 @@ def read_photo(
     Raises
     ------
     PhotoError
-        If the file is missing, a folder, empty, not to be opened, not a picture of these formats, truncated or
-        damaged, holds several pictures, is under 200 px on its smaller side or over 200 megapixels, needs a package that
-        is not installed, states the other eye, or if an outline's centre lies outside the picture.
+        If the file is missing, a folder, empty, over 2 GB, not to be opened, not a picture of these formats,
+        truncated or damaged, holds several pictures, is under 200 px on its smaller side or over 200
+        megapixels, needs a package that is not installed, states the other eye, or if the centre of a given
+        outline lies outside the picture.
     ValueError
         If `eye` names no eye or `max_side_px` is under 200.
     """
@@ -229,7 +234,7 @@ def photo_from_array(
     Parameters
     ----------
     array : (H, W), (H, W, 3) or (H, W, 4) ndarray of uint8 or uint16
-        Grey, RGB or RGB with opacity (laid on mid-grey); copied.  16-bit values are scaled as in `read_photo`.
+        Grey, RGB or RGB with opacity (laid on mid-grey); copied.  16 bits are scaled as in `read_photo`.
     eye, limbus, pupil
         As in `read_photo`.
     name : str
@@ -281,6 +286,10 @@ def _read_bytes(file: Path) -> bytes:
             raise PhotoError(msg)
         if file.exists() and not file.is_file():
             msg = f"'{file}' is not a regular file"  # a pipe or a device might never end
+            raise PhotoError(msg)
+        size = file.stat().st_size
+        if size > _MAX_FILE_BYTES:
+            msg = f"'{file.name}' has {size / 1e9:.1f} GB; at most {_MAX_FILE_BYTES / 1e9:.0f} GB are allowed"
             raise PhotoError(msg)
         data = file.read_bytes()
     except FileNotFoundError:

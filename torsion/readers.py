@@ -1,7 +1,7 @@
 """Readers: the bytes of a picture file become an 8-bit picture as displayed.
 
-One table, `READERS`, with one entry for each format; a new format is one more entry.  The headers are read and the
-size is checked before anything is decoded.  Pillow is used through the classes of its formats, not through
+One table, `READERS`, with one entry for each format; a new format is one more entry.  Headers are read and
+the size is checked before anything is decoded.  Pillow is used through the classes of its formats, not by
 ``Image.open``, because the latter obeys a process-wide pixel limit and warns.
 """
 
@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, cast
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,9 @@ from PIL.WebPImagePlugin import WebPImageFile
 
 from torsion.angles import Eye
 from torsion.errors import PhotoError
+
+if TYPE_CHECKING:
+    from pydicom import Dataset
 
 try:
     import cv2
@@ -53,6 +56,7 @@ MIN_SIDE_PX = 200
 MAX_MEGAPIXELS = 200
 _MID_GREY = 128
 
+_Kind = TypeVar("_Kind", bound=ImageFile.ImageFile)
 Samples = NDArray[np.uint8] | NDArray[np.uint16]
 
 
@@ -68,7 +72,7 @@ class Source:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Picture:
-    """What a reader returns: 8-bit pixels as displayed, (H, W, 3) or (H, W), and the size of the full picture."""
+    """What a reader returns: 8-bit pixels as displayed, (H, W, 3) or (H, W), and the full picture's size."""
 
     pixels: NDArray[np.uint8]
     width_px: int
@@ -93,7 +97,7 @@ def decode(data: bytes, name: str, *, eye: Eye | None = None, max_side_px: int |
     Raises
     ------
     PhotoError
-        If the bytes are no picture in one of the formats of `READERS` or cannot be used; the sentence names the file.
+        If the bytes are no picture in a format of `READERS` or cannot be used; the sentence names the file.
     """
     for reader in READERS:
         if reader.recognises(data[:256]):
@@ -144,13 +148,13 @@ def eight_bit(samples: Samples) -> NDArray[np.uint8]:
 
 
 def _narrowed(samples: Samples) -> NDArray[np.uint8]:
-    """16 bits to 8.  Cameras of 10, 12 and 14 bits store small numbers in 16 bits: their range is taken as full."""
+    """16 bits to 8.  Cameras of 10, 12 and 14 bits store small numbers: their range is taken as full."""
     if samples.dtype == np.uint8:
         return cast(NDArray[np.uint8], samples)
     largest = int(samples.max())
     full = next(2**bits - 1 for bits in (8, 10, 12, 14, 16) if largest < 2**bits)
     table = np.rint(np.arange(full + 1) * (255.0 / full)).astype(np.uint8)
-    return table[samples]
+    return cast(NDArray[np.uint8], table[samples])
 
 
 def _squeezed(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
@@ -166,7 +170,7 @@ def _reduction(width_px: int, height_px: int, max_side_px: int | None) -> int:
 
 
 def _reduced(pixels: NDArray[np.uint8], scale: int) -> NDArray[np.uint8]:
-    """Mean over blocks of `scale` x `scale` pixels; an incomplete block at the right or the bottom is left out."""
+    """Mean over blocks of `scale` x `scale` pixels; incomplete ones at the right and bottom are left out."""
     if scale == 1:
         return pixels
     height, width = (side // scale for side in pixels.shape[:2])
@@ -228,13 +232,13 @@ def _samples(source: Source, image: Image.Image) -> Samples:
     array = np.asarray(image)
     if image.mode in ("L", "LA", "RGB", "RGBA"):
         return cast(NDArray[np.uint8], array)
-    if image.mode.startswith("I") and 0 <= int(array.min()) and int(array.max()) <= 65535:
+    if image.mode.startswith("I") and int(array.min()) >= 0 and int(array.max()) <= 65535:
         return array.astype(np.uint16)
     msg = f"'{source.name}' holds samples of kind {image.mode}; save it as grey or RGB of 8 or 16 bits"
     raise PhotoError(msg)
 
 
-# Fields of EXIF, which is laid out as a TIFF file is ---------------------------------------------------------------
+# Fields of EXIF, which is laid out as a TIFF file is ------------------------------------------------------
 
 _SUBFILE, _BITS, _PHOTOMETRIC, _ORIENTATION, _EXIF_DIRECTORY = 254, 258, 262, 274, 34665
 _CAPTURED, _CAPTURED_OFFSET, _RAW_VERSION = 36867, 36881, 50706
@@ -243,11 +247,15 @@ _BYTES_OF_KIND = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 1
 
 @dataclass(frozen=True, slots=True)
 class _Fields:
-    """Entries of the first directory of a TIFF block: tag -> (position of the value, its length in bytes)."""
+    """Entries of a directory of a TIFF block: tag -> (position of the value, its length in bytes).
+
+    `whole` says that the directory and all its values lie inside the block.
+    """
 
     block: bytes
     order: str
     entries: dict[int, tuple[int, int]]
+    whole: bool
 
     def number(self, tag: int, otherwise: int = 0) -> int:
         at, length = self.entries.get(tag, (0, 0))
@@ -265,62 +273,82 @@ def _fields(block: bytes, directory: int | None = None) -> _Fields:
     block = block.removeprefix(b"Exif\0\0")
     order = {b"II*\0": "<", b"MM\0*": ">"}.get(block[:4], "")
     entries: dict[int, tuple[int, int]] = {}
+    if not order:
+        return _Fields(block, order, entries, False)
     try:
         start = struct.unpack_from(order + "I", block, 4)[0] if directory is None else directory
-        for k in range(struct.unpack_from(order + "H", block, start)[0] if order else 0):
+        for k in range(struct.unpack_from(order + "H", block, start)[0]):
             entry = start + 2 + 12 * k
             tag, kind, count, value = struct.unpack_from(order + "HHII", block, entry)
             length = _BYTES_OF_KIND.get(kind, 0) * count
             entries[tag] = (entry + 8 if length <= 4 else value, length)
     except struct.error:
-        pass
-    return _Fields(block, order, entries)
+        return _Fields(block, order, entries, False)
+    whole = all(at + length <= len(block) for at, length in entries.values())
+    return _Fields(block, order, entries, whole)
 
 
 def _orientation_and_time(block: bytes) -> tuple[int, str | None]:
-    """Orientation (1 where none is stated) and time of capture in ISO form, of an EXIF block or a TIFF file."""
+    """Orientation (1 where none is stated) and ISO time of capture, of an EXIF block or a TIFF file."""
     fields = _fields(block)
+    orientation = fields.number(_ORIENTATION, 1)
     details = _fields(block, fields.number(_EXIF_DIRECTORY)) if _EXIF_DIRECTORY in fields.entries else fields
     try:
         captured = datetime.strptime(details.text(_CAPTURED), "%Y:%m:%d %H:%M:%S").isoformat()
     except ValueError:  # absent, or the zeros or blanks of a camera whose clock was never set
-        return fields.number(_ORIENTATION, 1), None
+        return orientation, None
     offset = details.text(_CAPTURED_OFFSET)
-    return fields.number(_ORIENTATION, 1), captured + (
-        offset if re.fullmatch(r"[+-]\d\d:\d\d", offset) else ""
-    )
+    return orientation, captured + (offset if re.fullmatch(r"[+-]\d\d:\d\d", offset) else "")
 
 
-# The formats -------------------------------------------------------------------------------------------------------
+# The formats ----------------------------------------------------------------------------------------------
+
+
+def _opened(source: Source, format: str, kind: Callable[[io.BytesIO], _Kind], data: bytes) -> _Kind:
+    """Open a picture without decoding it, and refuse it if its size or its number of pictures will not do."""
+    with _decoding(source, format):
+        image = kind(io.BytesIO(data))
+    check_size(source.name, *image.size)
+    with _decoding(source, format):
+        pages = getattr(image, "n_frames", 1)
+        smaller = isinstance(image, TiffImageFile) and pages > 1 and _only_smaller_copies(image, pages)
+    if pages > 1 and not smaller:
+        msg = f"'{source.name}' holds {pages} pictures; save the wanted one as a file of its own"
+        raise PhotoError(msg)
+    return image
+
+
+def _only_smaller_copies(image: TiffImageFile, pages: int) -> bool:
+    """Whether all pages of a TIFF after the first are previews of it."""
+    kinds = []
+    for page in range(1, pages):
+        image.seek(page)
+        kinds.append(image.tag_v2.get(_SUBFILE, 0))
+    image.seek(0)
+    return all(kind & 1 for kind in kinds)
 
 
 def _read_jpeg(source: Source) -> Picture:
     with _decoding(source, "JPEG"):
         lean, exif, scan_at = _jpeg_parts(source.data)
-        image = JpegImageFile(io.BytesIO(lean))
-    if (
-        source.data.rfind(b"\xff\xd9", scan_at) < 0
-    ):  # coded data cannot hold these bytes; decoders may not mind
+    if source.data.rfind(b"\xff\xd9", scan_at) < 0:  # these two bytes never occur in coded data
         msg = f"'{source.name}' is truncated: the end marker of its JPEG data is missing"
         raise PhotoError(msg)
-    check_size(source.name, *image.size)
-    orientation, captured_at = _orientation_and_time(exif)
+    image = _opened(source, "JPEG", JpegImageFile, lean)
     scale = _reduction(*image.size, source.max_side_px)
+    if image.width % scale or image.height % scale:
+        scale = 1  # the decoder leaves incomplete blocks where turning may bring them to the left or the top
     with _decoding(source, "JPEG"):
-        if scale > 1 and image.width % scale == image.height % scale == 0:
+        if scale > 1:
             image.draft(image.mode, (image.width // scale, image.height // scale))
-        else:
-            scale = (
-                1  # the decoder's blocks start at a stored corner that turning may move; reduce afterwards
-            )
         samples = _samples(source, image)
-    return _finished(source, samples, orientation, captured_at, scale=scale)
+    return _finished(source, samples, *_orientation_and_time(exif), scale=scale)
 
 
 def _jpeg_parts(data: bytes) -> tuple[bytes, bytes, int]:
     """Split a JPEG file: what its decoder needs, its EXIF block, and where the first scan starts.
 
-    Everything else that cameras and phones add (previews, colour profiles, further pictures) is kept from the decoder,
+    Everything else that cameras and phones add (previews, colour profiles, notes) is kept from the decoder,
     which would warn of faults in it.
     """
     kept, exif, at = [data[:2]], b"", 2
@@ -329,46 +357,36 @@ def _jpeg_parts(data: bytes) -> tuple[bytes, bytes, int]:
         marker = data[at + 1]
         if marker == 0xDA:
             return b"".join(kept) + data[at:], exif, at
-        if marker in (0x00, 0xFF, 0x01) or 0xD0 <= marker <= 0xD9:
+        if marker in (0x00, 0x01, 0xFF) or 0xD0 <= marker <= 0xD9:
             at += 1 if marker == 0xFF else 2  # fill bytes and markers without content
             continue
         segment = data[at : at + 2 + int.from_bytes(data[at + 2 : at + 4])]
-        if segment[4:10] == b"Exif\0\0":
+        if marker == 0xE1 and segment[4:10] == b"Exif\0\0":
             exif = exif or segment[10:]
-        if (
-            not (0xE1 <= marker <= 0xEF and marker != 0xEE) and marker != 0xFE
-        ):  # 0xEE tells RGB from YCC and CMYK
-            kept.append(segment)
+        if marker in (0xE0, 0xEE) or not (0xE0 <= marker <= 0xEF or marker == 0xFE):
+            kept.append(segment)  # of the notes only those that tell how colour is coded
         at += max(len(segment), 4)
 
 
 def _read_png(source: Source) -> Picture:
-    with _decoding(source, "PNG"):
-        image = PngImageFile(io.BytesIO(source.data))
-    check_size(source.name, *image.size)
-    _refuse_several(source, image)
+    image = _opened(source, "PNG", PngImageFile, source.data)
     with _decoding(source, "PNG"):
         PngImageFile(io.BytesIO(source.data)).verify()  # check sums, up to the end
-        samples = _samples(source, image)
+        samples: Samples = _samples(source, image)
         if source.data[24:26] in (b"\x10\x02", b"\x10\x06"):  # 16-bit colour, which Pillow cuts to 8
             samples = _deep_colour(source.data)
     return _finished(source, samples, *_orientation_and_time(image.info.get("exif", b"")))
 
 
 def _read_webp(source: Source) -> Picture:
-    with _decoding(source, "WebP"):
-        image = WebPImageFile(io.BytesIO(source.data))
-    check_size(source.name, *image.size)
-    _refuse_several(source, image)
+    image = _opened(source, "WebP", WebPImageFile, source.data)
     with _decoding(source, "WebP"):
         samples = _samples(source, image)
     return _finished(source, samples, *_orientation_and_time(image.info.get("exif", b"")))
 
 
 def _read_bmp(source: Source) -> Picture:
-    with _decoding(source, "BMP"):
-        image = BmpImageFile(io.BytesIO(source.data))
-    check_size(source.name, *image.size)
+    image = _opened(source, "BMP", BmpImageFile, source.data)
     with _decoding(source, "BMP"):
         samples = _samples(source, image)
     return _finished(source, samples, 1, None)
@@ -376,33 +394,26 @@ def _read_bmp(source: Source) -> Picture:
 
 def _read_tiff(source: Source) -> Picture:
     fields = _fields(source.data)
-    if fields.order and not all(
-        0 < at + length <= len(source.data) for at, length in fields.entries.values()
-    ):
+    if fields.order and not fields.whole:
         msg = f"'{source.name}' is truncated: its TIFF directory points beyond the end of the file"
         raise PhotoError(msg)
     if fields.number(_SUBFILE) & 1 or _RAW_VERSION in fields.entries:
-        msg = f"'{source.name}' is a camera's raw file, whose first picture is a preview; export it as JPEG or TIFF"
+        msg = f"'{source.name}' is a raw file that starts with a preview; export it as JPEG or TIFF"
         raise PhotoError(msg)
-    with _decoding(source, "TIFF"):
-        image = TiffImageFile(io.BytesIO(source.data))
-    check_size(source.name, *image.size)
-    _refuse_several(source, image)
+    image = _opened(source, "TIFF", TiffImageFile, source.data)
     orientation, captured_at = _orientation_and_time(source.data)
     with _decoding(source, "TIFF"):
-        bits = image.tag_v2.get(_BITS, ())
-        if fields.order and len(bits) >= 3 and set(bits) == {16} and image.tag_v2.get(_PHOTOMETRIC) == 2:
-            samples = _deep_colour(_without_orientation(source.data, fields))
+        bits, colours = image.tag_v2.get(_BITS, ()), image.tag_v2.get(_PHOTOMETRIC)
+        if fields.order and colours == 2 and bits in ((16,) * 3, (16,) * 4):  # Pillow would cut it to 8 bits
+            samples: Samples = _deep_colour(_without_orientation(source.data, fields))
         else:
             samples = _samples(source, image)
-            orientation = image.getexif().get(
-                _ORIENTATION, 1
-            )  # Pillow has turned the picture and dropped the tag
+            orientation = image.getexif().get(_ORIENTATION, 1)  # Pillow has turned it and dropped the field
     return _finished(source, samples, orientation, captured_at)
 
 
 def _without_orientation(data: bytes, fields: _Fields) -> bytes:
-    """TIFF whose orientation says "as stored": some versions of OpenCV obey the tag in TIFF, some fail on it."""
+    """TIFF whose orientation says "as stored": OpenCV obeys the field, or fails on it, by version."""
     if _ORIENTATION not in fields.entries:
         return data
     at, length = fields.entries[_ORIENTATION]
@@ -411,27 +422,9 @@ def _without_orientation(data: bytes, fields: _Fields) -> bytes:
 
 def _deep_colour(data: bytes) -> NDArray[np.uint16]:
     """16-bit colour as stored, RGB or RGB with opacity."""
-    stored = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
+    stored = cast(NDArray[np.uint16], cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED))
     code = cv2.COLOR_BGRA2RGBA if stored.shape[2] == 4 else cv2.COLOR_BGR2RGB
     return cast(NDArray[np.uint16], cv2.cvtColor(stored, code))
-
-
-def _refuse_several(source: Source, image: ImageFile.ImageFile) -> None:
-    """Refuse an animation, or a TIFF of several pages unless all but the first are smaller copies of it."""
-    pages = getattr(image, "n_frames", 1)
-    if pages == 1:
-        return
-    with _decoding(source, str(image.format)):
-        if isinstance(image, TiffImageFile):
-            copies = []
-            for page in range(1, pages):
-                image.seek(page)
-                copies.append(bool(image.tag_v2.get(_SUBFILE, 0) & 1))
-            image.seek(0)
-            if all(copies):
-                return
-    msg = f"'{source.name}' holds {pages} pictures; save the wanted one as a picture of its own"
-    raise PhotoError(msg)
 
 
 def _read_heic(source: Source) -> Picture:
@@ -444,14 +437,12 @@ def _read_heic(source: Source) -> Picture:
         heif = pillow_heif.open_heif(io.BytesIO(source.data))
     check_size(source.name, *heif.size)
     with _decoding(source, "HEIC"):
-        samples = _samples(
-            source, heif.to_pillow()
-        )  # turned already; the EXIF orientation must not be applied again
+        samples = _samples(source, heif.to_pillow())
     _, captured_at = _orientation_and_time(heif.info.get("exif") or b"")
-    return _finished(source, samples, 1, captured_at)
+    return _finished(source, samples, 1, captured_at)  # turned by the decoder; EXIF must not turn it again
 
 
-# DICOM -------------------------------------------------------------------------------------------------------------
+# DICOM ----------------------------------------------------------------------------------------------------
 
 
 def _read_dicom(source: Source) -> Picture:
@@ -462,14 +453,13 @@ def _read_dicom(source: Source) -> Picture:
         raise PhotoError(msg) from None
     with _decoding(source, "DICOM"):
         dataset = pydicom.dcmread(io.BytesIO(source.data))
-    eye = _dicom_eye(source, dataset)
-    _check_dicom(source, dataset)
-    with _decoding(source, "DICOM"):
+        eye = _dicom_eye(source, dataset)
+        _check_dicom(source, dataset)
         samples = _dicom_samples(dataset)
-    return _finished(source, samples, 1, _dicom_time(dataset), eye)
+        return _finished(source, samples, 1, _dicom_time(dataset), eye)
 
 
-def _dicom_eye(source: Source, dataset: Any) -> Eye | None:
+def _dicom_eye(source: Source, dataset: "Dataset") -> Eye | None:
     """Eye that the file states (none when it states both), refused when it is not the one given."""
     for keyword, title in (("ImageLaterality", "Image Laterality"), ("Laterality", "Laterality")):
         stated = str(dataset.get(keyword) or "").strip().upper()
@@ -477,31 +467,31 @@ def _dicom_eye(source: Source, dataset: Any) -> Eye | None:
             continue
         eye: Eye = "OD" if stated == "R" else "OS"
         if source.eye not in (None, eye):
-            msg = f"'{source.name}' states in its {title} that it shows {eye} ({stated}), but {source.eye} was given"
+            msg = f"'{source.name}' states in its {title} that it shows {eye}, but {source.eye} was given"
             raise PhotoError(msg)
         return eye
     return None
 
 
-def _check_dicom(source: Source, dataset: Any) -> None:
+def _check_dicom(source: Source, dataset: "Dataset") -> None:
     """Refuse, before anything is decoded, what cannot become one photo with square pixels."""
-    from pydicom.pixels import get_decoder
+    from pydicom.pixels.decoders.base import get_decoder
 
     if "PixelData" not in dataset:
         msg = f"'{source.name}' is a DICOM file without a picture"
         raise PhotoError(msg)
     frames = int(dataset.get("NumberOfFrames") or 1)
     if frames > 1:
-        msg = f"'{source.name}' holds {frames} frames; save the wanted one as a DICOM file or a picture of its own"
+        msg = f"'{source.name}' holds {frames} frames; save the wanted one as a file of its own"
         raise PhotoError(msg)
     check_size(source.name, int(dataset.get("Columns") or 0), int(dataset.get("Rows") or 0))
     aspect = [int(part) for part in dataset.get("PixelAspectRatio") or (1, 1)]
     if aspect[0] != aspect[-1]:
-        msg = f"'{source.name}' has pixels of aspect {aspect[0]}:{aspect[-1]}; they must be square for angles to be right"
+        msg = f"'{source.name}' has pixels of aspect {aspect[0]}:{aspect[-1]}; they must be square, 1:1"
         raise PhotoError(msg)
     kind = dataset.get("PhotometricInterpretation")
     if not str(kind).startswith(("MONOCHROME", "RGB", "YBR", "PALETTE")):
-        msg = f"'{source.name}' has the photometric interpretation {kind}; grey, RGB, YBR and palette can be read"
+        msg = f"'{source.name}' has photometric interpretation {kind}; allowed are grey, RGB, YBR and palette"
         raise PhotoError(msg)
     syntax = dataset.file_meta.TransferSyntaxUID
     try:
@@ -509,14 +499,12 @@ def _check_dicom(source: Source, dataset: Any) -> None:
     except NotImplementedError:
         readable = False
     if not readable:
-        msg = (
-            f"'{source.name}' is compressed as {syntax.name}, which cannot be read here; save it uncompressed"
-        )
+        msg = f"'{source.name}' is compressed as {syntax.name}, which is not readable here; save it uncompressed"
         raise PhotoError(msg)
 
 
-def _dicom_samples(dataset: Any) -> Samples:
-    from pydicom.pixels import apply_color_lut
+def _dicom_samples(dataset: "Dataset") -> Samples:
+    from pydicom.pixels.processing import apply_color_lut
 
     stored = dataset.pixel_array  # YBR has become RGB
     kind = str(dataset.PhotometricInterpretation)
@@ -530,8 +518,8 @@ def _dicom_samples(dataset: Any) -> Samples:
     return 255 - grey if kind == "MONOCHROME1" else grey
 
 
-def _dicom_range(dataset: Any) -> tuple[float, float]:
-    """Values shown black and white: of the stored window (linear, DICOM PS3.3 C.11.2.1.2), else of the stored bits."""
+def _dicom_range(dataset: "Dataset") -> tuple[float, float]:
+    """Values shown black and white: of the window (DICOM PS3.3 C.11.2.1.2, linear), else of the bits."""
     centre, width = (
         float(np.atleast_1d(dataset.get(keyword) or 0.0)[0]) for keyword in ("WindowCenter", "WindowWidth")
     )
@@ -544,17 +532,13 @@ def _dicom_range(dataset: Any) -> tuple[float, float]:
     return low, high
 
 
-def _dicom_time(dataset: Any) -> str | None:
+def _dicom_time(dataset: "Dataset") -> str | None:
     text = str(dataset.get("AcquisitionDateTime") or "")
     text = text or str(dataset.get("AcquisitionDate") or "") + str(dataset.get("AcquisitionTime") or "")
-    parts = re.fullmatch(r"(\d{14})(?:\.\d+)?([+-]\d{4})?", text)
-    if parts is None:
-        return None
+    parts = re.fullmatch(r"(\d{8})(\d{6})(?:\.\d+)?([+-]\d{4})?", text)
     try:
-        return datetime.strptime(
-            "".join(filter(None, parts.groups())), "%Y%m%d%H%M%S%z" if parts[2] else "%Y%m%d%H%M%S"
-        ).isoformat()
-    except ValueError:
+        return datetime.fromisoformat(f"{parts[1]}T{parts[2]}{parts[3] or ''}").isoformat() if parts else None
+    except ValueError:  # not a date
         return None
 
 
