@@ -1,0 +1,30 @@
+"""Photographs of eyes that do not exist, with the rotation known exactly.
+
+For tests, notebooks and teaching; independent of the package that measures. Angles are in degrees,
+counter-clockwise as seen in the picture; pixel centres lie at integers, x to the right and y down.
+"""
+
+from synthetic.eye import Eye, random_eye
+from synthetic.geometry import Ellipse, project
+from synthetic.presets import PRESETS, draw_pair, draw_views
+from synthetic.render import Picture, draw_picture
+from synthetic.view import Camera, Glint, InkMark, Lids, Light, Surface, View
+
+__all__ = [
+    "PRESETS",
+    "Camera",
+    "Ellipse",
+    "Eye",
+    "Glint",
+    "InkMark",
+    "Lids",
+    "Light",
+    "Picture",
+    "Surface",
+    "View",
+    "draw_pair",
+    "draw_picture",
+    "draw_views",
+    "project",
+    "random_eye",
+]

@@ -1,0 +1,102 @@
+"""Take a photograph of an eye: the picture, and the truth about it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+import numpy.typing as npt
+
+from synthetic.camera import develop
+from synthetic.eye import Eye
+from synthetic.fields import Byte, Float, as_float, lookup
+from synthetic.geometry import Ellipse, globe_coordinates, head_grid, iris_coordinates, iris_plane, outline
+from synthetic.globe import draw_globe
+from synthetic.scene import draw_overlay
+from synthetic.view import View
+
+Mask = npt.NDArray[np.bool_]
+_T = TypeVar("_T", bound=np.generic)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Picture:
+    """A photograph and the truth about it.
+
+    Attributes
+    ----------
+    rgb : ndarray (H, W, 3) uint8
+        The picture as displayed.
+    rotation_deg : float
+        By how much the eye is turned in the picture, counter-clockwise, torsion and roll together, before the
+        picture is mirrored and turned. The rotation between two pictures is the difference.
+    limbus, pupil : Ellipse
+        As drawn, in the picture as displayed.
+    iris_visible, limbus_visible : ndarray (H, W) bool
+        Masks, True = usable: pixels that show the iris, or the ring from the limbus to 1.4 radii, hidden by
+        no lid, lash or glint.
+    eye, view : Eye, View
+    """
+
+    rgb: Byte
+    rotation_deg: float
+    limbus: Ellipse
+    pupil: Ellipse
+    iris_visible: Mask
+    limbus_visible: Mask
+    eye: Eye
+    view: View
+
+
+def draw_picture(eye: Eye, view: View, rng: np.random.Generator | int = 0) -> Picture:
+    """Take a photograph.
+
+    Parameters
+    ----------
+    eye : Eye
+    view : View
+    rng : numpy.random.Generator or int
+        Draws the noise and places the lashes; an integer is the seed of a generator.
+
+    Returns
+    -------
+    Picture
+    """
+    generator = np.random.default_rng(rng)
+    lash_rng, noise_rng = generator.spawn(2)
+    x, y = head_grid(view)
+    rgb = draw_globe(eye, view, x, y)
+    color, alpha, hidden = draw_overlay(eye, view, x, y, lash_rng)
+    rgb *= (1 - alpha)[:, :, None]
+    rgb += color
+    iris, ring = _visible(eye, view, x, y, hidden)
+    picture = Picture(
+        rgb=_display(develop(rgb, view, noise_rng), view),
+        rotation_deg=view.rotation_deg + view.roll_deg,
+        limbus=outline(eye, view, surface="limbus"),
+        pupil=outline(eye, view, surface="pupil"),
+        iris_visible=_display(iris, view),
+        limbus_visible=_display(ring, view),
+        eye=eye,
+        view=view,
+    )
+    for array in (picture.rgb, picture.iris_visible, picture.limbus_visible):
+        array.setflags(write=False)
+    return picture
+
+
+def _display(array: npt.NDArray[_T], view: View) -> npt.NDArray[_T]:
+    """Mirror, then turn counter-clockwise."""
+    if view.mirrored:
+        array = array[:, ::-1]
+    return np.array(np.rot90(array, view.turn_deg // 90))
+
+
+def _visible(eye: Eye, view: View, x: Float, y: Float, hidden: Float) -> tuple[Mask, Mask]:
+    """Pixels of the iris and of the ring outside the limbus that nothing hides."""
+    x_eye, y_eye, _ = globe_coordinates(view, x, y)
+    radius = np.hypot(x_eye, y_eye) / lookup(eye.shape.limbus, as_float(np.arctan2(y_eye, x_eye)))
+    _, fraction = iris_coordinates(eye, view, *iris_plane(view, x, y))
+    clear = hidden < 0.25
+    return clear & (radius < 1) & (fraction > 0), clear & (radius >= 1) & (radius < 1.4)
