@@ -435,8 +435,7 @@ def _read_heic(source: Source) -> Picture:
         raise PhotoError(msg) from None
     with _decoding(source, "HEIC"):
         heif = pillow_heif.open_heif(io.BytesIO(source.data))
-    check_size(source.name, *heif.size)
-    with _decoding(source, "HEIC"):
+        check_size(source.name, *heif.size)
         samples = _samples(source, heif.to_pillow())
     _, captured_at = _orientation_and_time(heif.info.get("exif") or b"")
     return _finished(source, samples, 1, captured_at)  # turned by the decoder; EXIF must not turn it again
@@ -478,7 +477,7 @@ def _check_dicom(source: Source, dataset: "Dataset") -> None:
     from pydicom.pixels.decoders.base import get_decoder
 
     if "PixelData" not in dataset:
-        msg = f"'{source.name}' is a DICOM file without a picture"
+        msg = f"'{source.name}' holds no picture: it is a DICOM file of another kind, or truncated"
         raise PhotoError(msg)
     frames = int(dataset.get("NumberOfFrames") or 1)
     if frames > 1:
@@ -499,7 +498,7 @@ def _check_dicom(source: Source, dataset: "Dataset") -> None:
     except NotImplementedError:
         readable = False
     if not readable:
-        msg = f"'{source.name}' is compressed as {syntax.name}, which is not readable here; save it uncompressed"
+        msg = f"'{source.name}' is compressed as {syntax.name}, which cannot be read; save it uncompressed"
         raise PhotoError(msg)
 
 
