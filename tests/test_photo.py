@@ -1,10 +1,13 @@
 """Reading photos: what is displayed is what is read, and every fault is named in one sentence."""
 
+import contextlib
 import hashlib
 import io
+import os
 import subprocess
 import sys
 import warnings
+import zlib
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -16,8 +19,12 @@ import pydicom
 import pytest
 from PIL import Image
 from pydicom.dataset import Dataset, FileMetaDataset
-from pydicom.pixels import pack_bits  # noqa: F401  (fails early where pydicom is too old for the tests)
-from pydicom.uid import ExplicitVRLittleEndian, JPEGLosslessSV1, OphthalmicPhotography8BitImageStorage
+from pydicom.uid import (
+    ExplicitVRLittleEndian,
+    JPEGBaseline8Bit,
+    JPEGLosslessSV1,
+    OphthalmicPhotography8BitImageStorage,
+)
 
 from torsion import readers
 from torsion.errors import PhotoError
@@ -28,7 +35,7 @@ ORIENTATION, EXIF_DIRECTORY, CAPTURED, CAPTURED_OFFSET = 274, 34665, 36867, 3688
 
 
 def picture(height: int = HEIGHT, width: int = WIDTH) -> np.ndarray:
-    """A smooth colour picture without any symmetry, (height, width, 3)."""
+    """Make a smooth colour picture without any symmetry, (height, width, 3)."""
     x, y = np.meshgrid(np.linspace(0, 1, width), np.linspace(0, 1, height))
     red = 40 + 190 * x
     green = 30 + 150 * y * y
@@ -37,7 +44,7 @@ def picture(height: int = HEIGHT, width: int = WIDTH) -> np.ndarray:
 
 
 def stored_for(shown: np.ndarray, orientation: int) -> np.ndarray:
-    """What a camera stores under this orientation so that `shown` is displayed; from EXIF 2.32, section 4.6.4 A."""
+    """Turn a picture to what a camera stores under this orientation (EXIF 2.32, section 4.6.4 A)."""
     undo: dict[int, Callable[[np.ndarray], np.ndarray]] = {
         1: lambda a: a,
         2: lambda a: a[:, ::-1],  # row 0 is the top, column 0 the right side
@@ -103,7 +110,7 @@ def levels_off(photo: Photo, expected: np.ndarray) -> float:
     return float(np.abs(photo.pixels.astype(int) - expected.astype(int)).max())
 
 
-# What is displayed ------------------------------------------------------------------------------------------------
+# What is displayed ----------------------------------------------------------------------------------------
 
 LOSSLESS = 0.0
 LOSSY = 8.0  # grey levels; these codecs at high quality on a smooth picture stay within 5
@@ -150,13 +157,17 @@ def test_orientation_of_16_bit_colour_tiff_is_applied_once(tmp_path, orientation
 
 
 def plain_tiff(shorts: dict[int, int], bits: tuple[int, ...], strip: bytes, order: str) -> bytes:
-    """Uncompressed TIFF of one strip, written by hand (TIFF 6.0, section 2) because Pillow writes no such file."""
+    """Write an uncompressed TIFF of one strip by hand (TIFF 6.0, section 2): Pillow writes no such file."""
     number = {"<": "little", ">": "big"}[order]
     start = 8 + 2 + 12 * (len(shorts) + 3) + 4
     longs = {258: (3, len(bits), start), 273: (4, 1, start + 2 * len(bits)), 279: (4, 1, len(strip))}
     entries = [(tag, 3, 1, value.to_bytes(2, number) + bytes(2)) for tag, value in shorts.items()]
     entries += [(tag, kind, n, value.to_bytes(4, number)) for tag, (kind, n, value) in longs.items()]
-    parts = [b"II*\0" if order == "<" else b"MM\0*", (8).to_bytes(4, number), len(entries).to_bytes(2, number)]
+    parts = [
+        b"II*\0" if order == "<" else b"MM\0*",
+        (8).to_bytes(4, number),
+        len(entries).to_bytes(2, number),
+    ]
     for tag, kind, count, value in sorted(entries):
         parts += [tag.to_bytes(2, number), kind.to_bytes(2, number), count.to_bytes(4, number), value]
     return b"".join([*parts, bytes(4), *(bit.to_bytes(2, number) for bit in bits), strip])
@@ -175,7 +186,7 @@ def test_pixels_are_read_only_and_stay_apart_from_the_array():
         photo.pixels[0, 0] = 0
 
 
-# Kinds of pixels --------------------------------------------------------------------------------------------------
+# Kinds of pixels ------------------------------------------------------------------------------------------
 
 
 def rgba() -> np.ndarray:
@@ -192,7 +203,9 @@ def on_mid_grey() -> np.ndarray:
     return np.rint(laid)
 
 
-@pytest.mark.parametrize(("format", "options"), [("PNG", {}), ("TIFF", {}), ("WEBP", {"lossless": True, "exact": True})])
+@pytest.mark.parametrize(
+    ("format", "options"), [("PNG", {}), ("TIFF", {}), ("WEBP", {"lossless": True, "exact": True})]
+)
 def test_transparency_is_laid_on_mid_grey(tmp_path, format, options):
     assert levels_off(read_photo(save(tmp_path / "eye", rgba(), format, **options)), on_mid_grey()) <= 1
     assert levels_off(photo_from_array(rgba()), on_mid_grey()) <= 1
@@ -209,7 +222,9 @@ def test_transparent_colour_of_a_palette_is_laid_on_mid_grey(tmp_path):
 @pytest.mark.parametrize("format", ["PNG", "TIFF", "BMP", "JPEG"])
 def test_grey_stays_grey(tmp_path, format):
     grey = picture()[..., 0]
-    assert levels_off(read_photo(save(tmp_path / "eye", grey, format)), grey) <= (LOSSY if format == "JPEG" else 0)
+    assert levels_off(read_photo(save(tmp_path / "eye", grey, format)), grey) <= (
+        LOSSY if format == "JPEG" else 0
+    )
 
 
 def test_grey_with_opacity(tmp_path):
@@ -270,13 +285,15 @@ def test_smaller_copies_in_a_tiff_are_passed_over(tmp_path):
     assert levels_off(read_photo(path), picture()) == 0
 
 
-# DICOM ------------------------------------------------------------------------------------------------------------
+# DICOM ----------------------------------------------------------------------------------------------------
 
 
-def test_dicom_colour_with_eye_and_time(tmp_path):
+@pytest.mark.parametrize("preamble", [bytes(128), b"II*\0".ljust(128, b"\0")])
+def test_dicom_colour_with_eye_and_time(tmp_path, preamble):
     path = save_dicom(
         tmp_path / "eye", picture(), ImageLaterality="L", AcquisitionDateTime="20240305060708.25+0100"
     )
+    path.write_bytes(preamble + path.read_bytes()[128:])
     photo = read_photo(path, eye="L")
     assert levels_off(photo, picture()) == 0
     assert photo.eye == read_photo(path).eye == "OS"
@@ -322,8 +339,443 @@ def test_dicom_ybr_and_palette(tmp_path):
         tables[f"{name}PaletteColorLookupTableDescriptor"] = [256, 0, 16]
         tables[f"{name}PaletteColorLookupTableData"] = values.tobytes()
     path = save_dicom(tmp_path / "palette", index, PhotometricInterpretation="PALETTE COLOR", **tables)
-    assert levels_off(red_only(read_photo(path)), index) == 0
+    np.testing.assert_array_equal(read_photo(path).pixels[..., 0], index)
 
 
-def red_only(photo: Photo) -> Photo:
-    return photo_from_array(photo.pixels[..., 0].copy())
+def test_dicom_compressed_as_jpeg(tmp_path):
+    jpeg = encoded("JPEG", quality=97, subsampling=0)
+    dataset = pydicom.dcmread(save_dicom(tmp_path / "eye", picture()))
+    dataset.file_meta.TransferSyntaxUID = JPEGBaseline8Bit
+    dataset.PhotometricInterpretation = "YBR_FULL"
+    dataset.PixelData = pydicom.encaps.encapsulate([jpeg])
+    dataset["PixelData"].is_undefined_length = True
+    dataset.save_as(tmp_path / "jpeg")
+    assert levels_off(read_photo(tmp_path / "jpeg"), picture()) <= LOSSY
+
+
+def test_two_dicom_statements_of_both_eyes_contradict_nothing(tmp_path):
+    assert read_photo(save_dicom(tmp_path / "eye", picture(), ImageLaterality="B"), eye="OD").eye == "OD"
+
+
+# Size and scale -------------------------------------------------------------------------------------------
+
+
+def spot(width: int, height: int, x_px: float, y_px: float) -> np.ndarray:
+    x, y = np.meshgrid(np.arange(width) - x_px, np.arange(height) - y_px)
+    return np.rint(250 * np.exp(-(x**2 + y**2) / (2 * 25.0**2))).astype(np.uint8)
+
+
+@pytest.mark.parametrize("format", ["JPEG", "PNG"])
+@pytest.mark.parametrize("orientation", [1, 6, 7, 8])
+@pytest.mark.parametrize(
+    ("longer", "limit", "scale"),
+    [
+        (400, 200, 1),
+        (401, 200, 2),
+        (640, 300, 2),
+        (643, 300, 2),
+        (800, 200, 2),
+        (804, 200, 4),
+        (1006, 250, 4),
+    ],
+)
+def test_reduced_scale_keeps_positions(tmp_path, format, orientation, longer, limit, scale):
+    """Also where the scale does not divide the sides, and where turning brings the rest to the other side."""
+    height, x_px, y_px = longer - 97, 0.7 * longer, 0.4 * longer
+    shown = spot(longer, height, x_px, y_px)
+    options = {"quality": 100} if format == "JPEG" else {}
+    path = save(tmp_path / "eye", stored_for(shown, orientation), format, exif=exif(orientation), **options)
+    photo = read_photo(path, max_side_px=limit)
+    assert photo.decoded_scale == scale
+    assert (photo.width_px, photo.height_px) == (longer, height)
+    assert photo.pixels.shape == (height // scale, longer // scale)
+    weights = np.where(photo.pixels > 20, photo.pixels, 0.0)
+    rows, columns = np.indices(weights.shape)
+    found = photo.to_full_px([np.average(columns, weights=weights), np.average(rows, weights=weights)])
+    # pixels of the full picture: a tenth for the rounding to grey levels; a wrong convention is off by half
+    np.testing.assert_allclose(found, [x_px, y_px], rtol=0, atol=0.1)
+
+
+def test_points_go_to_the_full_picture_and_back():
+    photo = Photo(picture()[::4, ::4, :], "eye", "", width_px=WIDTH, height_px=HEIGHT, decoded_scale=4)
+    assert photo.to_full_px([0, 1]).tolist() == [1.5, 5.5]  # centre of the pixels 0 to 3, and 4 to 7
+    points = np.array([[3.25, 8.0], [0.0, -0.5]])
+    np.testing.assert_allclose(photo.to_decoded_px(photo.to_full_px(points)), points, rtol=0, atol=1e-12)
+
+
+@pytest.mark.parametrize("format", ["JPEG", "PNG", "TIFF", "BMP", "WEBP"])
+def test_too_small(tmp_path, format):
+    path = save(tmp_path / "eye", picture(199, 300), format)
+    with pytest.raises(PhotoError, match=r"'eye' is 300 x 199 px; its smaller side must be at least 200 px"):
+        read_photo(path)
+
+
+def test_smallest_allowed():
+    assert photo_from_array(picture(200, 200)).width_px == 200
+
+
+@pytest.mark.parametrize("format", ["PNG", "BMP"])
+def test_too_large_is_told_before_anything_is_decoded(tmp_path, format):
+    """The header alone claims 15000 x 15000 pixels; there are no pixels behind it."""
+    data = bytearray(encoded(format))
+    at, order = (16, "big") if format == "PNG" else (18, "little")
+    data[at : at + 8] = (15000).to_bytes(4, order) * 2
+    if format == "PNG":
+        data[29:33] = check_sum(data[12:29])
+    (tmp_path / "eye").write_bytes(data)
+    with pytest.raises(PhotoError, match=r"15000 x 15000 px, 225.0 megapixels; at most 200 are allowed"):
+        read_photo(tmp_path / "eye")
+
+
+def check_sum(chunk: bytes) -> bytes:
+    return zlib.crc32(chunk).to_bytes(4, "big")
+
+
+def test_a_large_picture_warns_of_nothing_and_leaves_the_limit_of_pillow_alone(tmp_path):
+    limit = Image.MAX_IMAGE_PIXELS
+    path = save(
+        tmp_path / "eye.png", Image.new("1", (10000, 9200)), "PNG"
+    )  # over the limit at which Pillow warns
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        photo = read_photo(path, max_side_px=3000)
+    assert (photo.width_px, photo.decoded_scale, photo.pixels.shape) == (10000, 2, (4600, 5000))
+    assert limit == Image.MAX_IMAGE_PIXELS
+    assert limit < 10000 * 9200
+
+
+def test_max_side_px_is_checked(tmp_path):
+    with pytest.raises(ValueError, match="max_side_px must be at least 200, not 100"):
+        read_photo(tmp_path / "eye", max_side_px=100)
+
+
+# Faults ---------------------------------------------------------------------------------------------------
+
+
+def test_missing(tmp_path):
+    with pytest.raises(PhotoError, match=r"eye\.jpg' does not exist"):
+        read_photo(tmp_path / "eye.jpg")
+
+
+def test_folder(tmp_path):
+    with pytest.raises(PhotoError, match="is a folder, not a photo"):
+        read_photo(tmp_path)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="named pipes are a thing of Unix")
+def test_pipe(tmp_path):
+    os.mkfifo(tmp_path / "eye")
+    with pytest.raises(PhotoError, match="is not a regular file"):
+        read_photo(tmp_path / "eye")
+
+
+def test_empty(tmp_path):
+    (tmp_path / "eye.jpg").touch()
+    with pytest.raises(PhotoError, match=r"'eye\.jpg' is empty \(0 bytes\)"):
+        read_photo(tmp_path / "eye.jpg")
+
+
+@pytest.mark.parametrize(
+    "content", [b"a letter to the clinic", bytes(5000), b"GIF89a" + bytes(500), b"%PDF-1.7"]
+)
+def test_not_a_picture(tmp_path, content):
+    (tmp_path / "eye.jpg").write_bytes(content)
+    with pytest.raises(
+        PhotoError, match=r"'eye\.jpg' is not a picture in a format that can be read \(JPEG, PNG"
+    ):
+        read_photo(tmp_path / "eye.jpg")
+
+
+def test_permission_denied(tmp_path, monkeypatch):
+    path = save(tmp_path / "eye.png", picture(), "PNG")
+
+    def refuse(self: Path) -> bytes:
+        raise PermissionError(13, "Permission denied", str(self))
+
+    monkeypatch.setattr(Path, "read_bytes", refuse)  # the tests may run as a user whom nothing is denied
+    with pytest.raises(PhotoError, match="may not be read: permission denied"):
+        read_photo(path)
+
+
+@pytest.mark.parametrize(("name", "reason"), [("eye\0.jpg", "null"), ("e" * 5000, "too long")])
+def test_impossible_names(name, reason):
+    with pytest.raises(PhotoError, match=f"cannot be read: .*{reason}|does not exist"):
+        read_photo(name)
+
+
+def test_file_too_long(tmp_path):
+    with (tmp_path / "film.mov").open("wb") as file:
+        file.truncate(2_100_000_000)  # takes no room on the disk
+    with pytest.raises(PhotoError, match=r"'film\.mov' has 2\.1 GB; at most 2 GB are allowed"):
+        read_photo(tmp_path / "film.mov")
+
+
+TRUNCATED = [
+    ("JPEG", {}),
+    ("JPEG", {"progressive": True}),
+    ("PNG", {}),
+    ("WEBP", {}),
+    ("BMP", {}),
+    ("TIFF", {}),
+    ("TIFF", {"compression": "tiff_lzw"}),
+    ("OpenCV TIFF", {}),
+    ("HEIF", {}),
+]
+
+
+@pytest.mark.parametrize(("format", "options"), TRUNCATED)
+@pytest.mark.parametrize("share", [0.02, 0.3, 0.7, 0.99])
+def test_truncated(tmp_path, capfd, format, options, share):
+    data = encoded(format, **options)
+    (tmp_path / "eye").write_bytes(data[: int(share * len(data))])
+    with pytest.raises(PhotoError, match=r"'eye' is truncated"):
+        read_photo(tmp_path / "eye")
+    assert capfd.readouterr() == ("", "")
+
+
+def test_truncated_jpeg_that_was_padded_with_zeros(tmp_path):
+    data = encoded("JPEG")
+    (tmp_path / "eye").write_bytes(data[: len(data) // 2].ljust(len(data), b"\0"))
+    with pytest.raises(PhotoError, match="the end marker of its JPEG data is missing"):
+        read_photo(tmp_path / "eye")
+
+
+def test_truncated_jpeg_with_a_whole_preview_inside(tmp_path):
+    block = exif()
+    preview = io.BytesIO()
+    Image.fromarray(picture()[::4, ::4]).save(preview, "JPEG")
+    data = encoded("JPEG", exif=block.tobytes() + preview.getvalue())
+    (tmp_path / "eye").write_bytes(data[: len(data) - 100])
+    with pytest.raises(PhotoError, match="the end marker of its JPEG data is missing"):
+        read_photo(tmp_path / "eye")
+
+
+def test_truncated_dicom(tmp_path):
+    path = save_dicom(tmp_path / "eye", picture())
+    path.write_bytes(path.read_bytes()[:-1000])
+    with pytest.raises(PhotoError, match="'eye' is truncated or damaged: its DICOM data"):
+        read_photo(path)
+
+
+def test_wrong_check_sum_of_a_png(tmp_path):
+    data = bytearray(encoded("PNG"))
+    data[len(data) // 2] ^= 1
+    (tmp_path / "eye").write_bytes(data)
+    with pytest.raises(PhotoError, match="'eye' is truncated or damaged: its PNG data"):
+        read_photo(tmp_path / "eye")
+
+
+@pytest.mark.parametrize(("format", "options"), TRUNCATED)
+def test_damage_gives_a_photo_or_one_sentence(format, options):
+    data = encoded(format, **options)
+    rng = np.random.default_rng(7)
+    for _ in range(20):
+        damaged = bytearray(data)
+        for at in rng.integers(0, 600, 3):
+            damaged[at] = rng.integers(256)
+        with contextlib.suppress(PhotoError):
+            readers.decode(bytes(damaged), "eye")
+
+
+@pytest.mark.parametrize("format", ["PNG", "WEBP", "TIFF"])
+def test_several_pictures(tmp_path, format):
+    others = [Image.fromarray(picture()[::-1]), Image.fromarray(picture()[:, ::-1])]
+    path = save(tmp_path / "eye", picture(), format, save_all=True, append_images=others)
+    with pytest.raises(PhotoError, match=r"'eye' holds 3 pictures; save the wanted one as a file of its own"):
+        read_photo(path)
+
+
+def test_raw_file_of_a_camera(tmp_path):
+    path = save(tmp_path / "eye.nef", picture(), "TIFF", tiffinfo={254: 1})
+    with pytest.raises(PhotoError, match=r"'eye\.nef' is a raw file that starts with a preview"):
+        read_photo(path)
+
+
+def test_floating_point_pixels(tmp_path):
+    path = save(tmp_path / "eye.tif", Image.fromarray(picture()[..., 0]).convert("F"), "TIFF")
+    with pytest.raises(PhotoError, match="holds samples of kind F; save it as grey or RGB of 8 or 16 bits"):
+        read_photo(path)
+
+
+@pytest.mark.parametrize(
+    ("fields", "sentence"),
+    [
+        ({"ImageLaterality": "R"}, "states in its Image Laterality that it shows OD, but OS was given"),
+        ({"Laterality": "R"}, "states in its Laterality that it shows OD, but OS was given"),
+        ({"PixelAspectRatio": [2, 1]}, "has pixels of aspect 2:1; they must be square, 1:1"),
+        ({"PhotometricInterpretation": "XYB"}, "has photometric interpretation XYB; allowed are grey"),
+        ({"Rows": 120, "NumberOfFrames": 2}, "holds 2 frames; save the wanted one as a file of its own"),
+        ({"Rows": 199}, "is 328 x 199 px; its smaller side must be at least 200 px"),
+        ({"Rows": 20000, "Columns": 20000}, "is 20000 x 20000 px, 400.0 megapixels; at most 200 are allowed"),
+    ],
+)
+def test_dicom_that_cannot_be_used(tmp_path, fields, sentence):
+    path = save_dicom(tmp_path / "eye.dcm", picture(), **fields)
+    with pytest.raises(PhotoError, match=rf"'eye\.dcm' {sentence}"):
+        read_photo(path, eye="OS")
+
+
+def test_dicom_without_a_picture_or_with_an_unreadable_compression(tmp_path):
+    path = save_dicom(tmp_path / "eye", picture())
+    dataset = pydicom.dcmread(path)
+    dataset.file_meta.TransferSyntaxUID = JPEGLosslessSV1
+    dataset.PixelData = pydicom.encaps.encapsulate([b"\xff\xd8\xff\xd9"])
+    dataset["PixelData"].is_undefined_length = True
+    dataset.save_as(tmp_path / "lossless")
+    with pytest.raises(
+        PhotoError, match=r"is compressed as JPEG Lossless.*which cannot be read; save it unc"
+    ):
+        read_photo(tmp_path / "lossless")
+    del dataset.PixelData
+    dataset.save_as(tmp_path / "none")
+    with pytest.raises(
+        PhotoError, match="holds no picture: it is a DICOM file of another kind, or truncated"
+    ):
+        read_photo(tmp_path / "none")
+
+
+@pytest.mark.parametrize(("package", "extra"), [("pillow_heif", "heic"), ("pydicom", "dicom")])
+def test_missing_package_says_how_to_install_it(tmp_path, monkeypatch, package, extra):
+    path = tmp_path / "eye"
+    if extra == "heic":
+        path.write_bytes(encoded("HEIF"))
+    else:
+        save_dicom(path, picture())
+    monkeypatch.setitem(sys.modules, package, None)
+    with pytest.raises(PhotoError, match=rf"needs a further package: pip install 'torsion\[{extra}\]'"):
+        read_photo(path)
+
+
+@pytest.mark.parametrize(
+    ("array", "sentence"),
+    [
+        (picture().astype(float), "'array' must be an array of uint8 or uint16, not float64"),
+        (picture()[..., 0] > 9, "'array' must be an array of uint8 or uint16, not bool"),
+        (
+            picture()[..., :2],
+            r"'array' must have the shape \(H, W\), \(H, W, 3\) or \(H, W, 4\), not \(240, 328, 2\)",
+        ),
+        (picture()[:100], "'array' is 328 x 100 px; its smaller side must be at least 200 px"),
+        (np.broadcast_to(np.uint8(0), (15000, 15000)), "225.0 megapixels; at most 200 are allowed"),
+    ],
+)
+def test_arrays_that_cannot_be_used(array, sentence):
+    with pytest.raises(PhotoError, match=sentence):
+        photo_from_array(array)
+
+
+# What is known of the photo -------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "eye"), [("OD", "OD"), ("r", "OD"), ("OS", "OS"), ("L", "OS"), (None, None)]
+)
+def test_eye(tmp_path, text, eye):
+    assert read_photo(save(tmp_path / "eye", picture(), "BMP"), eye=text).eye == eye
+    assert photo_from_array(picture(), eye=text).eye == eye
+
+
+def test_unknown_eye(tmp_path):
+    with pytest.raises(ValueError, match="eye must be OD or R"):
+        read_photo(tmp_path / "eye", eye="left")
+
+
+def test_time_of_a_dicom_file_in_two_parts(tmp_path):
+    path = save_dicom(tmp_path / "eye", picture(), AcquisitionDate="20240305", AcquisitionTime="060708")
+    assert read_photo(path).captured_at == "2024-03-05T06:07:08"
+    path = save_dicom(tmp_path / "eye", picture(), AcquisitionDate="20240305")
+    assert read_photo(path).captured_at is None
+
+
+@pytest.mark.parametrize(
+    ("captured", "offset", "iso"),
+    [
+        ("2024:03:05 06:07:08", "", "2024-03-05T06:07:08"),
+        ("2024:03:05 06:07:08", "-03:30", "2024-03-05T06:07:08-03:30"),
+        ("2024:03:05 06:07:08", "   :  ", "2024-03-05T06:07:08"),
+        ("0000:00:00 00:00:00", "", None),
+        ("    :  :     :  :  ", "+01:00", None),
+    ],
+)
+@pytest.mark.parametrize("format", ["JPEG", "TIFF", "PNG", "WEBP"])
+def test_time_of_capture(tmp_path, format, captured, offset, iso):
+    block = exif(1, captured, offset).tobytes()  # given as an object, Pillow leaves the time out of a TIFF
+    assert read_photo(save(tmp_path / "eye", picture(), format, exif=block)).captured_at == iso
+
+
+def test_digest_and_name(tmp_path):
+    path = save(tmp_path / "eye.png", picture(), "PNG")
+    photo = read_photo(str(path))
+    assert photo.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
+    assert photo.name == "eye.png"
+    assert photo.captured_at is None
+
+
+def test_digest_of_an_array_is_of_its_shape_type_and_values():
+    array = picture()
+    digests = {
+        photo_from_array(a).sha256
+        for a in (array, array.astype(np.uint16), array[::-1], array.reshape(WIDTH, HEIGHT, 3))
+    }
+    assert len(digests) == 4
+    assert photo_from_array(np.asfortranarray(array)).sha256 == photo_from_array(array).sha256
+    big_endian, little_endian = (photo_from_array(array.astype(order + "u2")) for order in "><")
+    assert big_endian.sha256 == little_endian.sha256
+
+
+def test_outlines_are_kept_and_must_lie_in_the_picture(tmp_path):
+    path = save(tmp_path / "eye.png", picture(), "PNG")
+    limbus, pupil = Ellipse(160, 120, 90, 85, 30), Ellipse.circle(161, 121, 30)
+    photo = read_photo(path, limbus=limbus, pupil=pupil)
+    assert (photo.limbus, photo.pupil) == (limbus, pupil)
+    with pytest.raises(
+        PhotoError, match=r"centre of the given pupil \(400, 120\) must lie inside 'eye.png', which is"
+    ):
+        read_photo(path, pupil=Ellipse.circle(400, 120, 30))
+
+
+@pytest.mark.parametrize(
+    ("values", "sentence"),
+    [
+        ((1, 2, 5, 6), "must be major_px >= minor_px > 0, not 5 and 6"),
+        ((1, 2, 5, 0), "must be major_px >= minor_px > 0, not 5 and 0"),
+        ((float("nan"), 2, 5, 5), "x_px of an ellipse must be finite, not nan"),
+    ],
+)
+def test_impossible_ellipses(values, sentence):
+    with pytest.raises(ValueError, match=sentence):
+        Ellipse(*values)
+
+
+def test_axis_of_an_ellipse_is_wrapped():
+    assert Ellipse(0, 0, 2, 1, 190).axis_deg == Ellipse(0, 0, 2, 1, 10).axis_deg
+    assert Ellipse(0, 0, 9, 4).radius_px == 6
+
+
+# Behaviour ------------------------------------------------------------------------------------------------
+
+
+def test_threads_read_what_one_thread_reads(tmp_path):
+    formats = ("JPEG", "PNG", "TIFF", "WEBP", "BMP")
+    paths = [save(tmp_path / f"{k}", np.roll(picture(), k, 1), formats[k % 5]) for k in range(20)]
+    alone = [read_photo(path).pixels for path in paths]
+    with ThreadPoolExecutor(4) as pool:
+        for pixels, photo in zip(alone, pool.map(read_photo, paths), strict=True):
+            np.testing.assert_array_equal(photo.pixels, pixels)
+
+
+def test_import_is_light():
+    """Only numpy, OpenCV and Pillow: no optional reader, nothing of scipy."""
+    code = (
+        "import sys, torsion.photo; "
+        "print([m for m in ('scipy', 'pydicom', 'pillow_heif', 'click', 'matplotlib') if m in sys.modules])"
+    )
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert run.stdout.strip() == "[]"
+
+
+def test_missing_library_of_opencv_is_explained():
+    code = "import sys; sys.modules['cv2'] = None; import torsion.photo"
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert "ImportError: OpenCV cannot be loaded" in run.stderr
+    assert "apt-get install libgl1" in run.stderr

@@ -547,7 +547,11 @@ def _is_heic(head: bytes) -> bool:
 
 
 def _is_tiff(head: bytes) -> bool:
-    return head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
+    return head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+") and not _is_dicom(head)
+
+
+def _is_dicom(head: bytes) -> bool:
+    return head[128:132] == b"DICM"  # what stands before it is free, and may make the file a TIFF as well
 
 
 READERS = (
@@ -557,5 +561,5 @@ READERS = (
     Reader("BMP", lambda head: head.startswith(b"BM"), _read_bmp),
     Reader("WebP", lambda head: head[:4] == b"RIFF" and head[8:12] == b"WEBP", _read_webp),
     Reader("HEIC", _is_heic, _read_heic),
-    Reader("DICOM", lambda head: head[128:132] == b"DICM", _read_dicom),
+    Reader("DICOM", _is_dicom, _read_dicom),
 )
