@@ -272,6 +272,11 @@ def test_cmyk(tmp_path, format):
     assert levels_off(read_photo(save(tmp_path / "eye", image, format)), picture()) <= LOSSY
 
 
+def test_jpeg_that_stores_rgb(tmp_path):
+    path = save(tmp_path / "eye", picture(), "JPEG", keep_rgb=True, quality=97)
+    assert levels_off(read_photo(path), picture()) <= LOSSY
+
+
 def test_progressive_jpeg_with_other_pictures_and_notes_behind_it(tmp_path):
     data = encoded("JPEG", progressive=True, quality=97, subsampling=0)
     (tmp_path / "eye.jpg").write_bytes(data + b"\0" * 4096 + encoded("JPEG") + b"note of the camera")
@@ -553,7 +558,7 @@ def test_truncated_jpeg_with_a_whole_preview_inside(tmp_path):
 def test_truncated_dicom(tmp_path):
     path = save_dicom(tmp_path / "eye", picture())
     path.write_bytes(path.read_bytes()[:-1000])
-    with pytest.raises(PhotoError, match="'eye' is truncated or damaged: its DICOM data"):
+    with pytest.raises(PhotoError, match="'eye' is truncated, damaged or of a rare kind: its DICOM data"):
         read_photo(path)
 
 
@@ -561,7 +566,7 @@ def test_wrong_check_sum_of_a_png(tmp_path):
     data = bytearray(encoded("PNG"))
     data[len(data) // 2] ^= 1
     (tmp_path / "eye").write_bytes(data)
-    with pytest.raises(PhotoError, match="'eye' is truncated or damaged: its PNG data"):
+    with pytest.raises(PhotoError, match="'eye' is truncated, damaged or of a rare kind: its PNG data"):
         read_photo(tmp_path / "eye")
 
 
