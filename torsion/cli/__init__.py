@@ -10,7 +10,12 @@ __all__ = ["main"]
 
 # Command name -> (module that holds a click command named ``command``, one line for ``torsion --help``).
 # The module is imported only when its command is used, so that ``torsion --help`` is instant.
-_COMMANDS: dict[str, tuple[str, str]] = {}
+_COMMANDS: dict[str, tuple[str, str]] = {
+    "plan": ("torsion.cli.plan", "Axis of a toric lens, and what each cylinder on offer would leave."),
+    "residual": ("torsion.cli.residual", "Refraction that a lens turned off axis leaves."),
+    "recheck": ("torsion.cli.recheck", "Best axis of a lens in the eye, and whether turning it is worth it."),
+    "budget": ("torsion.cli.budget", "Uncertainty of the axis, part by part, and the cylinder it costs."),
+}
 
 
 class _LazyGroup(click.Group):

@@ -1,0 +1,198 @@
+"""Options and output shared by the commands of the toric arithmetic."""
+
+import json
+import textwrap
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import asdict, is_dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from torsion._version import __version__
+from torsion.angles import wrap_axis_deg
+from torsion.astigmatism import Refraction
+from torsion.cli.toric_types import millimetres
+from torsion.toric import CAUTION
+from torsion.toric_flags import TORIC_FLAGS
+from torsion.vergence import LensPlane
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = [
+    "as_usage_error",
+    "axis_text",
+    "json_option",
+    "lens_plane",
+    "lens_plane_options",
+    "lens_plane_text",
+    "picture_option",
+    "refraction_text",
+    "report",
+    "seed_option",
+]
+
+_WIDTH = 96
+_PICTURES = (".pdf", ".png", ".svg")
+
+_Command = Callable[..., None]
+
+json_option = click.option(
+    "--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - prints it and nothing else."
+)
+picture_option = click.option(
+    "--picture",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE",
+    help="Draw the result (.png, .svg or .pdf; needs matplotlib).",
+)
+seed_option = click.option(
+    "--seed",
+    type=click.IntRange(min=0),
+    default=1,
+    show_default=True,
+    help="Seed of the simulation: the same seed gives the same digits.",
+)
+
+
+def lens_plane_options(command: _Command) -> _Command:
+    """Add the options that say where the cylinder of the lens is stated."""
+    for option in (
+        click.option("--at-cornea", is_flag=True, help="Lens cylinders are stated at the cornea already."),
+        click.option(
+            "--ratio",
+            type=float,
+            metavar="R",
+            help="Fixed ratio, lens to cornea (common practice, no source).",
+        ),
+        click.option(
+            "--lens-position",
+            type=millimetres,
+            metavar="MM",
+            help="Expected distance from the front of the cornea to the lens: conversion by vergence.",
+        ),
+    ):
+        command = option(command)
+    return command
+
+
+def lens_plane(*, at_cornea: bool, ratio: float | None, lens_position: float | None) -> LensPlane:
+    """Read those options; one and only one must be there."""
+    if sum((at_cornea, ratio is not None, lens_position is not None)) != 1:
+        msg = (
+            "say in one way where the lens cylinder is stated: --lens-position MM (in the lens, converted by "
+            "vergence), --ratio R (in the lens, fixed ratio) or --at-cornea"
+        )
+        raise click.UsageError(msg)
+    with as_usage_error():
+        return LensPlane(position_mm=lens_position, ratio=ratio)
+
+
+def lens_plane_text(plane: LensPlane) -> str:
+    """Say in words how the cylinder of the lens was brought to the cornea."""
+    if plane.position_mm is not None:
+        return f"converted by vergence, lens {plane.position_mm:g} mm behind the front of the cornea"
+    if plane.ratio is not None:
+        return f"divided by a fixed ratio of {plane.ratio:g} (common practice; the true ratio varies)"
+    return "as stated at the cornea"
+
+
+@contextmanager
+def as_usage_error() -> Iterator[None]:
+    """Turn the library's complaint about a number into wrong usage (exit status 2)."""
+    try:
+        yield
+    except ValueError as fault:
+        raise click.UsageError(str(fault)) from fault
+
+
+def axis_text(axis_deg: float | None) -> str:
+    """Axis in whole degrees; a dash where there is none."""
+    return "–" if axis_deg is None else f"{wrap_axis_deg(round(axis_deg)):.0f}°"
+
+
+def refraction_text(refraction: Refraction) -> str:
+    """Refraction in hundredths of a dioptre and whole degrees."""
+    sphere, cylinder = round(refraction.sphere_d, 2) + 0.0, round(refraction.cylinder_d, 2)
+    if cylinder == 0.0:
+        return f"{sphere:+.2f}" if sphere else "nothing"
+    axis = "" if refraction.axis_deg is None else f" × {axis_text(refraction.axis_deg)[:-1]}"
+    return f"{sphere:+.2f} {cylinder:+.2f}{axis}"
+
+
+def report(
+    result: Mapping[str, object],
+    lines: Sequence[str],
+    *,
+    flags: Sequence[str],
+    json_to: str | None,
+    picture: Path | None,
+    draw: "Callable[[], Figure]",
+) -> None:
+    """Write the JSON and the picture, and print the text unless the JSON takes its place.
+
+    Parameters
+    ----------
+    result : mapping
+        Fields of the JSON object; dataclasses inside are opened.
+    lines : sequence of str
+        Text, line by line.
+    flags : sequence of str
+        Explained below the text.
+    json_to : str or None
+        File, or ``-``.
+    picture : Path or None
+        File.
+    draw : callable
+        Makes the figure; called only with a picture to write.
+    """
+    if picture is not None:
+        _save_picture(draw, picture)
+    fields = {**result, "cautions": [CAUTION], "record": {"version": __version__}}
+    text = json.dumps(_plain(fields), indent=2, allow_nan=False, ensure_ascii=False)
+    if json_to == "-":
+        click.echo(text)
+        return
+    if json_to is not None:
+        with _as_file_error(Path(json_to)):
+            Path(json_to).write_text(text + "\n", encoding="utf-8")
+    click.echo("\n".join(lines) + "\n")
+    for name in flags:
+        words = f"{TORIC_FLAGS[name].meaning} {TORIC_FLAGS[name].remedy}"
+        click.echo(textwrap.fill(words, _WIDTH, initial_indent="! ", subsequent_indent="  ") + "\n")
+    click.echo(textwrap.fill(CAUTION, _WIDTH))
+
+
+def _save_picture(draw: "Callable[[], Figure]", path: Path) -> None:
+    if path.suffix.lower() not in _PICTURES:
+        msg = f"a picture is written as {', '.join(_PICTURES)}, not '{path.name}'"
+        raise click.UsageError(msg)
+    try:
+        figure = draw()
+    except ImportError as fault:
+        msg = f"drawing needs matplotlib ({fault}); install it with: pip install 'torsion[plots]'"
+        raise click.ClickException(msg) from fault
+    with _as_file_error(path):
+        figure.savefig(path, dpi=150)
+
+
+@contextmanager
+def _as_file_error(path: Path) -> Iterator[None]:
+    """Turn a file that cannot be written into exit status 1."""
+    try:
+        yield
+    except OSError as fault:
+        raise click.FileError(str(path), fault.strerror) from fault
+
+
+def _plain(value: object) -> object:
+    """Open dataclasses, and write minus zero as zero."""
+    if is_dataclass(value) and not isinstance(value, type):
+        return _plain(asdict(value))
+    if isinstance(value, Mapping):
+        return {key: _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    return value + 0.0 if isinstance(value, float) else value
