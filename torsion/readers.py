@@ -31,9 +31,7 @@ if TYPE_CHECKING:
 
 try:
     import cv2
-except (
-    ImportError
-) as fault:  # on a bare Linux a C library is missing, and the loader's text does not say which package
+except ImportError as fault:  # on a bare Linux a C library is missing, and the fault names no package
     msg = (
         f"OpenCV cannot be loaded ({fault}); install its system library (apt-get install libgl1) "
         "or the variant that needs none (pip install opencv-python-headless)"
@@ -348,18 +346,19 @@ def _read_jpeg(source: Source) -> Picture:
 
 def _jpeg_header(data: bytes) -> tuple[int, int, int, bytes, int]:
     """Width, height, number of colours, EXIF block and start of the coded data of a JPEG file (T.81, B.2)."""
-    width, height, colours, exif, at = 0, 0, 0, b"", 2
+    frame, exif, at = b"", b"", 2
     while True:
         at = data.index(b"\xff", at)
         marker = data[at + 1]
         if marker == 0xDA:
+            height, width, colours = struct.unpack_from(">HHB", frame, 5)
             return width, height, colours, exif, at
         if marker in (0x00, 0x01, 0xFF) or 0xD0 <= marker <= 0xD9:
             at += 1 if marker == 0xFF else 2  # fill bytes and markers without content
             continue
         segment = data[at : at + 2 + int.from_bytes(data[at + 2 : at + 4])]
         if 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC):
-            height, width, colours = struct.unpack_from(">HHB", segment, 5)
+            frame = segment
         if marker == 0xE1 and segment[4:10] == b"Exif\0\0":
             exif = exif or segment[4:]
         at += max(len(segment), 4)
