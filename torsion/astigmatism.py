@@ -7,7 +7,7 @@ continuation on the other side of the eye are the same point, and 5 and 175 degr
 """
 
 from dataclasses import dataclass
-from math import hypot, isfinite
+from math import atan2, degrees, hypot, isfinite
 from typing import Literal
 
 import numpy as np
@@ -31,7 +31,7 @@ __all__ = [
 CylinderSign = Literal["minus", "plus"]
 
 NO_CYLINDER_D = 1e-9  # dioptres; what rounding leaves of a cylinder that is nil, so it has no axis
-_ANGLE_DECIMALS = 10  # degrees; keeps rounding noise from turning an axis of 180 into 1e-15
+_LEVEL_DEG = 1e-9  # degrees; rounding must not write a horizontal axis as 1e-15
 
 
 @dataclass(frozen=True, slots=True)
@@ -270,4 +270,5 @@ def opposite_power(astigmatism: Astigmatism) -> NDArray[np.float64]:
 
 def _half_angle_deg(x: float, y: float) -> float:
     """Meridian in (0, 180] of a point in the double-angle plane."""
-    return wrap_axis_deg(round(0.5 * float(np.degrees(np.arctan2(y, x))), _ANGLE_DECIMALS))
+    half = degrees(atan2(y, x)) / 2.0
+    return 180.0 if abs(half) < _LEVEL_DEG else wrap_axis_deg(half)

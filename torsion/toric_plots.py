@@ -79,7 +79,7 @@ def plan_figure(plan: Plan) -> Figure:
         plane.add_patch(Circle(tuple(plan.net.point), ring, fill=False, ls=":", ec=_BLACK))
         plane.plot([], [], ":", color=_BLACK, label="95 of 100 true values")
     plane.legend(frameon=False, loc="upper center", bbox_to_anchor=(0.5, -0.02), fontsize=9)
-    plane.set_title("Astigmatism in the double-angle plane, steep meridians labelled", fontsize=10)
+    plane.set_title("Double-angle plane, labelled with the meridian")
     _draw_choices(bars, plan)
     return _finish(figure, bars)
 
