@@ -154,6 +154,7 @@ def recheck_lens(
     cornea: Cornea | None = None,
     uncertainty: RecheckUncertainty | None = None,
     worth_d: float = 0.5,
+    draws: int = DRAWS,
 ) -> Recheck:
     """Best axis of a lens in the eye, from the refraction and the axis it lies on now.
 
@@ -174,6 +175,8 @@ def recheck_lens(
     worth_d : float, optional
         Gain that is held to be worth an operation.  0.5 D: each half dioptre matters (Kaur et al., Indian J
         Ophthalmol 2017, PMC5742958).
+    draws : int, optional
+        Number of simulated eyes.
 
     Returns
     -------
@@ -207,7 +210,7 @@ def recheck_lens(
     after = rest.point - double_angle(cylinder_d, axis_deg if best is None else best)
     if best is not None:
         turn = axis_difference_deg(best, axis_deg)
-        gain = _gain(now, cylinder_d, axis_deg, turn, uncertainty=uncertainty, rng=rng)
+        gain = _gain(now, cylinder_d, axis_deg, turn, uncertainty=uncertainty, rng=rng, draws=draws)
     check = None if cornea is None else _check(now, lens, cornea, uncertainty)
     at_best = refraction_from_power([power[0], *(-after / 2.0)])
     return Recheck(
@@ -234,11 +237,12 @@ def _gain(
     *,
     uncertainty: RecheckUncertainty,
     rng: np.random.Generator,
+    draws: int,
 ) -> Gain:
     """Turn the lens in eyes that might lie behind what was measured."""
-    true_now = now + uncertainty.refraction_d * rng.standard_normal((DRAWS, 2))
-    true_axis = axis_deg + uncertainty.axis_deg * rng.standard_normal(DRAWS)
-    placed = true_axis + turn_deg + uncertainty.placing_deg * rng.standard_normal(DRAWS)
+    true_now = now + uncertainty.refraction_d * rng.standard_normal((draws, 2))
+    true_axis = axis_deg + uncertainty.axis_deg * rng.standard_normal(draws)
+    placed = true_axis + turn_deg + uncertainty.placing_deg * rng.standard_normal(draws)
     rest = true_now + double_angle(cylinder_d, true_axis)
     left = rest - double_angle(cylinder_d, placed)
     gain = np.hypot(true_now[:, 0], true_now[:, 1]) - np.hypot(left[:, 0], left[:, 1])
