@@ -47,7 +47,8 @@ _TABLE: tuple[Flag, ...] = (
     Flag("overexposed", "review", "much of the white of the eye is burnt out, so that vessels are lost",
          "reduce the flash or the exposure"),
     Flag("eyes_do_not_match", "refuse",
-         "there is enough to compare, and it does not match: another eye, another patient, or a mirrored picture",
+         "there is enough to compare, and it does not match: another eye, another patient, "
+         "or a mirrored picture",
          "check patient and side; if a picture was mirrored, say so"),
     Flag("not_enough_to_compare", "refuse",
          "too little of the eye is usable in both photos to decide whether they match",
@@ -64,7 +65,8 @@ _TABLE: tuple[Flag, ...] = (
          "retake the poorer photo"),
     Flag("iris_only", "accept", "the limbal band could not be used; the iris carries the measurement alone",
          "show more of the white of the eye on both sides"),
-    Flag("limbus_only", "accept", "the iris band could not be used; the limbal band carries the measurement alone",
+    Flag("limbus_only", "accept",
+         "the iris band could not be used; the limbal band carries the measurement alone",
          "usual under a microscope with a wide pupil; otherwise improve light and focus"),
     Flag("bands_disagree", "review", "iris and limbal band give different rotations",
          "look for a pulled lid, swollen conjunctiva or a glare that stays; retake"),
@@ -77,6 +79,54 @@ _TABLE: tuple[Flag, ...] = (
          "take the seated photo with the keratometry, or level it, and say so"),
     Flag("eye_not_given", "accept", "right or left was not stated, so the direction has no name",
          "give the eye"),
+    # Arithmetic of the toric lens
+    Flag("anterior_only", "accept",
+         "the keratometry is of the front of the cornea; the back, which mostly adds against-the-rule "
+         "astigmatism, is not in it",
+         "measure the total corneal astigmatism, or allow for the back of the cornea by a method you trust"),
+    Flag("corneal_power_unusual", "review",
+         "the power of the cornea lies outside 38 to 50 D, which is rare",
+         "read the keratometry again: right eye, right unit, no digit swapped?"),
+    Flag("astigmatism_unusual", "review",
+         "the cornea has more than 5 D of astigmatism, which is rare in a regular cornea",
+         "look at the topography; arithmetic for regular astigmatism may not hold"),
+    Flag("meridians_not_square", "review",
+         "the steep and the flat meridian are more than 5 degrees from a right angle; the steep one was "
+         "used",
+         "look at the topography: the cornea may be irregular, or one meridian was mistyped"),
+    Flag("irregular_history", "review",
+         "radial cuts, a graft or keratoconus was declared: arithmetic for regular astigmatism does not "
+         "hold",
+         "plan from topography with somebody who treats such corneas; these numbers are a rough guide only"),
+    Flag("surgical_change_not_counted", "accept",
+         "no surgically induced astigmatism was given, so the incision counts as if it changed nothing",
+         "give your own mean change as a vector, and its uncertainty, from your own cases"),
+    Flag("axis_uncertain", "review",
+         "the astigmatism is small beside its uncertainty: the axis is not known within 10 degrees",
+         "measure again and compare; for so little astigmatism a toric lens may gain nothing"),
+    Flag("axis_flips", "accept",
+         "at least one cylinder on offer is stronger than the astigmatism: what it leaves lies at right "
+         "angles to what was there",
+         "weigh the smaller residual against the turned axis before choosing it"),
+    Flag("refraction_disagrees", "review",
+         "the refraction does not follow from this cornea and this lens at this axis: more is left over "
+         "than their uncertainties explain",
+         "read the axis in a dilated eye again, check which lens was used, repeat refraction and "
+         "keratometry; the back of the cornea and a tilted lens also count"),
+    Flag("lens_cylinder_off", "accept",
+         "even on the best axis the lens leaves half a dioptre or more: its cylinder does not match the "
+         "eye",
+         "turning alone does not mend this; weigh it against exchange, corneal surgery or spectacles"),
+    Flag("turn_near_right_angle", "review",
+         "the lens would have to turn by more than 60 degrees, which is rare",
+         "check that the marks were read and not the haptics, and that no axis was mistyped by 90 degrees"),
+    Flag("first_order_doubtful", "accept",
+         "the first-order sum of the budget differs from the simulation by more than 5 %",
+         "go by the simulation; first order holds only while the parts are small beside the cylinder"),
+    Flag("published_error_doubtful", "review",
+         "a published error has a standard deviation over twice its mean, which an absolute error hardly "
+         "has",
+         "look the figure up: it may be a signed mean, to which the conversion does not apply"),
 )  # fmt: skip
 
 FLAGS: dict[str, Flag] = {flag.name: flag for flag in _TABLE}
