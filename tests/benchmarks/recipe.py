@@ -1,0 +1,336 @@
+"""The general recipe, the peer to be measured against: local features, RANSAC, affine alignment.
+
+What any engineer would try first, written with care: contrast-equalised green channel, SIFT inside the eye,
+ratio test, matches limited to plausible moves, RANSAC similarity, then a masked and robust affine
+Gauss-Newton alignment of the locally normalised pictures.  It imports nothing from the package.
+"""
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from tests.benchmarks.guess import Limbus
+
+__all__ = ["RecipePhoto", "RecipeResult", "match_recipe", "prepare_recipe", "register_recipe"]
+
+RADIUS_PX = (
+    200.0  # limbus radius after rescaling; features of colour photos lose nothing, small ones are enlarged
+)
+REACH = 1.5  # the eye: a disc of this many limbus radii
+RING = (0.5, 1.4)  # aligned: the pupil changes size and carries reflections, far sclera has another depth
+MAX_TURN_DEG = 25.0
+MIN_SCALE, MAX_SCALE = 0.7, 1.4
+RATIO = 0.8
+TOLERANCE_PX = 5.0
+HYPOTHESES = 4000
+LEVELS = (4, 2, 1)
+STEPS = 25
+
+_Float = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class RecipePhoto:
+    """A photo made ready: normalised patch with its features.
+
+    ``to_photo`` (2, 3) maps patch pixels to photo pixels; ``radius_px`` is the unit of the patch's geometry.
+    """
+
+    green: NDArray[np.uint8]
+    valid: NDArray[np.bool_]
+    to_photo: _Float
+    centre_px: complex
+    radius_px: float
+    points: NDArray[np.complex128]
+    angles_deg: NDArray[np.float32]
+    sizes: NDArray[np.float32]
+    descriptors: NDArray[np.float32]
+
+
+@dataclass(frozen=True, eq=False)
+class RecipeResult:
+    """What the recipe says about a pair.
+
+    Attributes
+    ----------
+    rotation_deg : float or None
+        Turn of the second eye against the first, counter-clockwise as seen positive; None if nothing matched.
+    score : float
+        Inliers of the similarity; 0 if nothing matched.
+    matrix : ndarray, shape (2, 3), or None
+        Affine map from pixels of the first photo to pixels of the second.
+    matches : int
+        Matches that passed the ratio test and the limits.
+    correlation : float or None
+        Correlation of the locally normalised pictures under the refined map; None without refinement.
+    """
+
+    rotation_deg: float | None
+    score: float
+    matrix: _Float | None
+    matches: int
+    correlation: float | None = None
+
+
+def register_recipe(
+    first_rgb: NDArray[np.uint8],
+    second_rgb: NDArray[np.uint8],
+    *,
+    refine: bool = True,
+    first_limbus: Limbus | None = None,
+    second_limbus: Limbus | None = None,
+) -> RecipeResult:
+    """Register two photos by the general recipe.
+
+    Parameters
+    ----------
+    first_rgb, second_rgb : ndarray, shape (H, W) or (H, W, 3), uint8
+        Pictures in RGB or grey.
+    refine : bool
+        Align by Gauss-Newton after the features.
+    first_limbus, second_limbus : Limbus, optional
+        Where the eyes are; without one the whole picture is searched.
+    """
+    first = prepare_recipe(first_rgb, limbus=first_limbus)
+    return match_recipe(first, prepare_recipe(second_rgb, limbus=second_limbus), refine=refine)
+
+
+def prepare_recipe(
+    photo: NDArray[np.uint8], *, limbus: Limbus | None = None, stays: NDArray[np.bool_] | None = None
+) -> RecipePhoto:
+    """Crop and rescale to the eye, equalise the contrast, find the features.
+
+    ``stays`` (H, W) marks skin, lids and glints: features may lie there, the alignment leaves them out.
+    """
+    height, width = photo.shape[:2]
+    if limbus is None:
+        x, y, radius, half = (
+            (width - 1) / 2,
+            (height - 1) / 2,
+            0.25 * min(width, height),
+            0.5 * max(width, height),
+        )
+    else:
+        x, y, radius = limbus.x_px, limbus.y_px, limbus.radius_px
+        half = REACH * radius
+    zoom = RADIUS_PX / radius
+    side = 2 * int(np.ceil(half * zoom)) + 1
+    to_photo = np.array([[1 / zoom, 0, x - side // 2 / zoom], [0, 1 / zoom, y - side // 2 / zoom]])
+    usable = np.ones((height, width), np.uint8) if stays is None else (~stays).astype(np.uint8)
+    if zoom < 1:  # against aliasing
+        photo = cv2.GaussianBlur(photo, (0, 0), 0.5 * np.sqrt(1 / zoom**2 - 1) + 1e-3)
+    patch = cv2.warpAffine(photo, to_photo, (side, side), flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP)
+    inside = cv2.warpAffine(
+        np.ones((height, width), np.uint8),
+        to_photo,
+        (side, side),
+        flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
+    )
+    green = np.ascontiguousarray(patch if patch.ndim == 2 else patch[..., 1])
+    if limbus is not None:
+        inside &= _annulus(side, (0.0, REACH))
+    equal = cv2.createCLAHE(3.0, (8, 8)).apply(green)
+    found, descriptors = cv2.SIFT_create(contrastThreshold=0.01, edgeThreshold=15).detectAndCompute(
+        equal, inside
+    )
+    if descriptors is None:
+        descriptors = np.zeros((0, 128), np.float32)
+    descriptors = np.sqrt(descriptors / (descriptors.sum(axis=1, keepdims=True) + 1e-9))  # Hellinger distance
+    usable = cv2.warpAffine(usable, to_photo, (side, side), flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
+    usable &= inside
+    if limbus is not None:
+        usable &= _annulus(side, RING)
+    return RecipePhoto(
+        green=green,
+        valid=usable > 0,
+        to_photo=to_photo,
+        centre_px=complex(side // 2, side // 2),
+        radius_px=RADIUS_PX,
+        points=np.array([complex(*point.pt) for point in found], dtype=complex),
+        angles_deg=np.array([point.angle for point in found], dtype=np.float32),
+        sizes=np.array([point.size for point in found], dtype=np.float32),
+        descriptors=descriptors,
+    )
+
+
+def _annulus(side: int, limits: tuple[float, float]) -> NDArray[np.uint8]:
+    rows, columns = np.ogrid[:side, :side]
+    radius = np.hypot(rows - side // 2, columns - side // 2) / RADIUS_PX
+    return ((radius >= limits[0]) & (radius <= limits[1])).astype(np.uint8)
+
+
+def match_recipe(first: RecipePhoto, second: RecipePhoto, *, refine: bool = True) -> RecipeResult:
+    """Register two photos made ready by :func:`prepare_recipe`."""
+    here, there = _matches(first, second)
+    similarity, score = _ransac(first.points[here], second.points[there])
+    if similarity is None:
+        return RecipeResult(None, 0.0, None, len(here))
+    result = RecipeResult(_rotation_deg(similarity), float(score), similarity, len(here))
+    if refine:
+        affine, correlation = _align(first, second, similarity)
+        result = replace(result, rotation_deg=_rotation_deg(affine), matrix=affine, correlation=correlation)
+    assert result.matrix is not None
+    to_photo = _square(second.to_photo) @ _square(result.matrix) @ np.linalg.inv(_square(first.to_photo))
+    return replace(result, matrix=to_photo[:2])
+
+
+def _matches(first: RecipePhoto, second: RecipePhoto) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Match the features: ratio test among the plausible candidates, mutual best."""
+    if min(len(first.points), len(second.points)) < 2:
+        return np.zeros(0, np.intp), np.zeros(0, np.intp)
+    distance = np.sqrt(np.clip(2.0 - 2.0 * (first.descriptors @ second.descriptors.T), 0.0, None))
+    turn = np.abs(np.subtract.outer(first.angles_deg, second.angles_deg))
+    # A keypoint's own direction and size are good to about 10 degrees and 20 %.
+    plausible = np.minimum(turn, 360.0 - turn) <= MAX_TURN_DEG + 10.0
+    scale = np.subtract.outer(np.log(first.sizes), np.log(second.sizes))
+    plausible &= (scale <= -np.log(MIN_SCALE / 1.2)) & (scale >= -np.log(MAX_SCALE * 1.2))
+    here, there = first.points - first.centre_px, second.points - second.centre_px
+    for part in (np.real, np.imag):
+        plausible &= np.abs(np.subtract.outer(part(here), part(there)).astype(np.float32)) <= RADIUS_PX
+    distance[~plausible] = 9.0
+    rows = np.arange(len(distance))
+    column = distance.argmin(axis=1)
+    mutual = distance.argmin(axis=0)[column] == rows
+    nearest = distance[rows, column]
+    distance[rows, column] = 9.0
+    rival = np.minimum(distance.min(axis=1), 1.4)  # unrelated descriptors are about that far apart
+    keep = mutual & (nearest < RATIO * rival)
+    return rows[keep], column[keep]
+
+
+def _ransac(first: NDArray[np.complex128], second: NDArray[np.complex128]) -> tuple[_Float | None, int]:
+    """Plausible similarity with the most inliers, refitted to them; the same pair gives the same answer."""
+    if len(first) < 3:
+        return None, 0
+    rng = np.random.default_rng(len(first))
+    one, two = rng.integers(len(first), size=(2, HYPOTHESES))
+    apart = np.abs(first[two] - first[one]) > 20.0
+    one, two = one[apart], two[apart]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        turn = (second[two] - second[one]) / (first[two] - first[one])
+    shift = second[one] - turn * first[one]
+    keep = _plausible(turn)
+    turn, shift = turn[keep], shift[keep]
+    if not len(turn):
+        return None, 0
+    counts = [
+        (np.abs(turn[i : i + 500, None] * first + shift[i : i + 500, None] - second) < TOLERANCE_PX).sum(
+            axis=1
+        )
+        for i in range(0, len(turn), 500)
+    ]
+    best = int(np.concatenate(counts).argmax())
+    a, b = turn[best], shift[best]
+    inliers = np.abs(a * first + b - second) < TOLERANCE_PX
+    for _ in range(5):
+        if inliers.sum() < 3:
+            return None, 0
+        p, q = first[inliers], second[inliers]
+        a = np.vdot(p - p.mean(), q - q.mean()) / np.vdot(p - p.mean(), p - p.mean())
+        b = q.mean() - a * p.mean()
+        inliers = np.abs(a * first + b - second) < TOLERANCE_PX
+    if not _plausible(np.array([a]))[0]:
+        return None, 0
+    matrix = np.array([[a.real, -a.imag, b.real], [a.imag, a.real, b.imag]])
+    return matrix, int(inliers.sum())
+
+
+def _plausible(turn: NDArray[np.complex128]) -> NDArray[np.bool_]:
+    size = np.abs(turn)
+    return (np.abs(np.angle(turn, deg=True)) <= MAX_TURN_DEG) & (size >= MIN_SCALE) & (size <= MAX_SCALE)
+
+
+def _square(matrix: _Float) -> _Float:
+    return np.vstack([matrix, [0.0, 0.0, 1.0]])
+
+
+def _rotation_deg(matrix: _Float) -> float:
+    """Rotation of the polar decomposition, counter-clockwise as seen (y grows downwards)."""
+    a = matrix[:, :2]
+    return float(-np.rad2deg(np.arctan2(a[1, 0] - a[0, 1], a[0, 0] + a[1, 1])))
+
+
+def _normalise(green: NDArray[np.uint8], valid: NDArray[np.bool_], *, sigma: float) -> NDArray[np.float32]:
+    """Subtract the local mean, divide by the local standard deviation, over valid pixels alone."""
+    weight = valid.astype(np.float32)
+    share = cv2.GaussianBlur(weight, (0, 0), sigma) + 1e-6
+    picture = cv2.GaussianBlur(green.astype(np.float32), (0, 0), 1.0)
+    centred = picture - cv2.GaussianBlur(picture * weight, (0, 0), sigma) / share
+    spread = np.sqrt(cv2.GaussianBlur(centred * centred * weight, (0, 0), sigma) / share)
+    return (np.clip(centred / (spread + 1.0), -3.0, 3.0) * weight).astype(np.float32)
+
+
+def _align(first: RecipePhoto, second: RecipePhoto, start: _Float) -> tuple[_Float, float]:
+    """Masked robust affine Gauss-Newton alignment, coarse to fine; the start is kept if it gets lost."""
+    matrix, correlation = start.copy(), 0.0
+    one, two = (_normalise(p.green, p.valid, sigma=0.1 * p.radius_px) for p in (first, second))
+    for shrink in LEVELS:
+        fixed, fixed_valid = _shrink(one, first.valid, shrink)
+        moving, moving_valid = _shrink(two, second.valid, shrink)
+        change = np.array([[1 / shrink, 0, (1 / shrink - 1) / 2], [0, 1 / shrink, (1 / shrink - 1) / 2]])
+        to_level, to_full = _square(change), np.linalg.inv(_square(change))
+        level, correlation = _gauss_newton(
+            fixed, fixed_valid, moving, moving_valid, (to_level @ _square(matrix) @ to_full)[:2]
+        )
+        matrix = (to_full @ _square(level) @ to_level)[:2]
+    u, sizes, v = np.linalg.svd(matrix[:, :2])
+    inside = sizes.min() >= MIN_SCALE and sizes.max() <= MAX_SCALE and sizes.max() < 1.3 * sizes.min()
+    if not inside or np.linalg.det(u @ v) < 0 or abs(_rotation_deg(matrix) - _rotation_deg(start)) > 5.0:
+        return start, correlation
+    return matrix, correlation
+
+
+def _shrink(
+    picture: NDArray[np.float32], valid: NDArray[np.bool_], shrink: int
+) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    if shrink == 1:
+        return picture, valid
+    shape = (picture.shape[1] // shrink, picture.shape[0] // shrink)
+    trimmed = slice(shape[1] * shrink), slice(shape[0] * shrink)
+    small = cv2.resize(picture[trimmed], shape, interpolation=cv2.INTER_AREA)
+    return small, cv2.resize(valid[trimmed].astype(np.float32), shape, interpolation=cv2.INTER_AREA) > 0.9
+
+
+def _gauss_newton(
+    fixed: NDArray[np.float32],
+    fixed_valid: NDArray[np.bool_],
+    moving: NDArray[np.float32],
+    moving_valid: NDArray[np.bool_],
+    matrix: _Float,
+) -> tuple[_Float, float]:
+    """Affine map at one level of the pyramid, with the correlation of the pictures under it."""
+    height, width = fixed.shape
+    gx, gy = cv2.Scharr(moving, cv2.CV_32F, 1, 0) / 32, cv2.Scharr(moving, cv2.CV_32F, 0, 1) / 32
+    usable = cv2.erode(moving_valid.astype(np.uint8), np.ones((3, 3), np.uint8))
+    rows, columns = np.nonzero(fixed_valid)
+    unit = 0.3 * max(height, width)
+    x, y = (columns - width / 2) / unit, (rows - height / 2) / unit
+    ones = np.ones_like(x)
+    target = fixed[rows, columns]
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    correlation = 0.0
+    for _ in range(STEPS):
+        warped, wx, wy = (
+            cv2.warpAffine(p, matrix, (width, height), flags=flags)[rows, columns] for p in (moving, gx, gy)
+        )
+        seen = cv2.warpAffine(usable, matrix, (width, height), flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
+        keep = seen[rows, columns] > 0
+        if keep.sum() < 500:
+            return matrix, 0.0
+        error = (target - warped)[keep]
+        correlation = float(np.corrcoef(target[keep], warped[keep])[0, 1])
+        spread = 1.4826 * np.median(np.abs(error)) + 1e-6
+        weight = np.clip(1.0 - (error / (4.685 * spread)) ** 2, 0.0, None) ** 2  # Tukey's biweight
+        wx, wy = wx[keep], wy[keep]
+        jacobian = np.stack([q * p[keep] for q in (wx, wy) for p in (x, y, ones)], axis=1)
+        normal = jacobian.T @ (jacobian * weight[:, None])
+        step = np.linalg.solve(normal + 1e-6 * np.trace(normal) * np.eye(6), jacobian.T @ (weight * error))
+        a = step.reshape(2, 3)
+        linear = a[:, :2] / unit
+        shift = a[:, 2] - linear @ np.array([width / 2, height / 2])
+        matrix = matrix + np.column_stack([linear, shift])
+        if np.abs(a).max() < 0.005:  # pixels at the rim
+            break
+    return matrix, correlation
