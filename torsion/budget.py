@@ -91,7 +91,7 @@ class Budget:
     simulated : SimulatedCylinder
         By simulation.
     flags : tuple of str
-        Names from `torsion.toric_flags.TORIC_FLAGS`.
+        Names from `torsion.flags.FLAGS`.
     """
 
     method: str

@@ -8,7 +8,7 @@ class TorsionError(Exception):
 
 
 class PhotoError(TorsionError, ValueError):
-    """The photo's file is missing, damaged, no picture, of unusable size, or contradicts what was said of it."""
+    """The file is missing, damaged, no picture, of unusable size, or contradicts what was said of it."""
 
 
 class ManifestError(TorsionError, ValueError):

@@ -43,7 +43,7 @@ class Cornea:
     standard_uncertainty_d : float or None
         Of each of the two components in the double-angle plane, dioptres; None when not known.
     flags : tuple of str
-        Names from `torsion.toric_flags.TORIC_FLAGS`.
+        Names from `torsion.flags.FLAGS`.
     """
 
     astigmatism: Astigmatism

@@ -100,7 +100,7 @@ class Plan:
     eye : {"OD", "OS"} or None
         Where given.
     flags : tuple of str
-        Names from `torsion.toric_flags.TORIC_FLAGS` and from the cornea.
+        Names from `torsion.flags.FLAGS` and from the cornea.
     """
 
     cornea: Cornea

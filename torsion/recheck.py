@@ -128,7 +128,7 @@ class Recheck:
     check : RefractionCheck or None
         Where the cornea was given.
     flags : tuple of str
-        Names from `torsion.toric_flags.TORIC_FLAGS`.
+        Names from `torsion.flags.FLAGS`.
     """
 
     refraction: Refraction

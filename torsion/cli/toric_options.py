@@ -14,8 +14,8 @@ from torsion._version import __version__
 from torsion.angles import wrap_axis_deg
 from torsion.astigmatism import Refraction
 from torsion.cli.toric_types import millimetres
+from torsion.flags import FLAGS
 from torsion.toric import CAUTION
-from torsion.toric_flags import TORIC_FLAGS
 from torsion.vergence import LensPlane
 
 if TYPE_CHECKING:
@@ -160,9 +160,13 @@ def report(
             Path(json_to).write_text(text + "\n", encoding="utf-8")
     click.echo("\n".join(lines) + "\n")
     for name in flags:
-        words = f"{TORIC_FLAGS[name].meaning} {TORIC_FLAGS[name].remedy}"
+        words = f"{_sentence(FLAGS[name].meaning)} {_sentence(FLAGS[name].remedy)}"
         click.echo(textwrap.fill(words, _WIDTH, initial_indent="! ", subsequent_indent="  ") + "\n")
     click.echo(textwrap.fill(CAUTION, _WIDTH))
+
+
+def _sentence(words: str) -> str:
+    return words[0].upper() + words[1:] + ("" if words.endswith("?") else ".")
 
 
 def _save_picture(draw: "Callable[[], Figure]", path: Path) -> None:
