@@ -8,11 +8,35 @@ import importlib
 from torsion._version import __version__
 
 _HOME = {
+    "Ellipse": "torsion.photo",
+    "MeasureOptions": "torsion.measurement",
+    "Measurement": "torsion.measurement",
+    "Photo": "torsion.photo",
     "PhotoError": "torsion.errors",
+    "PreparedPhoto": "torsion.measurement",
     "TorsionError": "torsion.errors",
+    "measure": "torsion.measurement",
+    "photo_from_array": "torsion.photo",
+    "prepare": "torsion.measurement",
+    "read_photo": "torsion.photo",
+    "transfer_axis": "torsion.axis",
 }
 
-__all__ = ["PhotoError", "TorsionError", "__version__"]  # pinned by tests/test_public_api.py
+__all__ = [  # pinned by tests/test_public_api.py
+    "Ellipse",
+    "MeasureOptions",
+    "Measurement",
+    "Photo",
+    "PhotoError",
+    "PreparedPhoto",
+    "TorsionError",
+    "__version__",
+    "measure",
+    "photo_from_array",
+    "prepare",
+    "read_photo",
+    "transfer_axis",
+]
 
 
 def __getattr__(name: str) -> object:

@@ -1,0 +1,219 @@
+"""The eye cut out at a common scale, with a mask of what turns with it and a picture of its fine texture.
+
+Lids, lashes, skin and glints do not turn with the eye; left in, they would pin the answer near zero.
+"""
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from torsion.locate import Located, resampled_crop
+from torsion.photo import Photo
+
+__all__ = ["EyePicture", "cut_out", "mirrored_eye"]
+
+Floats = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+REACH = 1.55  # half side of the cut, in limbus radii
+RING = (1.03, 1.50)  # limbal band, in limbus radii
+_MAX_PX_PER_RADIUS = 200.0  # 0.29 degrees a pixel at the limbus; more detail is rarely in focus
+_SMOOTH = 0.03  # limbus radii: crypts and vessels vanish, lids and lash fans remain
+_SHADE = 0.55  # iris darker than this share of its lower half is lash, lid shadow or reflected lash
+_BRIGHT = 1.9  # iris brighter than this multiple of its lower half is skin or glare
+_SCLERA_SHADE = 0.72  # sclera darker than this share of its brightest side part is skin or lash
+_CHROMA = 3.5  # robust standard deviations of colour from the reference region
+_BURNT_OUT = 253
+_GLINT_STEP = 30.0  # grey levels by which a white spot of the iris stands out
+_MAX_DETAIL = 3.0  # local standard deviations
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EyePicture:
+    """One eye, cut out at a common scale; the limbus is the unit circle round the centre pixel.
+
+    Attributes
+    ----------
+    rgb : (N, N, 3) uint8 ndarray
+        The cut, N odd.
+    texture : (N, N) float32 ndarray
+        Detail of iris (red and green) and sclera (green), locally normalised, zero where not valid.
+    valid : (N, N) bool ndarray
+        True where the pixel turns with the eye and shows something.
+    px_per_radius : float
+        Pixels of the cut for each limbus radius.
+    pupil : (float, float, float)
+        Centre (x right, y up) and radius of the pupil, in limbus radii.
+    iris_region, limbal_region : (N, N) bool ndarray
+        The bands before masking.
+    overexposed : float
+        Share of the limbal band that is burnt out.
+    """
+
+    rgb: NDArray[np.uint8]
+    texture: Floats
+    valid: Mask
+    px_per_radius: float
+    pupil: tuple[float, float, float]
+    iris_region: Mask
+    limbal_region: Mask
+    overexposed: float
+
+    def __post_init__(self) -> None:
+        for array in (self.rgb, self.texture, self.valid, self.iris_region, self.limbal_region):
+            array.setflags(write=False)
+
+
+_NO_PUPIL = (0.0, 0.0, 0.35)  # a usual pupil stands in where none is seen, so that the iris can be unwrapped
+
+
+def cut_out(photo: Photo, located: Located) -> EyePicture:
+    """Cut the eye out of a photo and mask it.
+
+    Parameters
+    ----------
+    photo : Photo
+    located : Located
+        With a limbus.
+
+    Raises
+    ------
+    ValueError
+        If ``located.limbus`` is None.
+    """
+    if located.limbus is None:
+        msg = "the limbus must be known before the eye is cut out"
+        raise ValueError(msg)
+    x, y, radius = located.limbus.x_px, located.limbus.y_px, located.limbus.radius_px
+    px = min(radius, _MAX_PX_PER_RADIUS)
+    half = int(REACH * px)
+    rgb = resampled_crop(photo.pixels, x, y, radius / px, half)
+    grey = rgb.ndim == 2
+    rgb = np.repeat(rgb[..., None], 3, axis=2) if grey else rgb
+    pupil = _NO_PUPIL
+    if located.pupil is not None:
+        centre = (located.pupil.x_px - x) / radius, (y - located.pupil.y_px) / radius
+        pupil = (*centre, located.pupil.radius_px / radius)
+
+    rows, columns = np.mgrid[-half : half + 1, -half : half + 1]
+    across, up = columns / px, -rows / px
+    from_centre = np.hypot(across, up)
+    from_pupil = np.hypot(across - pupil[0], up - pupil[1])
+    iris = (from_centre < 0.96) & (from_pupil > 1.08 * pupil[2] + 0.02)
+    ring = (from_centre > RING[0]) & (from_centre < RING[1])
+    picture_x, picture_y = x + across * radius, y - up * radius
+    height, width = photo.pixels.shape[:2]
+    in_picture = (picture_x > 2) & (picture_x < width - 3) & (picture_y > 2) & (picture_y < height - 3)
+
+    colour = rgb.astype(np.float32)
+    smooth = cv2.GaussianBlur(colour, (0, 0), _SMOOTH * px)
+    grey = grey or float(np.abs(colour[..., 0] - colour[..., 2]).mean()) < 2.0
+    burnt = colour[..., 1] >= _BURNT_OUT
+    usable = in_picture & ~_grown(_glints(colour, iris, px) | burnt, 0.02 * px)
+    # The lower and lateral iris and the lateral sclera are the parts that lids leave free.
+    iris_seed = iris & (up < 0.15 * from_centre) & (up > -0.85 * from_centre) & in_picture
+    ring_seed = ring & (np.abs(up) < 0.35 * from_centre) & (from_centre < 1.30) & in_picture
+    iris_valid = _like_iris(smooth, iris, iris_seed) & usable
+    ring_valid = np.zeros_like(ring)
+    for side in (across > 0, across <= 0):
+        ring_valid |= _like_sclera(smooth, ring & side, ring_seed & side, grey=grey)
+    ring_valid &= usable
+    valid = _connected(_opened(iris_valid, px), iris_seed) | _connected(_opened(ring_valid, px), ring_seed)
+
+    detail = np.where(from_centre < 1.0, 0.5 * (colour[..., 0] + colour[..., 1]), colour[..., 1])
+    texture = _normalised(detail, valid & iris, px) + _normalised(detail, valid & ring, px)
+    overexposed = float((burnt & ring & (np.abs(up) < 0.35 * from_centre)).sum() / max(1, ring_seed.sum()))
+    return EyePicture(rgb, texture, valid, px, pupil, iris, ring, overexposed)
+
+
+def mirrored_eye(eye: EyePicture) -> EyePicture:
+    """Mirror an eye's picture left to right."""
+    x, y, radius = eye.pupil
+    flipped = {name: getattr(eye, name)[:, ::-1] for name in ("rgb", "texture", "valid")}
+    regions = {name: getattr(eye, name)[:, ::-1] for name in ("iris_region", "limbal_region")}
+    return replace(eye, pupil=(-x, y, radius), **flipped, **regions)
+
+
+def _spread(values: Floats) -> tuple[float, float]:
+    middle = float(np.median(values))
+    return middle, 1.4826 * float(np.median(np.abs(values - middle)))
+
+
+def _like_colour(smooth: Floats, reference: Mask) -> Mask:
+    """Pixels whose colour, apart from brightness, is that of a reference region."""
+    lab = cv2.cvtColor(smooth / 255.0, cv2.COLOR_RGB2Lab)
+    like = np.ones(reference.shape, bool)
+    for channel in (1, 2):
+        middle, spread = _spread(lab[..., channel][reference])
+        like &= np.abs(lab[..., channel] - middle) < _CHROMA * max(spread, 3.0)
+    return like
+
+
+def _like_iris(smooth: Floats, iris: Mask, seed: Mask) -> Mask:
+    if seed.sum() < 50:
+        return np.zeros_like(iris)
+    brightness = smooth.mean(axis=2)
+    middle = float(np.median(brightness[seed]))
+    like = iris & (brightness > _SHADE * middle) & (brightness < _BRIGHT * middle + 8.0)
+    return np.asarray(like & _like_colour(smooth, seed))
+
+
+def _like_sclera(smooth: Floats, ring: Mask, seed: Mask, *, grey: bool) -> Mask:
+    if seed.sum() < 50:
+        return np.zeros_like(ring)
+    whiteness = smooth.min(axis=2)  # skin is as red as the sclera, but not as blue
+    seed = seed & (whiteness >= np.percentile(whiteness[seed], 40))
+    middle = float(np.median(whiteness[seed]))
+    like = ring & (whiteness > _SCLERA_SHADE * middle)
+    if grey:  # without colour, brighter skin can only be told by its brightness
+        like &= whiteness < middle / _SCLERA_SHADE
+    return np.asarray(like & _like_colour(smooth, seed))
+
+
+def _glints(colour: Floats, iris: Mask, px: float) -> Mask:
+    """White spots smaller than 0.12 limbus radii on the iris; white, since brown and blue irises are not."""
+    whiteness = cv2.GaussianBlur(colour.min(axis=2), (0, 0), 0.006 * px + 0.3)
+    spot = cv2.morphologyEx(whiteness, cv2.MORPH_TOPHAT, _disc(0.06 * px))
+    usual = float(np.median(spot[iris])) if iris.any() else 0.0
+    return np.asarray((spot > max(_GLINT_STEP, 6.0 * usual)) & iris)
+
+
+def _disc(radius_px: float) -> NDArray[np.uint8]:
+    size = 2 * int(radius_px) + 1
+    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)), np.uint8)
+
+
+def _grown(mask: Mask, radius_px: float) -> Mask:
+    return np.asarray(cv2.dilate(mask.astype(np.uint8), _disc(radius_px)) > 0)
+
+
+def _opened(mask: Mask, px: float) -> Mask:
+    return np.asarray(cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, _disc(0.02 * px)) > 0)
+
+
+def _connected(mask: Mask, seed: Mask) -> Mask:
+    """Keep the connected parts of which at least 15 % lie in the seed; skin of like colour lies elsewhere."""
+    count, label = cv2.connectedComponents(mask.astype(np.uint8))
+    size = np.bincount(label.ravel(), minlength=count)
+    seeded = np.bincount(label[seed], minlength=count)
+    keep = seeded > 0.15 * size
+    keep[0] = False
+    return np.asarray(keep[label])
+
+
+def _normalised(detail: Floats, valid: Mask, px: float) -> Floats:
+    """Detail finer than 0.05 radii, divided by its local standard deviation; pixels outside play no part."""
+    weight = valid.astype(np.float32)
+    if not valid.any():
+        return np.zeros_like(weight)
+
+    def mean(values: Floats, sigma: float) -> Floats:
+        total = cv2.GaussianBlur(values * weight, (0, 0), sigma * px)
+        return np.asarray(total / (cv2.GaussianBlur(weight, (0, 0), sigma * px) + 1e-6), np.float32)
+
+    fine = (detail - mean(detail, 0.05)) * weight
+    deviation = np.sqrt(np.maximum(mean(fine * fine, 0.10), 0.0))
+    floor = 0.3 * float(np.median(deviation[valid])) + 0.5  # half a grey level is rounding, not texture
+    return np.asarray(np.clip(fine / (deviation + floor), -_MAX_DETAIL, _MAX_DETAIL) * weight, np.float32)

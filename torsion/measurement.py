@@ -1,0 +1,351 @@
+"""The measurement: the stages chained, and the verdict on what they found."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from torsion.angles import Eye, read_eye, rotation_name, wrap_rotation_deg
+from torsion.axis import COVERAGE, AxisFrame, AxisTransfer, Incision, transfer_axis, transfer_incision
+from torsion.confidence import Answer, answer, band_answer
+from torsion.flags import Verdict, worst_verdict
+from torsion.locate import locate
+from torsion.masks import EyePicture, cut_out, mirrored_eye
+from torsion.orientation import View, find_view
+from torsion.photo import Ellipse, Photo, photo_from_array, read_photo
+from torsion.quality import assess
+from torsion.register import Registration, register
+from torsion.unwrap import Band
+
+__all__ = ["MeasureOptions", "Measurement", "PreparedPhoto", "measure", "prepare"]
+
+_ENOUGH_SIDE_PX = 1600  # decoding at this size leaves more detail than the bands are sampled with
+_MATCH, _CLEAR_MATCH = 0.33, 0.40  # mean patch correlation; unrelated eyes stayed below 0.25 in all trials
+_MARGIN, _CLEAR_MARGIN = 0.015, 0.03  # of the best over the best rival rotation
+_MIN_PATCHES = 40  # patches (of about 400) in common; fewer cannot tell a match from chance
+_REVIEW_DEG, _REFUSE_DEG = 0.5, 2.0  # standard uncertainty; half a degree costs 1.7 % of the cylinder
+_LARGE_DEG = 15.0  # the largest torsion from posture in print is about 15 degrees
+_SAME_PICTURE = 0.985  # correlation of textures that only one exposure can reach
+
+
+@dataclass(frozen=True, slots=True)
+class MeasureOptions:
+    """Options of a measurement.
+
+    Attributes
+    ----------
+    mirrored : bool, default False
+        The supine picture is known to be mirrored left to right; it is un-mirrored first.
+    """
+
+    mirrored: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PreparedPhoto:
+    """A photo with its eye found, masked and assessed; usable for many pairs.
+
+    Attributes
+    ----------
+    photo : Photo
+    limbus, pupil : Ellipse or None
+        In pixels of the full picture as displayed.
+    picture : EyePicture or None
+        The eye cut out; None where no eye was found.
+    measures : mapping of str to float or None
+    flags : tuple of str
+    verdict : {"accept", "review", "refuse"}
+    """
+
+    photo: Photo
+    limbus: Ellipse | None
+    pupil: Ellipse | None
+    picture: EyePicture | None
+    measures: Mapping[str, float | None]
+    flags: tuple[str, ...]
+    verdict: Verdict
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Measurement:
+    """How far the eye in the second photo is turned against the first.
+
+    Attributes
+    ----------
+    rotation_deg : float or None
+        Counter-clockwise positive, view undone; None where nothing could be compared.
+    standard_uncertainty_deg : float or None
+    interval_95_deg : (float, float) or None
+    direction : {"excyclotorsion", "incyclotorsion", "none"} or None
+        Name of the rotation in the picture, which is not proof of torsion; None without an eye.
+    verdict : {"accept", "review", "refuse"}
+    flags : tuple of str
+    view : View or None
+    bands : dict of str to Answer or None
+        ``"iris"`` and ``"limbus"``, each solved for itself.
+    seated, supine : PreparedPhoto
+    eye : {"OD", "OS"} or None
+    axis : AxisTransfer or None
+    incision : Incision or None
+    evidence, margin : float or None
+        Mean correlation of the patches, and lead of the best rotation over its best rival.
+    matrix : (2, 3) ndarray or None
+        Map of full-picture pixels of the seated photo to those of the supine photo.
+    curve_deg, curve : (n,) ndarray or None
+        Evidence against rotation, from the coarse search.
+    options : MeasureOptions
+    """
+
+    rotation_deg: float | None
+    standard_uncertainty_deg: float | None
+    interval_95_deg: tuple[float, float] | None
+    direction: Literal["excyclotorsion", "incyclotorsion", "none"] | None
+    verdict: Verdict
+    flags: tuple[str, ...]
+    view: View | None
+    bands: dict[Band, Answer | None]
+    seated: PreparedPhoto
+    supine: PreparedPhoto
+    eye: Eye | None = None
+    axis: AxisTransfer | None = None
+    incision: Incision | None = None
+    evidence: float | None = None
+    margin: float | None = None
+    matrix: NDArray[np.float64] | None = None
+    curve_deg: NDArray[np.float64] | None = None
+    curve: NDArray[np.float64] | None = None
+    options: MeasureOptions = field(default_factory=MeasureOptions)
+
+
+PhotoLike = str | Path | ArrayLike | Photo | PreparedPhoto
+
+
+def prepare(photo: PhotoLike, *, eye: Eye | None = None) -> PreparedPhoto:
+    """Find, mask and assess the eye in a photo.
+
+    Parameters
+    ----------
+    photo : path, (H, W[, 3]) uint8 or uint16 array, Photo or PreparedPhoto
+        A PreparedPhoto is returned as it is.
+    eye : {"OD", "OS"}, optional
+        Compared with what the file says.
+
+    Returns
+    -------
+    PreparedPhoto
+        Also for a picture without an eye, which then carries the flag ``no_eye``.
+
+    Raises
+    ------
+    PhotoError
+        If the file cannot be used.
+    """
+    if isinstance(photo, PreparedPhoto):
+        return photo
+    if isinstance(photo, str | Path):
+        photo = read_photo(photo, eye=eye, max_side_px=_ENOUGH_SIDE_PX)
+    elif not isinstance(photo, Photo):
+        photo = photo_from_array(np.asarray(photo), eye=eye)
+    located = locate(photo)
+    picture = cut_out(photo, located) if located.limbus is not None else None
+    size = photo.pixels.shape[1], photo.pixels.shape[0]
+    measures, flags = assess(located, picture, size, photo.decoded_scale)
+    scale = float(photo.decoded_scale)
+    limbus = located.limbus and located.limbus.scaled(scale)
+    pupil = located.pupil and located.pupil.scaled(scale)
+    return PreparedPhoto(photo, limbus, pupil, picture, measures, flags, worst_verdict(flags))
+
+
+def measure(
+    seated: PhotoLike,
+    supine: PhotoLike,
+    *,
+    eye: str | None = None,
+    axis_deg: float | None = None,
+    axis_frame: AxisFrame = "unknown",
+    incision_deg: float | None = None,
+    options: MeasureOptions | None = None,
+) -> Measurement:
+    """Measure how far the eye in the supine photo is turned against the seated photo.
+
+    Parameters
+    ----------
+    seated, supine : path, (H, W[, 3]) uint8 or uint16 array, Photo or PreparedPhoto
+    eye : {"OD", "OS", "R", "L"}, optional
+        Right or left; names the direction, and is compared with what the files say.
+    axis_deg : float, optional
+        Planned axis in [0, 180], to be carried into the supine picture.
+    axis_frame : {"same", "level", "unknown"}, default "unknown"
+        How the seated photo's frame relates to that of the keratometry.
+    incision_deg : float, optional
+        Direction of an incision in [0, 360], likewise.
+    options : MeasureOptions, optional
+
+    Returns
+    -------
+    Measurement
+        Also where the answer is no; see its verdict and flags.
+
+    Raises
+    ------
+    PhotoError
+        If a file cannot be used.
+    ValueError
+        If the eye, axis or incision is not one of those allowed.
+
+    Notes
+    -----
+    A second check, not a medical device.  That two photos show the same eye does not prove that a plan is this
+    patient's.
+    """
+    options = options or MeasureOptions()
+    named = read_eye(eye) if eye is not None else None
+    first, second = prepare(seated, eye=named), prepare(supine, eye=named)
+    named = named or first.photo.eye or second.photo.eye
+    found = _register(first, second, options)
+    flags = [*found.flags]
+    if named is None:
+        flags.append("eye_not_given")
+    if axis_deg is not None and axis_frame == "unknown":
+        flags.append("frame_unknown")
+    verdict = worst_verdict(flags)
+    both, rotation = found.answer, found.rotation_deg
+    usable = rotation if verdict != "refuse" else None
+    uncertainty = both.standard_uncertainty_deg if both else None
+    turn, mirrored = (found.view.turn_deg, found.view.mirrored) if found.view else (0, False)
+    interval, direction = None, None
+    if rotation is not None and uncertainty is not None:
+        interval = (rotation - COVERAGE * uncertainty, rotation + COVERAGE * uncertainty)
+        direction = rotation_name(rotation, uncertainty, named) if named else None
+    axis = incision = None
+    if axis_deg is not None:
+        axis = transfer_axis(
+            axis_deg, usable, uncertainty, frame=axis_frame, turn_deg=turn, mirrored=mirrored
+        )
+    if incision_deg is not None:
+        incision = transfer_incision(incision_deg, usable, turn_deg=turn, mirrored=mirrored)
+    return Measurement(
+        rotation,
+        uncertainty,
+        interval,
+        direction,
+        verdict,
+        tuple(flags),
+        found.view,
+        found.bands,
+        first,
+        second,
+        named,
+        axis,
+        incision,
+        both.score if both else None,
+        found.margin,
+        found.matrix,
+        found.curve_deg,
+        found.curve,
+        options,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Found:
+    """What the registration of a pair gave, before axis and direction are derived from it."""
+
+    flags: tuple[str, ...]
+    bands: dict[Band, Answer | None]
+    view: View | None = None
+    answer: Answer | None = None
+    rotation_deg: float | None = None
+    margin: float | None = None
+    matrix: NDArray[np.float64] | None = None
+    curve_deg: NDArray[np.float64] | None = None
+    curve: NDArray[np.float64] | None = None
+
+
+def _register(first: PreparedPhoto, second: PreparedPhoto, options: MeasureOptions) -> _Found:
+    photo_flags = list(dict.fromkeys((*first.flags, *second.flags)))
+    nothing: dict[Band, Answer | None] = {"iris": None, "limbus": None}
+    if first.picture is None or second.picture is None:
+        return _Found(tuple(photo_flags), nothing)
+    supine = mirrored_eye(second.picture) if options.mirrored else second.picture
+    view, candidate = find_view(first.picture, supine)
+    registration = register(first.picture, mirrored_eye(supine) if view.mirrored else supine, candidate)
+    both = answer(registration)
+    bands: dict[Band, Answer | None] = {
+        vote.band: band_answer(registration, vote) for vote in registration.votes
+    }
+    margin = candidate.score - candidate.rival_score
+    rotation = wrap_rotation_deg(both.rotation_deg - view.turn_deg)
+    shown = View(view.turn_deg, view.mirrored != options.mirrored)
+    flags = photo_flags + _pair_flags(registration, both, bands, margin, view, rotation)
+    if first.photo.sha256 == second.photo.sha256 or both.score > _SAME_PICTURE:
+        flags.append("same_picture")
+    return _Found(
+        tuple(flags),
+        bands,
+        shown,
+        both,
+        rotation,
+        margin,
+        _pixel_map(registration, first, second, mirrored=shown.mirrored),
+        candidate.curve_deg,
+        candidate.curve,
+    )
+
+
+def _pair_flags(
+    registration: Registration,
+    both: Answer,
+    bands: dict[Band, Answer | None],
+    margin: float,
+    view: View,
+    rotation_deg: float,
+) -> list[str]:
+    usable = sum(int(vote.usable.sum()) for vote in registration.votes)
+    if usable < _MIN_PATCHES:
+        return ["not_enough_to_compare"]
+    if both.score < _MATCH or margin < _MARGIN:
+        return ["eyes_do_not_match"]
+    iris, limbus = bands["iris"], bands["limbus"]
+    if iris and iris.score < _MATCH:
+        iris = None  # a band that does not match has no say on the other
+    if limbus and limbus.score < _MATCH:
+        limbus = None
+    disagreement = 0.0
+    if iris and limbus:
+        apart = abs(iris.rotation_deg - limbus.rotation_deg)
+        stated = np.hypot(iris.standard_uncertainty_deg, limbus.standard_uncertainty_deg)
+        disagreement = apart if apart > 3.0 * stated else 0.0
+    conditions = {
+        "mirrored": view.mirrored,
+        "turned_view": view.turn_deg != 0,
+        "weak_match": both.score < _CLEAR_MATCH or margin < _CLEAR_MARGIN,
+        "uncertain": _REVIEW_DEG < both.standard_uncertainty_deg <= _REFUSE_DEG,
+        "too_uncertain": both.standard_uncertainty_deg > _REFUSE_DEG,
+        "bands_disagree": disagreement > _REVIEW_DEG,
+        "iris_only": limbus is None and iris is not None,
+        "limbus_only": iris is None and limbus is not None,
+        "large_rotation": abs(rotation_deg) > _LARGE_DEG,
+    }
+    return [name for name, present in conditions.items() if present]
+
+
+def _pixel_map(
+    registration: Registration, first: PreparedPhoto, second: PreparedPhoto, *, mirrored: bool
+) -> NDArray[np.float64] | None:
+    """Map between full-picture pixels from the map in limbus radii (y up) about the two limbus centres."""
+    if first.limbus is None or second.limbus is None:
+        return None
+    flip = np.diag([-1.0 if mirrored else 1.0, 1.0])
+    down = np.diag([1.0, -1.0])
+    matrix = registration.matrix
+    linear = second.limbus.radius_px * down @ flip @ matrix[:, :2] @ down / first.limbus.radius_px
+    centre = np.array([second.limbus.x_px, second.limbus.y_px])
+    offset = centre + second.limbus.radius_px * down @ flip @ matrix[:, 2]
+    offset -= linear @ np.array([first.limbus.x_px, first.limbus.y_px])
+    moved = np.column_stack([linear, offset])
+    moved.setflags(write=False)
+    return moved

@@ -1,0 +1,180 @@
+"""Coarse search: which rotation, offset and scale make most patches of two eyes correlate.
+
+Each eye is unwrapped once.  Every patch of the seated eye is correlated with the whole supine band at all
+circular lags and a few radial shifts; then each trial geometry only looks up, for each patch, the correlation
+at the place to which that geometry sends it.  Searching the geometry together with the rotation is what makes
+an imperfect limbus fit harmless: a decentration of 5 % bends the angles by 3 degrees.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from torsion.correlate import masked_circular_correlation
+from torsion.masks import EyePicture
+from torsion.unwrap import BANDS, Band, Grid, grid, sample
+
+__all__ = ["Candidate", "PatchMaps", "best_geometry", "patch_maps"]
+
+Doubles = NDArray[np.float64]
+
+SPAN_DEG = 25.0  # rotations searched round the expected orientation
+_COLUMNS = 360  # one degree a column
+_ROWS: dict[Band, int] = {"iris": 24, "limbus": 20}
+_ZONES: dict[Band, int] = {"iris": 3, "limbus": 2}
+_SECTORS = 24
+_MAX_SHIFT = 4  # rows by which a patch may move radially
+_BLUR = 0.012  # limbus radii, about the size of a column
+_OFFSETS = np.arange(-0.12, 0.121, 0.03)  # relative decentration of the two limbus fits, limbus radii
+_SCALES = (-0.06, -0.03, 0.0, 0.03, 0.06)
+_RIVAL_DEG = 4.0  # answers further apart than this are rivals
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PatchMaps:
+    """Evidence of each patch at each lag and radial shift.
+
+    Attributes
+    ----------
+    evidence : (patches, shifts, columns) ndarray
+        Squared positive correlation times overlap, the best of the nearest neighbours.
+    total : float
+        Sum of the largest overlaps; evidence over this is 1 for a perfect match.
+    direction : (patches,) ndarray
+        Radians.
+    radius, row_height : (patches,) ndarray
+        Distance of the patch from the limbus centre, and height of a row there, in limbus radii.
+    """
+
+    evidence: Doubles
+    total: float
+    direction: Doubles
+    radius: Doubles
+    row_height: Doubles
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Candidate:
+    """Best geometry found by the coarse search.
+
+    Attributes
+    ----------
+    rotation_deg : float
+        To the nearest degree, of the supine against the seated eye, turn of the view included.
+    offset : (float, float)
+        Of the supine eye against its limbus circle, in limbus radii, y up.
+    scale : float
+        Relative size minus one.
+    score, rival_score : float
+        Evidence of the best geometry, and of the best at rotations over 4 degrees away, 0 to 1.
+    curve_deg, curve : (n,) ndarray
+        Rotations searched and the best evidence at each, the geometry being free.
+    """
+
+    rotation_deg: float
+    offset: tuple[float, float]
+    scale: float
+    score: float
+    rival_score: float
+    curve_deg: Doubles
+    curve: Doubles
+
+
+def patch_maps(seated: EyePicture, supine: EyePicture) -> PatchMaps:
+    """Correlate each patch of the seated eye with the supine eye at every lag."""
+    parts = [_band_maps(seated, supine, band) for band in BANDS]
+    evidence, overlap, direction, radius, row_height = (
+        np.concatenate(part) for part in zip(*parts, strict=True)
+    )
+    # The nearest row and column count too: trial geometries stand further apart than one cell.
+    padded = np.pad(evidence, ((0, 0), (1, 1), (0, 0)))
+    evidence = np.maximum.reduce([padded[:, step : step + evidence.shape[1]] for step in range(3)])
+    evidence = np.maximum.reduce([np.roll(evidence, step, axis=2) for step in (-1, 0, 1)])
+    return PatchMaps(evidence, float(overlap.max(axis=(1, 2)).sum()) + 1e-9, direction, radius, row_height)
+
+
+def best_geometry(maps: PatchMaps, *, turn_deg: float = 0.0) -> Candidate:
+    """Rotation within 25 degrees of a turn, with the offset and scale that suit it best."""
+    rotations = np.arange(turn_deg - SPAN_DEG, turn_deg + SPAN_DEG + 1)
+    curve = np.full(len(rotations), -1.0)
+    geometry = np.zeros((len(rotations), 3))
+    patches = np.arange(len(maps.direction))[:, None]
+    shifts = maps.evidence.shape[1]
+    turn = np.radians(turn_deg)
+    cosine, sine = np.cos(maps.direction + turn), np.sin(maps.direction + turn)
+    for dx in _OFFSETS:
+        for dy in _OFFSETS:
+            if np.hypot(dx, dy) > 0.13:
+                continue
+            columns = np.rint(np.degrees(dy * cosine - dx * sine) / maps.radius).astype(int)
+            lags = (columns[:, None] + rotations[None].astype(int)) % _COLUMNS
+            for scale in _SCALES:
+                rows = np.rint((dx * cosine + dy * sine + scale * maps.radius) / maps.row_height).astype(int)
+                inside = np.abs(rows) <= _MAX_SHIFT
+                at = np.clip(rows + _MAX_SHIFT, 0, shifts - 1)[:, None]
+                score = (maps.evidence[patches, at, lags] * inside[:, None]).sum(axis=0) / maps.total
+                better = score > curve
+                curve[better] = score[better]
+                geometry[better] = dx, dy, scale
+    best = int(curve.argmax())
+    rivals = np.abs(rotations - rotations[best]) > _RIVAL_DEG
+    dx, dy, scale = (float(value) for value in geometry[best])
+    return Candidate(
+        float(rotations[best]),
+        (dx, dy),
+        scale,
+        float(curve[best]),
+        float(curve[rivals].max()),
+        rotations - turn_deg,
+        curve,
+    )
+
+
+def _unwrapped(eye: EyePicture, points: Grid) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    texture = cv2.GaussianBlur(eye.texture, (0, 0), _BLUR * eye.px_per_radius)
+    weight = sample(eye.valid.astype(np.float32), eye, points.x, points.y)
+    return sample(np.asarray(texture, np.float32), eye, points.x, points.y), np.where(
+        weight > 0.5, weight, 0.0
+    )
+
+
+def _band_maps(seated: EyePicture, supine: EyePicture, band: Band) -> tuple[Doubles, ...]:
+    rows, height = _ROWS[band], _ROWS[band] // _ZONES[band]
+    points = grid(seated.pupil, band, _COLUMNS, rows=rows)
+    first, first_weight = _unwrapped(seated, points)
+    second, second_weight = _unwrapped(supine, grid(supine.pupil, band, _COLUMNS, rows=rows))
+    width = 2 * _COLUMNS // _SECTORS
+    window = np.zeros(_COLUMNS)
+    window[:width] = np.hanning(width + 2)[1:-1]
+    starts = np.arange(_SECTORS) * _COLUMNS // _SECTORS
+    windows = np.stack([np.roll(window, start - width // 2) for start in starts])[:, None, :]
+    least = 0.25 * height * window.sum()  # a quarter of a patch must be seen in both
+
+    evidence = np.zeros((_ZONES[band], _SECTORS, 2 * _MAX_SHIFT + 1, _COLUMNS))
+    overlaps = np.zeros_like(evidence)
+    for zone in range(_ZONES[band]):
+        for shift in range(-_MAX_SHIFT, _MAX_SHIFT + 1):
+            top, bottom = max(0, zone * height + shift), min(rows, (zone + 1) * height + shift)
+            if bottom - top < height // 2:
+                continue
+            own, other = slice(top - shift, bottom - shift), slice(top, bottom)
+            correlation, overlap = masked_circular_correlation(
+                first[None, own],
+                second[None, other],
+                reference_weight=first_weight[None, own] * windows,
+                moving_weight=second_weight[None, other],
+            )
+            seen = overlap > least
+            at = shift + _MAX_SHIFT
+            evidence[zone, :, at] = np.where(seen, np.clip(correlation, 0.0, None) ** 2 * overlap, 0.0)
+            overlaps[zone, :, at] = np.where(seen, overlap, 0.0)
+    middle = (np.arange(_ZONES[band]) * height + height // 2)[:, None]
+    radius = np.hypot(points.x, points.y)
+    along = np.hypot(points.x[-1] - points.x[0], points.y[-1] - points.y[0])[starts] / (rows - 1)
+    row_height = np.broadcast_to(along, (_ZONES[band], _SECTORS))
+    direction = np.broadcast_to(np.radians(starts * 360.0 / _COLUMNS), (_ZONES[band], _SECTORS))
+    shape = (-1, 2 * _MAX_SHIFT + 1, _COLUMNS)
+    flat = (part.ravel() for part in (direction, radius[middle, starts], row_height))
+    return evidence.reshape(shape), overlaps.reshape(shape), *flat

@@ -1,0 +1,93 @@
+"""Unwrapping: points of a seated eye's bands on a polar grid, and pictures sampled there.
+
+Columns are directions, counter-clockwise from the right of the picture in equal steps; rows run from inner to
+outer.  Coordinates are in limbus radii, x to the right, y up.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from torsion.masks import RING, EyePicture
+
+__all__ = ["BANDS", "Band", "Grid", "grid", "rows_for", "sample"]
+
+Band = Literal["iris", "limbus"]
+BANDS: tuple[Band, ...] = ("iris", "limbus")
+Doubles = NDArray[np.float64]
+
+_IRIS_SPAN = (0.08, 0.93)  # share of the way from pupil to limbus; both edges move with focus and light
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Grid:
+    """Points of one band.
+
+    Attributes
+    ----------
+    band : {"iris", "limbus"}
+    x, y : (rows, columns) ndarray
+        Position in limbus radii, y up.
+    depth : (rows, columns) ndarray
+        Iris: share of the way from pupil to limbus; limbal band: radius.
+    """
+
+    band: Band
+    x: Doubles
+    y: Doubles
+    depth: Doubles
+
+
+def grid(
+    pupil: tuple[float, float, float], band: Band, columns: int, *, rows: int, turn_deg: float = 0.0
+) -> Grid:
+    """Polar grid of a band.
+
+    The iris is normalised between pupil and limbus, each about its own centre (the rubber sheet of
+    J. Daugman, doi 10.1109/34.244676), so that a pupil of another size leaves a structure at its place.
+
+    Parameters
+    ----------
+    pupil : (float, float, float)
+        Centre (x right, y up) and radius in limbus radii.
+    band : {"iris", "limbus"}
+    columns : int
+        Samples for the full turn.
+    rows : int
+        Samples from the inner to the outer edge of the band.
+    turn_deg : float, default 0
+        Direction of the first column.
+    """
+    angles = np.arange(columns) * (2 * np.pi / columns) + np.radians(turn_deg)
+    share = (np.arange(rows) + 0.5) / rows
+    cosine, sine = np.cos(angles), np.sin(angles)
+    if band == "iris":
+        depth = (_IRIS_SPAN[0] + share * (_IRIS_SPAN[1] - _IRIS_SPAN[0]))[:, None]
+        x = (1 - depth) * (pupil[0] + pupil[2] * cosine) + depth * cosine
+        y = (1 - depth) * (pupil[1] + pupil[2] * sine) + depth * sine
+    else:
+        depth = np.exp(np.log(RING[0]) + share * np.log(RING[1] / RING[0]))[:, None]
+        x, y = depth * cosine, depth * sine
+    return Grid(band, x, y, np.broadcast_to(depth, x.shape))
+
+
+def rows_for(pupil_radius: float, band: Band, columns: int) -> int:
+    """Rows that make the cells of a band nearly square."""
+    if band == "iris":
+        return max(12, int((1.0 - pupil_radius) * 1.06 * columns / (2 * np.pi)))
+    return max(8, int(np.log(RING[1] / RING[0]) * columns / (2 * np.pi)))
+
+
+def sample(
+    picture: NDArray[np.float32], eye: EyePicture, x: Doubles, y: Doubles, *, cubic: bool = False
+) -> NDArray[np.float32]:
+    """Values of a picture of the cut's size at points given in limbus radii; zero outside the cut."""
+    centre = picture.shape[0] // 2
+    columns = (centre + x * eye.px_per_radius).astype(np.float32)
+    rows = (centre - y * eye.px_per_radius).astype(np.float32)
+    method = cv2.INTER_CUBIC if cubic else cv2.INTER_LINEAR
+    values = cv2.remap(picture, columns, rows, method, borderMode=cv2.BORDER_CONSTANT, borderValue=0.0)
+    return np.asarray(values, np.float32)
