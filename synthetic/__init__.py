@@ -6,6 +6,7 @@ counter-clockwise as seen in the picture; pixel centres lie at integers, x to th
 
 from synthetic.eye import Eye, random_eye
 from synthetic.geometry import Ellipse, project
+from synthetic.layers import Layers, compose, draw_layers
 from synthetic.presets import PRESETS, draw_pair, draw_views
 from synthetic.render import Picture, draw_picture
 from synthetic.view import Camera, Glint, InkMark, Lids, Light, Surface, View
@@ -17,11 +18,14 @@ __all__ = [
     "Eye",
     "Glint",
     "InkMark",
+    "Layers",
     "Lids",
     "Light",
     "Picture",
     "Surface",
     "View",
+    "compose",
+    "draw_layers",
     "draw_pair",
     "draw_picture",
     "draw_views",

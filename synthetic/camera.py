@@ -9,11 +9,25 @@ from synthetic.fields import Byte, Float, as_float, blur
 from synthetic.view import Camera, Light, View
 
 
-def develop(rgb: Float, view: View, rng: np.random.Generator) -> Byte:
-    """Turn an ideal picture (H, W, 3; 0 to 1) into the photograph that is saved; `rng` draws the noise."""
-    lit = _light(rgb, view.light)
+def develop(planes: Float, view: View, rng: np.random.Generator) -> Byte:
+    """Turn an ideal picture into the photograph that is saved.
+
+    Parameters
+    ----------
+    planes : ndarray (3, H, W)
+        Red, green and blue, 0 to 1; overwritten.
+    view : View
+    rng : numpy.random.Generator
+        Draws the noise.
+
+    Returns
+    -------
+    rgb : ndarray (H, W, 3) uint8
+    """
+    _light(planes, view.light)
+    lit = as_float(cv2.merge(list(planes)))
     sharp = _optics(lit, view.camera)
-    noisy = _noise(sharp, view.camera, rng)
+    noisy = _noise(sharp, view.camera, rng, grey=view.light.infrared)
     picture = np.clip(np.rint(noisy * 255), 0, 255).astype(np.uint8)
     if view.camera.jpeg_quality is not None:
         flags = [cv2.IMWRITE_JPEG_QUALITY, view.camera.jpeg_quality]
@@ -26,25 +40,25 @@ def develop(rgb: Float, view: View, rng: np.random.Generator) -> Byte:
     return picture
 
 
-def _light(rgb: Float, light: Light) -> Float:
+def _light(planes: Float, light: Light) -> None:
     """Apply exposure, cast, uneven light, vignetting and haze; highlights roll off, they do not clip hard."""
-    height, width = rgb.shape[:2]
+    height, width = planes.shape[1:]
     x = as_float(np.linspace(-1, 1, width))[None, :]
     y = as_float(np.linspace(1, -1, height))[:, None] * np.float32(height / width)
     toward = np.radians(light.gradient_deg)
-    even = 1 + light.gradient * (np.cos(toward) * x + np.sin(toward) * y)
-    even = even * (1 - light.vignetting * 0.75 * (x * x + y * y))
-    # Exposure acts on linear light; the picture is display-referred with a gamma of about 2.2.
-    gains = as_float(2.0 ** (light.exposure_ev / 2.2) * np.asarray(light.cast) ** (1 / 2.2))
-    out = rgb * (as_float(even)[:, :, None] * gains)
+    even = 1 + np.float32(light.gradient) * (np.float32(np.cos(toward)) * x + np.float32(np.sin(toward)) * y)
+    even *= 1 - np.float32(light.vignetting * 0.75) * (x * x + y * y)
     if light.infrared:
-        out = np.repeat(out.mean(axis=2, keepdims=True), 3, axis=2)
-    if light.haze:
-        veil = as_float([0.74, 0.74, 0.75]) * np.float32(0.9)
-        out = out + (veil - out) * np.float32(light.haze)
+        planes[:] = planes.mean(axis=0)
+    # Exposure acts on linear light; the picture is display-referred with a gamma of about 2.2.
+    gains = 2.0 ** (light.exposure_ev / 2.2) * np.asarray(light.cast) ** (1 / 2.2)
+    veil = np.float32(light.haze) * as_float([0.66, 0.67, 0.68])
     high = np.float32(0.82)
-    over = np.maximum(out - high, 0)
-    return as_float(np.minimum(out, high) + (1 - high) * np.tanh(over / (1 - high)))
+    for plane, gain, grey in zip(planes, gains, veil, strict=True):
+        plane *= even * np.float32(gain * (1 - light.haze))
+        plane += grey
+        over = plane > high
+        plane[over] = high + (1 - high) * np.tanh((plane[over] - high) / (1 - high))
 
 
 def _optics(rgb: Float, camera: Camera) -> Float:
@@ -80,12 +94,13 @@ def _streak(length_px: float, direction_deg: float) -> Float:
     return as_float(kernel / kernel.sum())
 
 
-def _noise(rgb: Float, camera: Camera, rng: np.random.Generator) -> Float:
+def _noise(rgb: Float, camera: Camera, rng: np.random.Generator, *, grey: bool) -> Float:
     """Noise of the sensor: a floor, and a part that grows with the square root of the signal."""
     if camera.read_noise <= 0 and camera.shot_noise <= 0:
         return rgb
     variance = camera.read_noise**2 + camera.shot_noise**2 * np.maximum(rgb, 0)
-    grain = rng.standard_normal(rgb.shape, dtype=np.float32)
+    shape = (*rgb.shape[:2], 1) if grey else rgb.shape
+    grain = rng.standard_normal(shape, dtype=np.float32)
     # Interpolating the colour mosaic correlates neighbours; the gain restores the spread.
-    grain = blur(grain, 0.55) * np.float32(1.75)
+    grain = blur(grain, 0.55).reshape(shape) * np.float32(1.75)
     return as_float(rgb + grain * np.sqrt(variance) * np.float32(1 / 255))

@@ -140,7 +140,9 @@ class Eye:
     def iris(self) -> PolarTexture:
         """Iris: red, green, blue and infra-red over angle and fraction from pupil to root."""
         rgb, infrared = iris_textures(self.stream(_IRIS), self.iris_color)
-        return PolarTexture.build(np.concatenate([rgb, infrared[:, :, None]], axis=2))
+        return PolarTexture.build(
+            np.concatenate([rgb, infrared[:, :, None]], axis=2), count=7, halve_rows=False
+        )
 
     @cached_property
     def globe(self) -> PolarTexture:
@@ -154,8 +156,8 @@ class Eye:
             for table in (self.shape.limbus, self.shape.softness, self.shape.ring_width)
         )
         size = (vessels.ROWS, COLUMNS)
-        ragged = 0.35 * cyclic_noise(rng, size, (52, 256)) + 0.35 * cyclic_noise(rng, size, (16, 64))
-        beyond = as_float((radius - limbus) / soft + 0.30 * ragged)
+        ragged = 0.22 * cyclic_noise(rng, size, (52, 256)) + 0.4 * cyclic_noise(rng, size, (16, 64))
+        beyond = as_float((radius - limbus) / soft + 0.22 * ragged)
         opacity = ramp(beyond, -1.0, 1.0)
         inside = as_float((limbus - radius) / ring)
         dark = self.shape.ring_strength * ramp(as_float(inside + 0.12 * ragged), 1.6, 0.0)

@@ -114,40 +114,70 @@ class PolarTexture:
     levels: tuple[Float, ...]
 
     @classmethod
-    def build(cls, full: Float, *, count: int = 5) -> PolarTexture:
+    def build(cls, full: Float, *, count: int = 5, halve_rows: bool = True) -> PolarTexture:
         """Halve `full` (rows, columns[, channels]) `count` - 1 times by averaging areas."""
         levels = []
         for _ in range(count):
             padded = np.concatenate([full[:, -_PAD:], full, full[:, :_PAD]], axis=1)
             padded.setflags(write=False)
             levels.append(padded)
-            full = resize(full, max(full.shape[0] // 2, 2), full.shape[1] // 2, area=True)
+            rows = max(full.shape[0] // 2, 2) if halve_rows else full.shape[0]
+            full = resize(full, rows, full.shape[1] // 2, area=True)
         return cls(tuple(levels))
 
-    def sample(self, angle_rad: Float, fraction: Float, *, columns: float, rows: float) -> Float:
-        """Look the texture up.
+    def sample(self, angle_rad: Float, fraction: Float, *, columns: float) -> Float:
+        """Look the texture up at angles in [-pi, pi] and radial fractions from 0 to 1 (clamped), (H, W).
+
+        `columns` is how many pixels the view spends on a turn: the smallest size that offers as many is used.
+        """
+        return _look(self.levels[self._level(columns)], _turns(angle_rad), fraction)
+
+    def sample_squeezed(self, angle_rad: Float, fraction: Float, columns: Float, *, rows: float) -> Float:
+        """Look the texture up where the pixels on a turn differ from place to place.
 
         Parameters
         ----------
         angle_rad, fraction : ndarray (H, W)
-            Angle in [-pi, pi], and radial fraction from 0 to 1 (clamped).
-        columns, rows : float
-            How many samples the view takes per turn and per radial range: the smallest size that offers as
-            many columns is used, averaged along the radius down to `rows` where the view squeezes it.
+        columns : ndarray (H, W)
+            Pixels that the view spends on a turn at each place; sizes are blended accordingly.
+        rows : float
+            Pixels that the view spends on the radial range; the texture is averaged down to them.
         """
-        chosen = self.levels[0]
-        for level in self.levels[1:]:
-            if level.shape[1] - 2 * _PAD < columns:
-                break
-            chosen = level
-        if rows < 0.75 * chosen.shape[0]:
-            chosen = resize(chosen, max(int(rows), 8), chosen.shape[1], area=True)
-        n = chosen.shape[1] - 2 * _PAD
-        turns = angle_rad * np.float32(1 / (2 * np.pi))
-        turns = np.where(turns < 0, turns + np.float32(1), turns)
-        across = turns * np.float32(n) + np.float32(_PAD - 0.5)
-        down = fraction * np.float32(chosen.shape[0]) - np.float32(0.5)
-        return remap(chosen, as_float(across), as_float(down))
+        turns = _turns(angle_rad)
+        depth = np.log2(np.float32(COLUMNS) / np.maximum(columns, 1))
+        depth = np.clip(depth, 0, len(self.levels) - 1)
+        first, last = int(np.floor(depth.min())), int(np.ceil(depth.max()))
+        out = np.zeros(1, np.float32)
+        for number in range(first, last + 1):
+            level = self.levels[number]
+            if rows < level.shape[0]:
+                level = resize(level, max(int(rows), 8), level.shape[1], area=True)
+            looked = _look(level, turns, fraction)
+            if number == first:
+                out = looked
+            else:
+                weight = np.clip(depth - np.float32(number - 1), 0, 1)
+                out = as_float(out + (looked - out) * (weight[:, :, None] if looked.ndim == 3 else weight))
+        return out
+
+    def _level(self, columns: float) -> int:
+        chosen = 0
+        while chosen + 1 < len(self.levels) and COLUMNS / 2 ** (chosen + 1) >= columns:
+            chosen += 1
+        return chosen
+
+
+def _turns(angle_rad: Float) -> Float:
+    """Angles in [-pi, pi] as turns from 0 to 1."""
+    turns = angle_rad * np.float32(1 / (2 * np.pi))
+    return as_float(np.where(turns < 0, turns + np.float32(1), turns))
+
+
+def _look(level: Float, turns: Float, fraction: Float) -> Float:
+    """Look a padded level up."""
+    n = level.shape[1] - 2 * _PAD
+    across = turns * np.float32(n) + np.float32(_PAD - 0.5)
+    return remap(level, across, as_float(fraction * np.float32(level.shape[0]) - np.float32(0.5)))
 
 
 def lookup(table: Float, angle_rad: Float) -> Float:

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
+import cv2
 import numpy as np
+import numpy.typing as npt
 
 from synthetic import vessels
 from synthetic.eye import Eye
@@ -15,64 +19,74 @@ from synthetic.geometry import (
     iris_plane,
     iris_stretch,
 )
+from synthetic.layer import spread
 from synthetic.view import InkMark, View
 
-_VESSEL = as_float([0.30, 1.0, 0.92])  # absorbance of blood in red, green, blue
+Mask = npt.NDArray[np.bool_]
+
+_VESSEL = spread([0.30, 0.95, 0.86])  # absorbance of blood in red, green, blue
 _INK = {"violet": (0.30, 0.16, 0.52), "blue": (0.13, 0.24, 0.60), "black": (0.10, 0.10, 0.13)}
+_SAMPLES = 1.15  # texels per pixel at least: sharp, and hardly any aliasing
 _CORNEA = 1.45  # limbus radii: beyond this no pixel can show the iris
+_RING = 1.4  # limbus radii: outer edge of the ring that the masks speak of
 
 
-def draw_globe(eye: Eye, view: View, x: Float, y: Float) -> Float:
-    """Draw the bare eye.
+@dataclass(frozen=True, eq=False, slots=True)
+class Globe:
+    """The bare eye: colour planes (3, H, W), 0 to 1, and which pixels show iris and limbal ring."""
 
-    Parameters
-    ----------
-    eye, view : Eye, View
-    x, y : ndarray (H, W)
-        Head coordinates of the pixels, see `geometry.head_grid`.
+    planes: Float
+    iris: Mask
+    ring: Mask
 
-    Returns
-    -------
-    rgb : ndarray (H, W, 3) float32
-        0 to 1, display-referred.
-    """
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Place:
+    """Where each pixel falls on the globe, in the frame of the eye."""
+
+    x: Float
+    y: Float
+    angle: Float
+    log_radius: Float
+
+
+def draw_globe(eye: Eye, view: View, x: Float, y: Float) -> Globe:
+    """Draw the bare eye at head coordinates `x`, `y` (H, W); see `geometry.head_grid`."""
     x_eye, y_eye, facing = globe_coordinates(view, x, y)
-    angle = as_float(np.arctan2(y_eye, x_eye))
-    log_radius = as_float(0.5 * np.log(x_eye * x_eye + y_eye * y_eye + np.float32(1e-9)))
-    across = 2 * np.pi * view.limbus_radius_px
-    fixed = eye.globe.sample(angle, _rows(log_radius), columns=1.4 * across, rows=1e9)
-    rgb = _white(eye, view, fixed, (x_eye, y_eye), angle, log_radius)
-    rgb *= _facing_light(view, facing)[:, :, None]
-    rows, columns = _box(view, x, y)
-    part = np.s_[rows, columns]
-    iris = _iris(eye, view, x[part], y[part])
-    iris *= (1 - fixed[part][:, :, 1:2] * as_float([0.85, 0.8, 0.72])) * (
-        0.55 + 0.45 * facing[part][:, :, None]
+    place = _Place(x_eye, y_eye, as_float(np.arctan2(y_eye, x_eye)), _log_radius(x_eye, y_eye))
+    across = _SAMPLES * 2 * np.pi * view.limbus_radius_px
+    opacity, dark, deep, tint = cv2.split(
+        eye.globe.sample(place.angle, _rows(place.log_radius), columns=across)
     )
-    opacity = fixed[part][:, :, 0:1]
-    rgb[part] = iris + (rgb[part] - iris) * opacity
+    planes = _white(eye, view, place, as_float(deep), as_float(tint))
+    light = 0.48 + 0.52 * ramp(facing, 0.15, 1.0) if not view.light.infrared else 0.6 + 0.4 * facing
+    planes *= light
+    iris_seen = np.zeros(x.shape, np.bool_)
+    box = _box(x, y)
+    part = (slice(None), *box)
+    if planes[part].size:
+        iris, pupil = _iris(eye, view, x[box], y[box])
+        iris *= (1 - spread([0.85, 0.8, 0.72]) * dark[box]) * (0.55 + 0.45 * facing[box])
+        planes[part] += (iris - planes[part]) * (1 - opacity[box])
+        iris_seen[box] = (opacity[box] < 0.5) & ~pupil
+    if view.surface.pterygium > 0:
+        _pterygium(eye, view, planes, place, as_float(tint))
     for mark in view.marks:
-        _ink(eye, view, mark, rgb, angle, log_radius)
-    return rgb
+        _ink(eye, mark, planes, place)
+    return Globe(planes, iris_seen, (opacity >= 0.5) & (place.log_radius < np.float32(np.log(_RING))))
+
+
+def _log_radius(x: Float, y: Float) -> Float:
+    return as_float(0.5 * np.log(x * x + y * y + np.float32(1e-9)))
 
 
 def _rows(log_radius: Float) -> Float:
     """Radial fraction of the textures of the globe."""
-    return as_float(
-        (log_radius - np.float32(vessels.LOG_INNER)) * np.float32(1 / (vessels.LOG_OUTER - vessels.LOG_INNER))
-    )
+    scale = 1 / (vessels.LOG_OUTER - vessels.LOG_INNER)
+    return as_float((log_radius - np.float32(vessels.LOG_INNER)) * np.float32(scale))
 
 
-def _facing_light(view: View, facing: Float) -> Float:
-    """Shade of a ball lit from about the camera."""
-    return (
-        as_float(0.48 + 0.52 * ramp(facing, 0.15, 1.0))
-        if not view.light.infrared
-        else as_float(0.6 + 0.4 * facing)
-    )
-
-
-def _box(view: View, x: Float, y: Float) -> tuple[slice, slice]:
+def _box(x: Float, y: Float) -> tuple[slice, slice]:
     """Rows and columns that can show the iris: a square round the limbus."""
     near = x * x + y * y < np.float32(_CORNEA**2)
     rows, columns = np.flatnonzero(near.any(axis=1)), np.flatnonzero(near.any(axis=0))
@@ -81,100 +95,126 @@ def _box(view: View, x: Float, y: Float) -> tuple[slice, slice]:
     return slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1)
 
 
-def _white(
-    eye: Eye, view: View, fixed: Float, place: tuple[Float, Float], angle: Float, log_radius: Float
-) -> Float:
+def _white(eye: Eye, view: View, place: _Place, deep: Float, tint: Float) -> Float:
     """Sclera and conjunctiva with their vessels."""
-    surface = view.surface
-    tint = fixed[:, :, 3:4]
-    base = as_float(eye.person.sclera)
-    rgb = base * (1 + tint * as_float([0.015, 0.03, 0.05]))
-    if view.light.infrared:
-        rgb = np.full_like(rgb, 0.66) * (1 + 0.03 * tint)
+    surface, infrared = view.surface, view.light.infrared
+    base = (0.66, 0.66, 0.66) if infrared else eye.person.sclera
+    vary = (0.03, 0.03, 0.03) if infrared else (0.015, 0.03, 0.05)
     # Towards the limbus the white is thin and bluish grey, towards the canthi it is pink.
-    rim = np.exp(-np.maximum(log_radius, 0) * np.float32(11))[:, :, None]
-    rgb -= rim * as_float([0.15, 0.11, 0.07])
-    pink = ramp(log_radius, 0.35, 1.0)[:, :, None] + 0.6 * surface.redness
-    if not view.light.infrared:
-        rgb -= pink * as_float([0.02, 0.13, 0.13])
-    slid_angle, slid_log = _slid(view, place, angle, log_radius)
-    across = 1.4 * 2 * np.pi * view.limbus_radius_px * (1 - 0.75 * surface.chemosis)
-    loose = eye.conjunctiva.sample(slid_angle, _rows(slid_log), columns=across, rows=1e9)
-    blood = (fixed[:, :, 2] + loose) * np.float32((1 - surface.blanching) * (1 + surface.redness))
-    if view.light.infrared:
-        blood *= 0.10
-        return as_float(rgb * np.exp(-blood)[:, :, None])
-    return as_float(rgb * np.exp(-blood[:, :, None] * _VESSEL * np.float32(0.95)))
+    rim = np.exp(-np.maximum(place.log_radius, 0) * np.float32(11))
+    pink = ramp(place.log_radius, 0.35, 1.0) + np.float32(0.6 * surface.redness)
+    blush = (0.0, 0.0, 0.0) if infrared else (0.02, 0.12, 0.12)
+    planes = np.empty((3, *tint.shape), np.float32)
+    for plane, a, b, c, d in zip(planes, base, vary, blush, (0.15, 0.11, 0.07), strict=True):
+        np.multiply(tint, np.float32(a * b), out=plane)
+        plane += np.float32(a) - np.float32(c) * pink - np.float32(d) * rim
+    swollen = np.float32(surface.chemosis)
+    if surface.chemosis > 0:
+        pale = spread([0.80, 0.74, 0.66]) * (1 + 0.06 * tint)
+        planes = as_float(planes + (pale - planes) * (swollen * np.float32(0.7)))
+    slid_angle, slid_log = _slid(view, place)
+    columns = _SAMPLES * 2 * np.pi * view.limbus_radius_px * (1 - 0.8 * surface.chemosis)
+    loose = eye.conjunctiva.sample(slid_angle, _rows(slid_log), columns=columns)
+    gain = (1 - surface.blanching) * (1 + surface.redness) * (0.10 if infrared else 0.95)
+    blood = as_float((deep * (1 - swollen * np.float32(0.8)) + loose) * np.float32(gain))
+    if surface.blood > 0 and not infrared:
+        blood += np.float32(2.3) * _patch(view, place, tint)
+    through = np.exp(-blood * (spread([1.0, 1.0, 1.0]) if infrared else _VESSEL))
+    return as_float(planes * through)
 
 
-def _slid(view: View, place: tuple[Float, Float], angle: Float, log_radius: Float) -> tuple[Float, Float]:
+def _patch(view: View, place: _Place, tint: Float) -> Float:
+    """Blood under the conjunctiva: a ragged patch beside the cornea, denser in its middle, 0 to 1."""
+    size = view.surface.blood
+    away = place.angle - np.float32(np.radians(view.surface.blood_deg))
+    away = np.arctan2(np.sin(away), np.cos(away)) / np.float32(0.35 + 0.9 * size)
+    outward = (place.log_radius - np.float32(0.30)) / np.float32(0.28 + 0.15 * size)
+    near = as_float(1 - np.hypot(away, outward) + 0.30 * tint)
+    return as_float(ramp(near, -0.05, 0.30) * (0.75 + 0.25 * ramp(near, 0.2, 0.8)))
+
+
+def _slid(view: View, place: _Place) -> tuple[Float, Float]:
     """Polar coordinates of the conjunctiva that now lies over each place of the globe."""
-    surface = view.surface
+    surface, angle, log_radius = view.surface, place.angle, place.log_radius
     if surface.slide_x or surface.slide_y:
         # The shift is along the directions of the picture, so it is turned into the frame of the eye.
         turn = eye_to_head(view)
-        x = place[0] - np.float32(turn[0, 0] * surface.slide_x + turn[1, 0] * surface.slide_y)
-        y = place[1] - np.float32(turn[0, 1] * surface.slide_x + turn[1, 1] * surface.slide_y)
-        angle, log_radius = (
-            as_float(np.arctan2(y, x)),
-            as_float(0.5 * np.log(x * x + y * y + np.float32(1e-9))),
-        )
+        x = place.x - np.float32(turn[0, 0] * surface.slide_x + turn[1, 0] * surface.slide_y)
+        y = place.y - np.float32(turn[0, 1] * surface.slide_x + turn[1, 1] * surface.slide_y)
+        angle, log_radius = as_float(np.arctan2(y, x)), _log_radius(as_float(x), as_float(y))
     if surface.slide_deg:
         angle = angle - np.float32(np.radians(surface.slide_deg))
-        angle = np.where(angle < -np.pi, angle + 2 * np.pi, np.where(angle > np.pi, angle - 2 * np.pi, angle))
+        turned = np.float32(2 * np.pi)
+        angle = np.where(angle < -np.pi, angle + turned, np.where(angle > np.pi, angle - turned, angle))
     return as_float(angle), log_radius
 
 
-def _iris(eye: Eye, view: View, x: Float, y: Float) -> Float:
-    """Iris and pupil, as far as the cornea shows them."""
-    angle, fraction = iris_coordinates(eye, view, *iris_plane(view, x, y))
+def _iris(eye: Eye, view: View, x: Float, y: Float) -> tuple[Float, Mask]:
+    """Colour planes of iris and pupil, as far as the cornea shows them, and the pixels of the pupil."""
+    x_iris, y_iris = iris_plane(view, x, y)
+    angle, fraction = iris_coordinates(eye, view, x_iris, y_iris)
     rows = (ROOT - view.pupil_ratio) * view.limbus_radius_px
-    across = 2 * np.pi * view.limbus_radius_px
-    texture = eye.iris.sample(angle, iris_stretch(view, fraction), columns=1.4 * across, rows=1.5 * rows)
-    rgb = np.repeat(texture[:, :, 3:4], 3, axis=2) if view.light.infrared else texture[:, :, :3]
+    columns = _SAMPLES * 2 * np.pi * view.limbus_radius_px * np.hypot(x_iris, y_iris)
+    row = iris_stretch(view, fraction)
+    sampled = eye.iris.sample_squeezed(angle, row, as_float(columns), rows=_SAMPLES * rows)
+    channels = cv2.split(sampled)
+    planes = as_float(np.stack([channels[3]] * 3 if view.light.infrared else channels[:3]))
     # The pupil's edge is as soft as a pixel, or a hundredth of the limbus where that is more.
     half = max(0.7 / rows, 0.008 / (ROOT - view.pupil_ratio))
-    open_ = ramp(fraction, half, -half)[:, :, None]
-    return as_float(rgb + (_pupil(view, x, y) - rgb) * open_)
+    planes += (_pupil(view, x_iris, y_iris) - planes) * ramp(fraction, half, -half)
+    return as_float(planes), fraction < 0
 
 
 def _pupil(view: View, x: Float, y: Float) -> Float:
     """Colour of the pupil: near black, or the red reflex of the fundus in coaxial light."""
-    black = as_float([0.030, 0.026, 0.026])
+    black = spread([0.030, 0.026, 0.026])
     if not view.light.red_reflex:
         return black
-    radius = np.sqrt(x * x + y * y)[:, :, None] / np.float32(view.pupil_ratio)
-    glow = 1.05 - 0.35 * radius * radius + 0.10 * (x + 0.6 * y)[:, :, None] / np.float32(view.pupil_ratio)
-    reflex = as_float([0.93, 0.43, 0.16]) * np.clip(glow, 0.25, 1.1)
+    ratio = np.float32(view.pupil_ratio)
+    glow = 1.05 - 0.30 * (x * x + y * y) / (ratio * ratio) + 0.12 * (x + 0.6 * y) / ratio
+    # Spokes and clouds of the ageing lens.
+    glow += 0.05 * np.sin(3 * x / ratio + 2 * y / ratio) * np.cos(4 * y / ratio)
+    reflex = spread([0.93, 0.43, 0.16]) * np.clip(glow, 0.25, 1.1)
     return as_float(black + (reflex - black) * np.float32(view.light.red_reflex))
 
 
-def _ink(eye: Eye, view: View, mark: InkMark, rgb: Float, angle: Float, log_radius: Float) -> None:
+def _pterygium(eye: Eye, view: View, planes: Float, place: _Place, tint: Float) -> None:
+    """Lay a fleshy, vascular wedge from the nasal corner over the cornea, in place; it turns with the eye."""
+    along = place.x * np.float32(eye.nasal) - np.float32(1 - view.surface.pterygium)
+    half = 0.05 + 0.26 * np.maximum(along, 0) + 0.03 * tint
+    cover = ramp(as_float(half - np.abs(place.y)), -0.05, 0.06) * ramp(along, -0.02, 0.10)
+    cover *= 0.85 - 0.35 * ramp(along, 0.9, 1.5)
+    streaks = remap(
+        eye.skin, as_float(along * 30 + 600), as_float(place.y * 170 + 600), border=cv2.BORDER_WRAP
+    )
+    flesh = (spread([0.78, 0.52, 0.47]) if not view.light.infrared else spread([0.6, 0.6, 0.6])) + (
+        spread([0.03, 0.06, 0.06]) * streaks
+    )
+    planes += (flesh - planes) * cover
+
+
+def _ink(eye: Eye, mark: InkMark, planes: Float, place: _Place) -> None:
     """Lay a pen mark on the picture, in place."""
-    away = angle - np.float32(np.radians(mark.direction_deg))
-    away = np.degrees(np.arctan2(np.sin(away), np.cos(away)))
-    width = mark.width_deg
-    soft = 0.35 * width
-    left = width / 2 + mark.smear * width
-    across = ramp(as_float(away), -width / 2 - soft / 2, -width / 2 + soft / 2) * ramp(
-        as_float(away), left + soft * (0.5 + 2 * mark.smear), left - soft * (0.5 + mark.smear)
+    away = place.angle - np.float32(np.radians(mark.direction_deg))
+    away = as_float(np.degrees(np.arctan2(np.sin(away), np.cos(away))))
+    width, soft, run = mark.width_deg, 0.35 * mark.width_deg, mark.smear * mark.width_deg
+    across = ramp(away, -(width + soft) / 2, -(width - soft) / 2) * ramp(
+        away, width / 2 + run + soft * (0.5 + mark.smear), width / 2 + run - soft * (0.5 + mark.smear)
     )
     if mark.smear:
-        across *= 1 - 0.5 * min(mark.smear, 1.0) * ramp(as_float(away), 0.3 * width, left)
-    along = ramp(log_radius, np.log(mark.inner) - 0.02, np.log(mark.inner) + 0.02) * ramp(
-        log_radius, np.log(mark.outer) + 0.03, np.log(mark.outer) - 0.03
+        across *= 1 - 0.5 * min(mark.smear, 1.0) * ramp(away, 0.3 * width, width / 2 + run)
+    start, end = np.log(mark.inner), np.log(mark.outer)
+    along = ramp(place.log_radius, start - 0.02, start + 0.02) * ramp(
+        place.log_radius, end + 0.03, end - 0.03
     )
     # Ink lies in blobs; the pattern hangs on the mark, so it turns with the eye.
-    blobs = fractal(
-        np.random.default_rng([eye.seed, 77, round(mark.direction_deg * 10) % 3600]),
-        128,
-        coarsest=8,
-        octaves=3,
-    )
+    rng = np.random.default_rng([eye.seed, 77, int(abs(mark.direction_deg) * 10)])
+    blobs = fractal(rng, 128, coarsest=8, octaves=3)
     patchy = 0.86 + 0.17 * remap(
-        blobs, as_float(64 + 30 * away / width), as_float(log_radius * 128), border=4
+        blobs,
+        as_float(64 + 30 * away / np.float32(width)),
+        as_float(64 + place.log_radius * 128),
+        border=cv2.BORDER_WRAP,
     )
     cover = across * along * np.clip(patchy, 0.35, 1.0) * np.float32(0.9 * (1 - mark.fading))
-    rgb += cover[:, :, None] * (
-        as_float(_INK[mark.color]) * (0.35 + 0.65 * rgb.mean(axis=2, keepdims=True)) - rgb
-    )
+    planes += (spread(_INK[mark.color]) * (0.35 + 0.65 * planes.mean(axis=0)) - planes) * cover

@@ -28,11 +28,11 @@ class _Palette(NamedTuple):
 
 
 _PALETTES: dict[str, _Palette] = {
-    "brown": _Palette((30, 16, 9), (64, 36, 20), (112, 70, 42), (70, 38, 20), 0.42, 14, 0.3),
-    "lightbrown": _Palette((44, 24, 12), (104, 62, 32), (160, 108, 64), (112, 62, 28), 0.65, 22, 0.35),
+    "brown": _Palette((26, 15, 10), (60, 36, 23), (118, 78, 50), (72, 40, 22), 0.55, 16, 0.3),
+    "lightbrown": _Palette((38, 23, 13), (92, 60, 35), (156, 112, 72), (104, 62, 30), 0.75, 22, 0.35),
     "hazel": _Palette((46, 36, 18), (112, 90, 48), (172, 148, 92), (126, 74, 30), 0.8, 26, 0.75),
     "green": _Palette((40, 47, 33), (104, 114, 78), (172, 178, 136), (146, 104, 50), 0.9, 30, 0.6),
-    "blue": _Palette((36, 52, 70), (96, 124, 150), (186, 204, 218), (158, 150, 132), 1.0, 34, 0.35),
+    "blue": _Palette((40, 54, 68), (98, 120, 140), (188, 204, 214), (158, 148, 124), 1.0, 30, 0.4),
     "grey": _Palette((48, 56, 62), (116, 126, 132), (196, 202, 204), (150, 140, 120), 1.0, 30, 0.4),
 }
 
@@ -69,7 +69,7 @@ def iris_textures(rng: np.random.Generator, color: IrisColor) -> tuple[Float, Fl
     level = 0.47 + 0.34 * palette.relief * shape - 0.10 * ramp(s, 0.72, 1.05) + 0.07 * (1 - outside)
     inner = palette.inner_weight * ramp(as_float(s - edge + 0.07 * mottle), 0.22, -0.12)
     rgb = _paint(palette, as_float(level), as_float(inner))
-    rgb *= (1 - 0.75 * _spots(rng, color))[:, :, None] ** as_float([0.55, 1.0, 1.5])
+    rgb *= 1 - _spots(rng, color)[:, :, None] * as_float([0.48, 0.75, 0.88])
     ruff = ramp(as_float(s + 0.006 * cyclic_noise(rng, (ROWS, COLUMNS), (2, 128))), 0.035, 0.012)[:, :, None]
     rgb = rgb * (1 - 0.8 * ruff) + as_float([0.10, 0.055, 0.03]) * 0.8 * ruff
     infrared = 0.52 + 0.24 * shape - 0.25 * ruff[:, :, 0]
@@ -98,7 +98,7 @@ def _fibres(rng: np.random.Generator, outside: Float) -> Float:
         for w, c in ((0.5, (2, 128)), (0.62, (3, 256)), (0.42, (6, 512)), (0.26, (10, 1024)))
     )
     fine = sum(w * _ridged(rng, c) for w, c in ((0.35, (2, 256)), (0.4, (3, 512)), (0.3, (4, 1024))))
-    wave = 26 * cyclic_noise(rng, (ROWS, COLUMNS), (3, 32)) + 9 * cyclic_noise(rng, (ROWS, COLUMNS), (8, 128))
+    wave = 24 * cyclic_noise(rng, (ROWS, COLUMNS), (3, 32)) + 5 * cyclic_noise(rng, (ROWS, COLUMNS), (9, 128))
     columns, rows = np.meshgrid(np.arange(COLUMNS, dtype=np.float32), np.arange(ROWS, dtype=np.float32))
     mixed = as_float(outside * coarse + (1 - outside) * fine)
     warped = remap(mixed, as_float(columns + wave), rows, border=cv2.BORDER_WRAP)
@@ -130,13 +130,13 @@ def _crypts(rng: np.random.Generator, edge: Float, count: int) -> tuple[Float, F
             holes, x, float(s) * ROWS, (width, length), rng.uniform(-20, 20), float(rng.uniform(0.35, 1.0))
         )
     wobble = (
-        10 * cyclic_noise(rng, (ROWS, COLUMNS), (16, 128)),
+        8 * cyclic_noise(rng, (ROWS, COLUMNS), (16, 128)),
         7 * cyclic_noise(rng, (ROWS, COLUMNS), (20, 128)),
     )
     columns, rows = np.meshgrid(np.arange(COLUMNS, dtype=np.float32), np.arange(ROWS, dtype=np.float32))
     holes = remap(holes, as_float(columns + wobble[0]), as_float(rows + wobble[1]), border=cv2.BORDER_WRAP)
-    soft = blur_around(holes, 3.0)
-    return soft, as_float(np.clip(blur_around(holes, 9.0) - soft, 0, 1))
+    soft = 0.5 * blur_around(holes, 2.5) + 0.5 * blur_around(holes, 7.0)  # deepest in the middle
+    return as_float(soft), as_float(np.clip(blur_around(holes, 10.0) - soft, 0, 1))
 
 
 def _furrows(rng: np.random.Generator) -> Float:

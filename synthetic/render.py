@@ -10,13 +10,12 @@ import numpy.typing as npt
 
 from synthetic.camera import develop
 from synthetic.eye import Eye
-from synthetic.fields import Byte, Float, as_float, lookup
-from synthetic.geometry import Ellipse, globe_coordinates, head_grid, iris_coordinates, iris_plane, outline
-from synthetic.globe import draw_globe
+from synthetic.fields import Byte
+from synthetic.geometry import Ellipse, head_grid, outline
+from synthetic.globe import Mask, draw_globe
 from synthetic.scene import draw_overlay
 from synthetic.view import View
 
-Mask = npt.NDArray[np.bool_]
 _T = TypeVar("_T", bound=np.generic)
 
 
@@ -66,18 +65,17 @@ def draw_picture(eye: Eye, view: View, rng: np.random.Generator | int = 0) -> Pi
     generator = np.random.default_rng(rng)
     lash_rng, noise_rng = generator.spawn(2)
     x, y = head_grid(view)
-    rgb = draw_globe(eye, view, x, y)
-    color, alpha, hidden = draw_overlay(eye, view, x, y, lash_rng)
-    rgb *= (1 - alpha)[:, :, None]
-    rgb += color
-    iris, ring = _visible(eye, view, x, y, hidden)
+    globe = draw_globe(eye, view, x, y)
+    planes, alpha, hidden = draw_overlay(eye, view, x, y, lash_rng)
+    planes += globe.planes * (1 - alpha)
+    clear = hidden < 0.25
     picture = Picture(
-        rgb=_display(develop(rgb, view, noise_rng), view),
+        rgb=_display(develop(planes, view, noise_rng), view),
         rotation_deg=view.rotation_deg + view.roll_deg,
         limbus=outline(eye, view, surface="limbus"),
         pupil=outline(eye, view, surface="pupil"),
-        iris_visible=_display(iris, view),
-        limbus_visible=_display(ring, view),
+        iris_visible=_display(globe.iris & clear, view),
+        limbus_visible=_display(globe.ring & clear, view),
         eye=eye,
         view=view,
     )
@@ -91,12 +89,3 @@ def _display(array: npt.NDArray[_T], view: View) -> npt.NDArray[_T]:
     if view.mirrored:
         array = array[:, ::-1]
     return np.array(np.rot90(array, view.turn_deg // 90))
-
-
-def _visible(eye: Eye, view: View, x: Float, y: Float, hidden: Float) -> tuple[Mask, Mask]:
-    """Pixels of the iris and of the ring outside the limbus that nothing hides."""
-    x_eye, y_eye, _ = globe_coordinates(view, x, y)
-    radius = np.hypot(x_eye, y_eye) / lookup(eye.shape.limbus, as_float(np.arctan2(y_eye, x_eye)))
-    _, fraction = iris_coordinates(eye, view, *iris_plane(view, x, y))
-    clear = hidden < 0.25
-    return clear & (radius < 1) & (fraction > 0), clear & (radius >= 1) & (radius < 1.4)

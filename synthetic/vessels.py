@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from synthetic.fields import COLUMNS, Float, as_float, blur_around
+from synthetic.fields import COLUMNS, Byte, Float, as_float, blur_around
 
 LOG_INNER = float(np.log(0.78))
 """Natural logarithm of the smallest radius of the grid, in limbus radii."""
@@ -35,13 +35,13 @@ def _walk(
     rng: np.random.Generator, start: tuple[float, float], heading: float, *, length: float, winding: float
 ) -> _Points:
     """Walk along a wandering path; `heading` is the angle on the grid, -pi/2 runs straight to the pupil."""
-    step = 0.012
+    step = 0.008
     count = max(int(length / step), 4)
-    drift = np.cumsum(rng.normal(0, winding * 0.22, count))
+    drift = np.cumsum(rng.normal(0, winding * 0.14, count))
     drift -= np.linspace(0, drift[-1], count) * 0.6  # wander, yet arrive
     waves = sum(
-        winding * rng.uniform(0.2, 0.75) * np.sin(np.arange(count) * step * k + rng.uniform(0, 6.3))
-        for k in (rng.uniform(8, 16), rng.uniform(22, 45), rng.uniform(60, 110))
+        winding * rng.uniform(0.2, size) * np.sin(np.arange(count) * step * k + rng.uniform(0, 6.3))
+        for k, size in ((rng.uniform(7, 14), 0.8), (rng.uniform(20, 40), 0.7), (rng.uniform(45, 80), 0.35))
     )
     angle = heading + drift + waves
     steps = np.stack([np.cos(angle), np.sin(angle)], axis=1) * step
@@ -58,6 +58,7 @@ def _grow(
     strength: float,
     winding: float,
     depth: int,
+    root: bool = True,
 ) -> list[_Vessel]:
     """Grow a vessel and its branches; each branch is thinner, shorter and fainter than its parent."""
     points = _walk(rng, start, heading, length=length, winding=winding)
@@ -65,7 +66,9 @@ def _grow(
     taper = width * (1 - 0.55 * along)
     # Vessels dive under the surface and come back: the strength wanders, and fades at the far end.
     dive = 1 + 0.28 * np.sin(along * rng.uniform(3, 14) + rng.uniform(0, 6.3))
-    fade = strength * np.clip(dive, 0.3, 1.2) * np.clip((1 - along) * 5, 0.0, 1.0)
+    fade = strength * np.clip(dive, 0.3, 1.2) * np.clip((1 - along) * 4, 0.0, 1.0)
+    if root:  # it comes up from below
+        fade *= np.clip(along * 5, 0.0, 1.0)
     tree = [_Vessel(points, taper, fade)]
     if depth == 0:
         return tree
@@ -82,6 +85,7 @@ def _grow(
             strength=strength * rng.uniform(0.6, 0.95),
             winding=winding * 1.1,
             depth=depth - 1,
+            root=False,
         )
     return tree
 
@@ -108,10 +112,15 @@ def _rasterise(vessels: list[_Vessel]) -> Float:
                 cv2.polylines(layers[thick], [moved], False, level, thick, cv2.LINE_AA, 4)
     total = np.zeros((ROWS, COLUMNS), np.float32)
     for thick, layer in layers.items():
-        total += blur_around(as_float(layer) * np.float32(1 / 255), 0.22 * thick + 0.45) * np.float32(
-            0.55 + 0.05 * thick
-        )
+        if layer.any():
+            total += _soften(layer, 0.22 * thick + 0.45) * np.float32((0.55 + 0.05 * thick) / 255)
     return as_float(np.minimum(total, 1.6))
+
+
+def _soften(layer: Byte, sigma: float) -> Float:
+    """Blur a layer of bytes across its seam."""
+    wide = np.concatenate([layer[:, -32:], layer, layer[:, :32]], axis=1)
+    return as_float(np.asarray(cv2.GaussianBlur(wide, (0, 0), sigma))[:, 32:-32])
 
 
 def _angle_beside(rng: np.random.Generator) -> float:
@@ -129,7 +138,7 @@ def conjunctival_vessels(rng: np.random.Generator, *, redness: float = 1.0) -> F
     """
     vessels: list[_Vessel] = []
     for _ in range(int(16 * redness) + int(rng.integers(0, 7))):
-        radius = rng.uniform(1.7, 2.75)
+        radius = rng.uniform(1.9, 2.8)
         vessels += _grow(
             rng,
             (_angle_beside(rng), float(np.log(radius))),
@@ -140,15 +149,15 @@ def conjunctival_vessels(rng: np.random.Generator, *, redness: float = 1.0) -> F
             winding=rng.uniform(0.5, 1.1),
             depth=3,
         )
-    for _ in range(int(55 * redness)):
+    for _ in range(int(120 * redness)):
         vessels += _grow(
             rng,
             (_angle_beside(rng), float(np.log(rng.uniform(1.12, 2.6)))),
             rng.uniform(-np.pi, np.pi),
-            width=rng.uniform(0.004, 0.010),
-            length=rng.uniform(0.08, 0.35),
-            strength=rng.uniform(0.2, 0.6),
-            winding=rng.uniform(0.7, 1.4),
+            width=rng.uniform(0.003, 0.008),
+            length=rng.uniform(0.12, 0.5),
+            strength=rng.uniform(0.12, 0.45),
+            winding=rng.uniform(0.6, 1.2),
             depth=1,
         )
     return _rasterise(vessels)
@@ -170,10 +179,10 @@ def limbal_vessels(rng: np.random.Generator, *, redness: float = 1.0) -> Float:
             rng,
             (angle, start),
             -np.pi / 2 + rng.normal(0, 0.45),
-            width=rng.uniform(0.004, 0.011),
+            width=rng.uniform(0.003, 0.008),
             length=start + rng.uniform(-0.05, 0.035),
-            strength=rng.uniform(0.25, 0.75),
-            winding=rng.uniform(0.5, 1.0),
+            strength=rng.uniform(0.12, 0.55),
+            winding=rng.uniform(0.4, 0.8),
             depth=1,
         )
     for _ in range(int(70 * redness)):  # along the limbus
@@ -181,9 +190,9 @@ def limbal_vessels(rng: np.random.Generator, *, redness: float = 1.0) -> Float:
             rng,
             (rng.uniform(-np.pi, np.pi), rng.normal(0.045, 0.03)),
             float(rng.choice([0.0, np.pi])) + rng.normal(0, 0.2),
-            width=rng.uniform(0.003, 0.008),
+            width=rng.uniform(0.003, 0.007),
             length=rng.uniform(0.05, 0.3),
-            strength=rng.uniform(0.2, 0.6),
+            strength=rng.uniform(0.15, 0.45),
             winding=rng.uniform(0.5, 0.9),
             depth=0,
         )

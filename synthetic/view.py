@@ -133,6 +133,8 @@ class Light:
         0 leaves the pupil black, 1 fills it bright orange as under a coaxial microscope.
     meniscus : float
         Brightness of the line of tears on the lower lid.
+    reflection : float
+        Strength of the faint mirror image of the surroundings on the cornea, 0 to 1.
     infrared : bool
         Near infra-red look: grey, black pupil, strong iris, hardly any vessel.
     """
@@ -146,6 +148,7 @@ class Light:
     haze: float = 0.0
     red_reflex: float = 0.0
     meniscus: float = 0.6
+    reflection: float = 0.10
     infrared: bool = False
 
 

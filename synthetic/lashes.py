@@ -1,0 +1,131 @@
+"""Things of lines over the picture: eyelashes with their shadows, and the wires of a speculum."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from synthetic.eye import ROTATION_DEPTH, Eye
+from synthetic.fields import Byte, Float, as_float, blur
+from synthetic.geometry import eye_to_head, head_to_picture
+from synthetic.layer import Layer
+from synthetic.lids import Fissure, place_lids
+from synthetic.view import View
+
+
+class Canvas:
+    """A black picture, finer than the photograph, to draw white shapes on in head coordinates."""
+
+    def __init__(self, view: View) -> None:
+        self._view = view
+        self._scale = 1 if view.width_px * view.height_px > 3_000_000 else 2
+        self._pixels: Byte = np.zeros((view.height_px * self._scale, view.width_px * self._scale), np.uint8)
+
+    @property
+    def unit_px(self) -> float:
+        """Pixels of the canvas per limbus radius."""
+        return self._view.limbus_radius_px * self._scale
+
+    def place(self, x: npt.ArrayLike, y: npt.ArrayLike) -> npt.NDArray[np.int32]:
+        """Map head coordinates to sixteenths of the pixels of the canvas, (..., 2)."""
+        px, py = head_to_picture(self._view, x, y)
+        points = (np.stack([px, py], axis=-1) + 0.5) * self._scale - 0.5
+        return np.round(points * 16).astype(np.int32)
+
+    def polygon(self, points: npt.NDArray[np.int32], level: int = 255) -> None:
+        """Fill a polygon."""
+        cv2.fillPoly(self._pixels, [points], level, cv2.LINE_AA, 4)
+
+    def stroke(self, points: npt.NDArray[np.int32], widths: list[int], level: int = 255) -> None:
+        """Draw a line, each piece with its own width in pixels of the canvas."""
+        for start, end, width in zip(points[:-1].tolist(), points[1:].tolist(), widths, strict=False):
+            cv2.line(self._pixels, start, end, level, width, cv2.LINE_AA, 4)
+
+    def finish(self) -> Float:
+        """Return the opacity (H, W), 0 to 1, at the size of the photograph."""
+        size = (self._view.width_px, self._view.height_px)
+        if self._scale == 1:
+            return as_float(self._pixels) * np.float32(1 / 255)
+        small: Any = cv2.resize(self._pixels, size, interpolation=cv2.INTER_AREA)
+        return as_float(small) * np.float32(1 / 255)
+
+
+def draw_lashes(eye: Eye, view: View, layer: Layer, rng: np.random.Generator) -> Float:
+    """Lay eyelashes and the shadows that they throw over the layer; return the opacity of the hairs."""
+    lids = view.lids
+    if lids is None:
+        return np.zeros_like(layer.alpha)
+    opening = place_lids(eye, view)
+    canvas = Canvas(view)
+    gaze = ROTATION_DEPTH * eye_to_head(view)[:2, 2]
+    for upper, count in ((True, round(110 * lids.lashes)), (False, round(60 * lids.lashes))):
+        # Lashes stand in tufts: neighbours share where they point.
+        tufts = np.sort(rng.uniform(-0.92, 0.94, max(count // 3, 1))) * opening.half
+        for _ in range(count):
+            tuft = int(rng.integers(0, len(tufts)))
+            lean = 0.22 * np.sin(7.3 * tuft)
+            root = float(tufts[tuft] + rng.normal(0, 0.035))
+            path = _lash_path(opening, root, lean, rng, upper=upper, droop=lids.droop)
+            points = canvas.place(path[0] - gaze[0], path[1] - gaze[1])
+            thick = rng.uniform(0.010, 0.018) * (1 if upper else 0.7) * canvas.unit_px
+            widths = [max(1, round(thick * (1 - 0.9 * k / len(points)))) for k in range(len(points))]
+            canvas.stroke(points, widths, 240)
+    hair = canvas.finish()
+    shift = max(round(0.05 * view.limbus_radius_px), 1)
+    fallen = np.zeros_like(hair)
+    fallen[shift:, shift // 2 :] = hair[:-shift, : hair.shape[1] - shift // 2]
+    layer.over(as_float([0.08, 0.04, 0.03]), as_float(0.22 * blur(fallen, 0.035 * view.limbus_radius_px)))
+    color = np.full(3, 0.08, np.float32) if view.light.infrared else as_float(eye.person.lash)
+    layer.over(color, as_float(0.9 * hair))
+    return hair
+
+
+def _lash_path(
+    opening: Fissure, root: float, lean: float, rng: np.random.Generator, *, upper: bool, droop: float
+) -> npt.NDArray[np.float64]:
+    """Points (2, n) of one lash on the face, from the lid's edge outwards, upper ones curved up."""
+    share = float(np.clip(root / opening.half, -1, 1))
+    curve = opening.upper_y if upper else opening.lower_y
+    y = float(curve(as_float([root]))[0])
+    along = np.linspace(0, 1, 11)
+    if upper:
+        y += rng.uniform(0.0, 0.05)
+        length = rng.uniform(0.35, 0.95) * (1 - 0.25 * share * share)
+        hangs = rng.uniform() < droop
+        start = -rng.uniform(0.2, 0.6) if hangs else rng.uniform(-0.22, 0.25)
+        lift = rng.uniform(0.1, 0.6) if hangs else rng.uniform(0.45, 1.0)
+        rise = length * (start * along + lift * along**2)
+        sweep = length * (0.8 * share + lean + rng.normal(0, 0.10)) * (along + 0.25 * along**2)
+    else:
+        y -= rng.uniform(0.06, 0.11) * float(opening.inside(as_float([root]), 0.35)[0])
+        length = rng.uniform(0.18, 0.45)
+        rise = -length * (rng.uniform(0.55, 1.0) * along - 0.25 * along**2)
+        sweep = length * (0.7 * share + 1.3 * lean + rng.normal(0, 0.15)) * along
+    return np.asarray(np.stack([root + sweep, y + rise]))
+
+
+def draw_speculum(eye: Eye, view: View, layer: Layer) -> Float:
+    """Lay the wires that hold the lids open over the layer; return their opacity."""
+    opening = place_lids(eye, view)
+    gaze = ROTATION_DEPTH * eye_to_head(view)[:2, 2]
+    body, shine = Canvas(view), Canvas(view)
+    for sign, curve in ((1, opening.upper_y), (-1, opening.lower_y)):
+        # A hook round the middle of the lid; one end is bent outwards, the other runs out to the temple.
+        x = np.linspace(0.9, -1.0, 24) * eye.nasal
+        edge = np.asarray(curve(as_float(x)), np.float64) - sign * 0.10
+        away = np.linspace(0, 1, 12)
+        hook = np.stack([np.full(8, x[0]), edge[0] + sign * np.linspace(0.52, 0.0, 8)])
+        arm = np.stack([x[-1] - eye.nasal * 2.4 * away, edge[-1] + sign * 0.30 * away**2])
+        path = np.concatenate([hook, np.stack([x, edge]), arm], axis=1)
+        for canvas, width, lift in ((body, 0.085, 0.0), (shine, 0.022, 0.016)):
+            points = canvas.place(path[0] - gaze[0] - lift, path[1] - gaze[1] + lift)
+            canvas.stroke(points, [max(1, round(width * canvas.unit_px))] * len(points))
+    wire = body.finish()
+    unit = view.limbus_radius_px
+    layer.over(as_float([0.05, 0.04, 0.04]), as_float(0.45 * blur(wire, 0.07 * unit)))
+    layer.over(as_float([0.42, 0.43, 0.45]), wire)
+    layer.over(as_float([0.97, 0.97, 0.98]), as_float(0.9 * blur(shine.finish(), 0.01 * unit)))
+    return wire
