@@ -149,8 +149,8 @@ def test_published_marking_errors_as_standard_uncertainties():
     values = [part.standard_uncertainty_deg for part in steps]
     assert_allclose(values, [2.53, 3.86, 3.68], rtol=0, atol=0.005)
     assert_allclose(budget(steps, draws=9).standard_uncertainty_deg, 5.90, rtol=0, atol=0.005)
-    # The published total converts to 5.33: the three steps are not quite independent, or not all of it.  Nothing
-    # is tuned to it; the sum lies above it by a tenth.
+    # The published total converts to 5.33: the three steps are not quite independent, or not all of it.
+    # Nothing is tuned to it; the sum lies above it by a tenth.
     total = published_part("total", 4.9, 2.1).standard_uncertainty_deg
     assert_allclose(total, 5.33, rtol=0, atol=0.005)
     assert 1.0 < math.hypot(*values) / total < 1.2
