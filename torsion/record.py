@@ -1,0 +1,306 @@
+"""Records: the one way from a result to JSON, to a row of a table, and back.
+
+Fields are named as the attributes of the results.  A number that is not known is None, never NaN; the same
+result gives the same bytes.
+"""
+
+import json
+import math
+import os
+import tempfile
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, is_dataclass
+from importlib import resources
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from torsion._version import __version__
+from torsion.angles import wrap_axis_deg, wrap_direction_deg
+from torsion.errors import TorsionError
+from torsion.flags import FLAGS
+
+if TYPE_CHECKING:
+    from torsion.axis import AxisTransfer, Incision
+    from torsion.measurement import Measurement, PreparedPhoto
+    from torsion.photo import Ellipse
+
+__all__ = [
+    "INSPECTION_SCHEMA",
+    "MEASUREMENT_SCHEMA",
+    "best_photo",
+    "cautions",
+    "inspection_record",
+    "measurement_record",
+    "read_json",
+    "read_schema",
+    "row",
+    "to_json",
+    "write_whole",
+]
+
+MEASUREMENT_SCHEMA = "torsion/measurement/1"
+INSPECTION_SCHEMA = "torsion/inspection/1"
+_SCHEMA_FILES = {MEASUREMENT_SCHEMA: "measurement-1.json", INSPECTION_SCHEMA: "inspection-1.json"}
+
+_NOT_A_DEVICE = "A second check, not a medical device: the surgeon's judgement, local rules and licensed practice prevail."
+_KEEP_THE_MARK = "Keep a manual mark."
+_SAME_EYE_ONLY = (
+    "'accept' says that both photos show the same eye; it does not say that the plan is this patient's, nor "
+    "that the right side is prepared."
+)
+_THAT_PHOTO_ONLY = (
+    "The surgical axis holds for that supine photo only: head, microscope and drape move afterwards."
+)
+
+_DECIMALS = {"_deg": 4, "_px": 2}  # 4 decimals of a degree: far below what can be measured, and no noise
+_OTHER_DECIMALS = 4
+
+
+def cautions(*, axis: bool) -> tuple[str, ...]:
+    """Sentences that go with every measurement; with an axis one more."""
+    return (_NOT_A_DEVICE, _KEEP_THE_MARK, _SAME_EYE_ONLY, *((_THAT_PHOTO_ONLY,) if axis else ()))
+
+
+def measurement_record(measurement: "Measurement") -> dict[str, Any]:
+    """Fields of a measurement, ready for `to_json`.
+
+    Parameters
+    ----------
+    measurement : Measurement
+
+    Returns
+    -------
+    dict
+        The schema ``torsion/measurement/1``: plain dicts, lists, strings, numbers and None.  Angles are
+        rounded to 4 decimals, pixels to 2.  ``axis`` and ``incision`` are there only where they were asked
+        for.
+    """
+    m = measurement
+    fields: dict[str, Any] = {
+        "schema": MEASUREMENT_SCHEMA,
+        "eye": m.eye,
+        "rotation_deg": m.rotation_deg,
+        "standard_uncertainty_deg": m.standard_uncertainty_deg,
+        "interval_95_deg": m.interval_95_deg,
+        "direction": m.direction,
+        "verdict": m.verdict,
+        "flags": m.flags,
+        "view": m.view,
+        "bands": {name: m.bands.get(name) for name in ("iris", "limbus")},
+        "evidence": m.evidence,
+        "margin": m.margin,
+        "seated": _photo_fields(m.seated),
+        "supine": _photo_fields(m.supine),
+    }
+    if m.axis is not None:
+        fields["axis"] = _axis_fields(m.axis)
+    if m.incision is not None:
+        fields["incision"] = _incision_fields(m.incision)
+    fields["cautions"] = cautions(axis=m.axis is not None)
+    record = {name: _plain(value, name) for name, value in fields.items()}
+    sha256 = {"seated": m.seated.photo.sha256, "supine": m.supine.photo.sha256}
+    return {**record, "record": _provenance(m.options, sha256)}
+
+
+def inspection_record(photos: Sequence["PreparedPhoto"], *, options: object | None = None) -> dict[str, Any]:
+    """Fields of an inspection, ready for `to_json`: a list also for one photo.
+
+    Parameters
+    ----------
+    photos : sequence of PreparedPhoto
+    options : dataclass, optional
+        What the photos were prepared with, for the record.
+
+    Returns
+    -------
+    dict
+        The schema ``torsion/inspection/1``; ``best`` is an index into ``photos``, or None where every photo
+        is refused.
+    """
+    fields = {
+        "schema": INSPECTION_SCHEMA,
+        "photos": [_photo_fields(photo) for photo in photos],
+        "best": best_photo(photos),
+        "cautions": (_NOT_A_DEVICE,),
+    }
+    record = {name: _plain(value, name) for name, value in fields.items()}
+    return {**record, "record": _provenance(options, [photo.photo.sha256 for photo in photos])}
+
+
+def best_photo(photos: Sequence["PreparedPhoto"]) -> int | None:
+    """Index of the photo to plan on: verdict first, then flags, then how much is free and in focus.
+
+    Returns
+    -------
+    int or None
+        The first of equals; None where every photo is refused.
+    """
+    usable = [index for index, photo in enumerate(photos) if photo.verdict != "refuse"]
+    return max(usable, key=lambda index: _merit(photos[index]), default=None)
+
+
+def _merit(photo: "PreparedPhoto") -> tuple[float, ...]:
+    to_review = sum(FLAGS[name].verdict != "accept" for name in photo.flags)
+    free = (photo.measures.get("iris_valid") or 0.0) + (photo.measures.get("limbus_valid") or 0.0)
+    return float(photo.verdict == "accept"), -float(to_review), free * (photo.measures.get("focus") or 0.0)
+
+
+def to_json(record: Mapping[str, Any]) -> str:
+    """Text of a record: UTF-8, two spaces of indentation, a newline at the end, no NaN."""
+    return json.dumps(record, indent=2, allow_nan=False, ensure_ascii=False) + "\n"
+
+
+def write_whole(data: str | bytes, path: str | os.PathLike[str]) -> None:
+    """Write a file whole or not at all: a reader never meets half of it, a failure leaves the old one.
+
+    Raises
+    ------
+    OSError
+        If the folder does not exist or cannot be written to.
+    """
+    target = Path(path)
+    raw = data.encode("utf-8") if isinstance(data, str) else data
+    try:
+        handle, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
+    except OSError as fault:  # names the file that was asked for, not the temporary one
+        raise OSError(fault.errno, fault.strerror, str(target)) from fault
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(raw)
+        Path(name).chmod(0o644)  # mkstemp makes it readable to its owner alone
+        os.replace(name, target)
+    except OSError as fault:
+        raise OSError(fault.errno, fault.strerror, str(target)) from fault
+    finally:
+        Path(name).unlink(missing_ok=True)
+
+
+def read_json(path: str | os.PathLike[str]) -> dict[str, Any]:
+    """Read a record that `to_json` wrote, now or by an earlier version; unknown fields are kept.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be read.
+    TorsionError
+        If it holds no record of a schema known here.
+    """
+    try:
+        found = json.loads(Path(path).read_text(encoding="utf-8"))
+    except ValueError as fault:
+        msg = f"'{path}' holds no JSON: {fault}"
+        raise TorsionError(msg) from fault
+    schema = found.get("schema") if isinstance(found, dict) else None
+    if schema not in _SCHEMA_FILES:
+        msg = f"'{path}' must state one of the schemas {', '.join(_SCHEMA_FILES)}, not {schema!r}"
+        raise TorsionError(msg)
+    return dict(found)
+
+
+def read_schema(name: str) -> dict[str, Any]:
+    """Read the shipped JSON Schema (draft 2020-12) of a record.
+
+    Examples
+    --------
+    >>> read_schema("torsion/measurement/1")["$schema"]
+    'https://json-schema.org/draft/2020-12/schema'
+    """
+    if name not in _SCHEMA_FILES:
+        msg = f"schema must be one of {', '.join(_SCHEMA_FILES)}, not {name!r}"
+        raise ValueError(msg)
+    file = resources.files("torsion") / "schemas" / _SCHEMA_FILES[name]
+    return dict(json.loads(file.read_text(encoding="utf-8")))
+
+
+def row(record: Mapping[str, Any]) -> dict[str, str]:
+    """Flatten a record into one row of a table.
+
+    Nested fields are joined by a dot, lists by ``;``, a value that is missing is empty.
+
+    Examples
+    --------
+    >>> row({"bands": {"iris": {"score": 0.5}, "limbus": None}, "flags": ["uncertain", "small_eye"]})
+    {'bands.iris.score': '0.5', 'bands.limbus': '', 'flags': 'uncertain;small_eye'}
+    """
+    flat: dict[str, str] = {}
+    for name, value in record.items():
+        if isinstance(value, Mapping):
+            flat.update({f"{name}.{inner}": text for inner, text in row(value).items()})
+        elif isinstance(value, list | tuple):
+            flat[name] = ";".join(_cell(item) for item in value)
+        else:
+            flat[name] = _cell(value)
+    return flat
+
+
+def _cell(value: object) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return str(value).lower()
+    return str(value) if isinstance(value, str | int | float) else json.dumps(value, ensure_ascii=False)
+
+
+def _photo_fields(prepared: "PreparedPhoto") -> dict[str, Any]:
+    return {
+        "file": prepared.photo.name,
+        "verdict": prepared.verdict,
+        "flags": prepared.flags,
+        "limbus": _ellipse_fields(prepared.limbus),
+        "pupil": _ellipse_fields(prepared.pupil),
+        "measures": dict(prepared.measures),
+    }
+
+
+def _axis_fields(axis: "AxisTransfer") -> dict[str, object]:
+    wrapped = ("planned_deg", "surgical_deg", "surgical_patient_deg")
+    return asdict(axis) | {name: _rounded_angle(getattr(axis, name), wrap_axis_deg) for name in wrapped}
+
+
+def _incision_fields(incision: "Incision") -> dict[str, object]:
+    wrapped = ("planned_deg", "surgical_deg")
+    return {name: _rounded_angle(getattr(incision, name), wrap_direction_deg) for name in wrapped}
+
+
+def _rounded_angle(angle_deg: float | None, wrap: Callable[[float], float]) -> float | None:
+    """Round, then wrap again: rounding makes 0 of 0.00001, which is no axis, and 360 of 359.99999."""
+    return None if angle_deg is None else wrap(round(angle_deg, _DECIMALS["_deg"]))
+
+
+def _ellipse_fields(ellipse: "Ellipse | None") -> dict[str, float] | None:
+    if ellipse is None:
+        return None
+    names = ("x_px", "y_px", "radius_px", "major_px", "minor_px", "axis_deg")
+    return {name: getattr(ellipse, name) for name in names}
+
+
+def _provenance(options: object | None, sha256: object) -> dict[str, Any]:
+    plain = _plain(options, exact=True)  # what was typed in is not rounded
+    return {"version": __version__, "options": plain, "sha256": sha256}
+
+
+def _plain(value: object, name: str = "", *, exact: bool = False) -> object:
+    """Plain values for JSON: dataclasses opened, numpy scalars read, floats rounded by their unit."""
+    if is_dataclass(value) and not isinstance(value, type):
+        return _plain(asdict(value), name, exact=exact)
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item, str(key), exact=exact) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item, name, exact=exact) for item in value]
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, float):
+        return (value if math.isfinite(value) else None) if exact else _rounded(value, name)
+    if isinstance(value, str | bool | int) or value is None:
+        return value
+    msg = f"'{name}' of a record must be a plain value, not {type(value).__name__}"
+    raise TypeError(msg)
+
+
+def _rounded(number: float, name: str) -> float | None:
+    if not math.isfinite(number):
+        return None
+    decimals = next((places for unit, places in _DECIMALS.items() if name.endswith(unit)), _OTHER_DECIMALS)
+    return round(number, decimals) + 0.0  # minus zero is written as zero
