@@ -119,7 +119,7 @@ class Eye:
         """Skin, lashes and lids."""
         rng = self.stream(_PERSON)
         tone = rng.uniform(0, 0.75) + (0.25 if self.iris_color == "brown" else 0.0)
-        light, dark = np.array([0.88, 0.68, 0.58]), np.array([0.40, 0.25, 0.17])
+        light, dark = np.array([0.88, 0.68, 0.58]), np.array([0.40, 0.27, 0.205])
         skin = light + (dark - light) * tone + rng.normal(0, 0.012, 3)
         lash = np.array([0.05, 0.035, 0.03]) + rng.uniform(0, 0.12) * (1 - tone) * np.array([1.0, 0.7, 0.45])
         sclera = (
@@ -156,11 +156,12 @@ class Eye:
             for table in (self.shape.limbus, self.shape.softness, self.shape.ring_width)
         )
         size = (vessels.ROWS, COLUMNS)
-        ragged = 0.22 * cyclic_noise(rng, size, (52, 256)) + 0.4 * cyclic_noise(rng, size, (16, 64))
+        ragged = 0.10 * cyclic_noise(rng, size, (52, 256)) + 0.4 * cyclic_noise(rng, size, (16, 64))
         beyond = as_float((radius - limbus) / soft + 0.22 * ragged)
         opacity = ramp(beyond, -1.0, 1.0)
         inside = as_float((limbus - radius) / ring)
         dark = self.shape.ring_strength * ramp(as_float(inside + 0.12 * ragged), 1.6, 0.0)
+        dark *= ramp(radius, 0.78, 0.87)  # the inmost row is drawn on to the centre
         tint = (
             0.5 * cyclic_noise(rng, size, (4, 16)) + 0.3 * cyclic_noise(rng, size, (16, 64)) + 0.22 * ragged
         )

@@ -27,7 +27,7 @@ Mask = npt.NDArray[np.bool_]
 _VESSEL = spread([0.30, 0.95, 0.86])  # absorbance of blood in red, green, blue
 _INK = {"violet": (0.30, 0.16, 0.52), "blue": (0.13, 0.24, 0.60), "black": (0.10, 0.10, 0.13)}
 _SAMPLES = 1.15  # texels per pixel at least: sharp, and hardly any aliasing
-_CORNEA = 1.45  # limbus radii: beyond this no pixel can show the iris
+_CORNEA = 1.28  # limbus radii: beyond this no pixel can show the iris
 _RING = 1.4  # limbus radii: outer edge of the ring that the masks speak of
 
 
@@ -154,7 +154,13 @@ def _iris(eye: Eye, view: View, x: Float, y: Float) -> tuple[Float, Mask]:
     x_iris, y_iris = iris_plane(view, x, y)
     angle, fraction = iris_coordinates(eye, view, x_iris, y_iris)
     rows = (ROOT - view.pupil_ratio) * view.limbus_radius_px
-    columns = _SAMPLES * 2 * np.pi * view.limbus_radius_px * np.hypot(x_iris, y_iris)
+    columns = (
+        _SAMPLES
+        * 2
+        * np.pi
+        * view.limbus_radius_px
+        * np.maximum(np.hypot(x_iris, y_iris), np.float32(0.85 * view.pupil_ratio))
+    )
     row = iris_stretch(view, fraction)
     sampled = eye.iris.sample_squeezed(angle, row, as_float(columns), rows=_SAMPLES * rows)
     channels = cv2.split(sampled)

@@ -31,7 +31,7 @@ _PALETTES: dict[str, _Palette] = {
     "brown": _Palette((26, 15, 10), (60, 36, 23), (118, 78, 50), (72, 40, 22), 0.55, 16, 0.3),
     "lightbrown": _Palette((38, 23, 13), (92, 60, 35), (156, 112, 72), (104, 62, 30), 0.75, 22, 0.35),
     "hazel": _Palette((46, 36, 18), (112, 90, 48), (172, 148, 92), (126, 74, 30), 0.8, 26, 0.75),
-    "green": _Palette((40, 47, 33), (104, 114, 78), (172, 178, 136), (146, 104, 50), 0.9, 30, 0.6),
+    "green": _Palette((42, 46, 34), (106, 110, 80), (172, 174, 138), (142, 102, 52), 0.9, 30, 0.6),
     "blue": _Palette((40, 54, 68), (98, 120, 140), (188, 204, 214), (158, 148, 124), 1.0, 30, 0.4),
     "grey": _Palette((48, 56, 62), (116, 126, 132), (196, 202, 204), (150, 140, 120), 1.0, 30, 0.4),
 }
@@ -140,18 +140,20 @@ def _crypts(rng: np.random.Generator, edge: Float, count: int) -> tuple[Float, F
 
 
 def _furrows(rng: np.random.Generator) -> Float:
-    """Contraction furrows: three to six arcs round the pupil, a dark line with a lit flank."""
+    """Contraction furrows: broken arcs round the pupil, never quite round, dark with a lit flank."""
     layer = np.zeros((ROWS, COLUMNS), np.float32)
-    for _ in range(int(rng.integers(3, 7))):
-        s0, start, turn = rng.uniform(0.5, 0.9), rng.uniform(0, COLUMNS), rng.uniform(0.15, 0.7)
+    for _ in range(int(rng.integers(3, 8))):
+        s0, start, turn = rng.uniform(0.5, 0.92), rng.uniform(0, COLUMNS), rng.uniform(0.08, 0.45)
         x = start + np.linspace(0, turn * COLUMNS, 80)
-        wave = sum(rng.normal(0, 3.0 / k) * np.sin(k * x / 300 + rng.uniform(0, 6)) for k in (1, 2, 3))
+        wave = sum(rng.normal(0, 6.0 / k) * np.sin(k * x / 280 + rng.uniform(0, 6)) for k in (1, 2, 3, 5))
         points = np.stack([x, s0 * ROWS + wave], axis=1)
+        level = -float(rng.uniform(0.3, 0.9))
         for shift in (-COLUMNS, 0):
             path = np.round((points + np.array([shift, 0.0])) * 16).astype(np.int32)
-            cv2.polylines(layer, [path], False, -float(rng.uniform(0.4, 1.0)), 7, cv2.LINE_8, 4)
-    soft = blur_around(layer, 3.0)
-    return as_float(2.0 * soft - 1.0 * np.roll(soft, 9, axis=0))
+            cv2.polylines(layer, [path], False, level, int(rng.integers(5, 11)), cv2.LINE_8, 4)
+    broken = np.clip(0.6 + 0.7 * cyclic_noise(rng, (ROWS, COLUMNS), (8, 128)), 0, 1.3)
+    soft = blur_around(layer, 12.0, sigma_y_px=4.0) * broken
+    return as_float(2.0 * soft - 1.0 * np.roll(soft, 10, axis=0))
 
 
 def _spots(rng: np.random.Generator, color: IrisColor) -> Float:
@@ -170,12 +172,12 @@ def _spots(rng: np.random.Generator, color: IrisColor) -> Float:
 def _paint(palette: _Palette, level: Float, inner: Float) -> Float:
     """Turn the relief (about 0 to 1) and the weight of the inner tint into colour."""
     dark, middle, light, tint = (as_float(c) / 255 for c in palette[:4])
-    level = np.clip(level, 0, 1)[:, :, None]
-    low = np.minimum(level * 2, 1)
-    high = np.maximum(level * 2 - 1, 0)
-    rgb = dark + (middle - dark) * low + (light - middle) * high
-    shade = 0.35 + 1.3 * level
-    return as_float(rgb + (tint * shade - rgb) * inner[:, :, None])
+    steps = as_float(np.linspace(0, 1, 1024))[:, None]
+    own = dark + (middle - dark) * np.minimum(steps * 2, 1) + (light - middle) * np.maximum(steps * 2 - 1, 0)
+    tinted = tint * (0.35 + 1.3 * steps)
+    index = (np.clip(level, 0, 1) * np.float32(1023)).astype(np.int32)
+    rgb = np.take(as_float(own), index, axis=0)
+    return as_float(rgb + np.take(as_float(tinted - own), index, axis=0) * inner[:, :, None])
 
 
 def _soften_inside(texture: Float) -> Float:

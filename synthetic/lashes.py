@@ -61,16 +61,19 @@ def draw_lashes(eye: Eye, view: View, layer: Layer, rng: np.random.Generator) ->
     opening = place_lids(eye, view)
     canvas = Canvas(view)
     gaze = ROTATION_DEPTH * eye_to_head(view)[:2, 2]
-    for upper, count in ((True, round(110 * lids.lashes)), (False, round(60 * lids.lashes))):
+    for part, upper, most in ((0, True, 110), (1, False, 60)):
+        # The person's own lashes come back in every photo; a view shows the first so many of them.
+        own = np.random.default_rng([eye.seed, 90, part])
         # Lashes stand in tufts: neighbours share where they point.
-        tufts = np.sort(rng.uniform(-0.92, 0.94, max(count // 3, 1))) * opening.half
-        for _ in range(count):
-            tuft = int(rng.integers(0, len(tufts)))
-            lean = 0.22 * np.sin(7.3 * tuft)
-            root = float(tufts[tuft] + rng.normal(0, 0.035))
-            path = _lash_path(opening, root, lean, rng, upper=upper, droop=lids.droop)
+        tufts = np.sort(own.uniform(-0.92, 0.94, most // 3)) * opening.half
+        traits = own.uniform(size=(2 * most, 8))
+        for trait in traits[: round(most * lids.lashes)]:
+            tuft = int(trait[0] * len(tufts))
+            root = float(tufts[tuft] + 0.12 * (trait[1] - 0.5) + rng.normal(0, 0.006))
+            lean = 0.22 * np.sin(7.3 * tuft) + rng.normal(0, 0.04)
+            path = _lash_path(opening, root, float(lean), trait[2:], upper=upper, droop=lids.droop)
             points = canvas.place(path[0] - gaze[0], path[1] - gaze[1])
-            thick = rng.uniform(0.010, 0.018) * (1 if upper else 0.7) * canvas.unit_px
+            thick = (0.010 + 0.008 * trait[2]) * (1 if upper else 0.7) * canvas.unit_px
             widths = [max(1, round(thick * (1 - 0.9 * k / len(points)))) for k in range(len(points))]
             canvas.stroke(points, widths, 240)
     hair = canvas.finish()
@@ -84,26 +87,36 @@ def draw_lashes(eye: Eye, view: View, layer: Layer, rng: np.random.Generator) ->
 
 
 def _lash_path(
-    opening: Fissure, root: float, lean: float, rng: np.random.Generator, *, upper: bool, droop: float
+    opening: Fissure,
+    root: float,
+    lean: float,
+    trait: npt.NDArray[np.float64],
+    *,
+    upper: bool,
+    droop: float,
 ) -> npt.NDArray[np.float64]:
-    """Points (2, n) of one lash on the face, from the lid's edge outwards, upper ones curved up."""
+    """Points (2, n) of one lash on the face, from the lid's edge outwards, upper ones curved up.
+
+    `trait` holds six numbers from 0 to 1 that belong to the hair.
+    """
     share = float(np.clip(root / opening.half, -1, 1))
     curve = opening.upper_y if upper else opening.lower_y
     y = float(curve(as_float([root]))[0])
+    _, long, set_in, start, lift, aside = trait
     along = np.linspace(0, 1, 11)
     if upper:
-        y += rng.uniform(0.0, 0.05)
-        length = rng.uniform(0.35, 0.95) * (1 - 0.25 * share * share)
-        hangs = rng.uniform() < droop
-        start = -rng.uniform(0.2, 0.6) if hangs else rng.uniform(-0.22, 0.25)
-        lift = rng.uniform(0.1, 0.6) if hangs else rng.uniform(0.45, 1.0)
-        rise = length * (start * along + lift * along**2)
-        sweep = length * (0.8 * share + lean + rng.normal(0, 0.10)) * (along + 0.25 * along**2)
+        y += 0.05 * set_in
+        length = (0.35 + 0.60 * long) * (1 - 0.25 * share * share)
+        hangs = aside < droop
+        begin = -0.2 - 0.4 * start if hangs else -0.22 + 0.47 * start
+        curl = 0.1 + 0.5 * lift if hangs else 0.45 + 0.55 * lift
+        rise = length * (begin * along + curl * along**2)
+        sweep = length * (0.8 * share + lean + 0.3 * (set_in - 0.5)) * (along + 0.25 * along**2)
     else:
-        y -= rng.uniform(0.06, 0.11) * float(opening.inside(as_float([root]), 0.35)[0])
-        length = rng.uniform(0.18, 0.45)
-        rise = -length * (rng.uniform(0.55, 1.0) * along - 0.25 * along**2)
-        sweep = length * (0.7 * share + 1.3 * lean + rng.normal(0, 0.15)) * along
+        y -= (0.06 + 0.05 * set_in) * float(opening.inside(as_float([root]), 0.35)[0])
+        length = 0.18 + 0.27 * long
+        rise = -length * ((0.55 + 0.45 * start) * along - 0.25 * along**2)
+        sweep = length * (0.7 * share + 1.3 * lean + 0.5 * (lift - 0.5)) * along
     return np.asarray(np.stack([root + sweep, y + rise]))
 
 

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from synthetic.eye import ROTATION_DEPTH, Eye
-from synthetic.fields import Float, as_float, ramp, remap
+from synthetic.fields import Float, as_float, ramp, remap, resize
 from synthetic.geometry import eye_to_head, project
 from synthetic.layer import Layer, spread
 from synthetic.view import View
@@ -181,7 +181,11 @@ def _flesh(eye: Eye, view: View, x: Float, y: Float, light: Float, moist: Float)
     pores = remap(tile, as_float(x * 190 + 4096), as_float(y * 190 + 4096), border=cv2.BORDER_WRAP)
     bent = y - 0.12 * x * x
     wrinkles = remap(tile, as_float(x * 30 + 4200), as_float(bent * 150 + 4300), border=cv2.BORDER_WRAP)
-    blotch = remap(tile, as_float(x * 16 + 4096), as_float(y * 16 + 4096), border=cv2.BORDER_WRAP)
+    # Blotches are wide: looked up at every eighth pixel or so.
+    height, width = x.shape[0] // 8 + 1, x.shape[1] // 8 + 1
+    u, v = resize(x, height, width, area=True), resize(y, height, width, area=True)
+    blotch = remap(tile, as_float(u * 16 + 4096), as_float(v * 16 + 4096), border=cv2.BORDER_WRAP)
+    blotch = resize(blotch, *x.shape)
     texture = (1 + 0.035 * pores - 0.06 * np.maximum(wrinkles, 0) + 0.03 * blotch) * light
     if view.light.infrared:
         skin, edge, warm = np.full(3, 0.62), np.full(3, 0.70), np.zeros(3)

@@ -10,7 +10,7 @@ import numpy as np
 
 from synthetic.eye import Eye
 from synthetic.render import Picture, draw_picture
-from synthetic.view import Camera, Glint, Lids, Light, Surface, View
+from synthetic.view import Camera, Glint, GlintKind, Lids, Light, Surface, View
 
 Preset = Literal["easy", "moderate", "hard", "dilated", "infrared"]
 PRESETS: tuple[Preset, ...] = get_args(Preset)
@@ -93,11 +93,11 @@ def _tilt(rng: np.random.Generator, largest_deg: float) -> tuple[float, float]:
 
 def _glints(rng: np.random.Generator, count: int, *, spread: float = 0.35) -> tuple[Glint, ...]:
     """Lamps and windows mirrored by the cornea, near its middle."""
-    glints = []
+    glints: list[Glint] = []
     for _ in range(count):
-        kind: Literal["flash", "window", "ring"] = ("flash", "flash", "window", "ring")[
-            int(rng.integers(0, 4))
-        ]
+        kind: GlintKind = ("flash", "flash", "window", "ring")[int(rng.integers(0, 4))]
+        if any(glint.kind == "ring" for glint in glints):  # one camera, one ring light
+            kind = "flash"
         size = {
             "flash": rng.uniform(0.03, 0.09),
             "window": rng.uniform(0.06, 0.16),
