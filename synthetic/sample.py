@@ -60,8 +60,8 @@ def sample_files() -> dict[str, bytes]:
     scenes: dict[str, Any] = {}
     for role, layers in sample_layers().items():
         names = {"eye": f"eye-{role}.webp", "overlay": f"overlay-{role}.webp"}
-        files[names["eye"]] = _webp(layers.eye, quality=90)
-        files[names["overlay"]] = _webp(layers.overlay, quality=82)
+        files[names["eye"]] = _webp(layers.eye, quality=95)
+        files[names["overlay"]] = _webp(layers.overlay, quality=90)
         geometry = {
             "center_x_px": layers.center_x_px,
             "center_y_px": layers.center_y_px,

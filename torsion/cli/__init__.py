@@ -11,6 +11,7 @@ __all__ = ["main"]
 # Command name -> (module that holds a click command named ``command``, one line for ``torsion --help``).
 # The module is imported only when its command is used, so that ``torsion --help`` is instant.
 _COMMANDS: dict[str, tuple[str, str]] = {
+    "demo": ("torsion.cli.demo", "Photos of an invented eye with a known answer, to try and to teach."),
     "plan": ("torsion.cli.plan", "Axis of a toric lens, and what each cylinder on offer would leave."),
     "residual": ("torsion.cli.residual", "Refraction that a lens turned off axis leaves."),
     "recheck": ("torsion.cli.recheck", "Best axis of a lens in the eye, and whether turning it is worth it."),

@@ -1,0 +1,328 @@
+"""Teaching pairs with a known answer, composed from layers that are shipped with the package.
+
+The eye is invented and drawn by a program.  The eye layer is turned; lids, lashes and glints are laid over it
+and stay, as in life; exposure, white balance, blur and noise differ between the two photos.
+"""
+
+import hashlib
+import importlib.resources
+import io
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from torsion._version import __version__
+from torsion.angles import rotation_name, wrap_axis_deg
+from torsion.demo_page import demo_page
+from torsion.errors import TorsionError
+
+__all__ = [
+    "LARGEST_TORSION_DEG",
+    "PLANNED_AXIS_DEG",
+    "DemoError",
+    "DemoLayers",
+    "compose",
+    "demo_files",
+    "load_layers",
+    "take_photo",
+    "write_demo",
+]
+
+Role = Literal["seated", "supine"]
+
+LARGEST_TORSION_DEG = 20.0
+"""Eyes turn by 2 to 4 degrees as a rule, up to 15; beyond 20 a search would end at its edge."""
+PLANNED_AXIS_DEG = 90.0
+"""Planned axis of the exercise."""
+
+_EYE: Literal["OD"] = "OD"
+_SCHEMA = "torsion/demo/1"
+_TRUTH, _PAGE, _SEATED = "truth.json", "index.html", "seated.jpg"
+_JPEG_QUALITY = 93
+
+
+class DemoError(TorsionError):
+    """The folder for the demo cannot be used as it stands."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Camera:
+    """How one photo is taken; gains of red, green and blue, noise as a standard deviation in grey levels."""
+
+    exposure_ev: float
+    cast: tuple[float, float, float]
+    blur_px: float
+    noise_levels: float
+    seed: int
+
+
+_CAMERAS: dict[Role, _Camera] = {
+    "seated": _Camera(0.10, (1.00, 1.00, 1.00), 0.7, 1.6, 11),
+    "supine": _Camera(-0.25, (1.06, 1.00, 0.92), 1.0, 2.4, 12),
+}
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class DemoLayers:
+    """The parts of one photo.
+
+    Attributes
+    ----------
+    eye : ndarray (N, N, 3) uint8
+        The eye without lids at rotation 0, RGB; its centre of rotation is the middle of the array.
+    overlay : ndarray (H, W, 4) uint8
+        What stays: RGB, not premultiplied, and opacity.
+    center_x_px, center_y_px : float
+        Where the middle of the eye belongs in the overlay.
+    limbus, pupil : mapping
+        Ellipses at rotation 0, in pixels of the overlay; direction of the long axis in degrees.
+    """
+
+    eye: NDArray[np.uint8]
+    overlay: NDArray[np.uint8]
+    center_x_px: float
+    center_y_px: float
+    limbus: Mapping[str, float]
+    pupil: Mapping[str, float]
+
+
+def load_layers() -> dict[Role, DemoLayers]:
+    """Read the shipped layers, by role."""
+    folder = importlib.resources.files("torsion").joinpath("data")
+
+    def pixels(name: str) -> NDArray[np.uint8]:
+        with Image.open(io.BytesIO(folder.joinpath(name).read_bytes())) as image:
+            array = np.array(image)
+        array.setflags(write=False)
+        return array
+
+    about = json.loads(folder.joinpath("sample.json").read_text(encoding="utf-8"))
+    roles: tuple[Role, ...] = ("seated", "supine")
+    return {
+        role: DemoLayers(
+            eye=pixels(scene["eye"]),
+            overlay=pixels(scene["overlay"]),
+            center_x_px=scene["center_x_px"],
+            center_y_px=scene["center_y_px"],
+            limbus=scene["limbus"],
+            pupil=scene["pupil"],
+        )
+        for role in roles
+        for scene in (about["scenes"][role],)
+    }
+
+
+def compose(layers: DemoLayers, rotation_deg: float) -> NDArray[np.float32]:
+    """Put an ideal picture together with the eye turned.
+
+    Parameters
+    ----------
+    layers : DemoLayers
+    rotation_deg : float
+        Counter-clockwise as seen in the picture.
+
+    Returns
+    -------
+    rgb : ndarray (H, W, 3) float32
+        Grey levels from 0 to 255.
+    """
+    height, width = layers.overlay.shape[:2]
+    middle = (layers.eye.shape[0] - 1) / 2
+    c, s = math.cos(math.radians(rotation_deg)), math.sin(math.radians(rotation_deg))
+    x = np.arange(width)[None, :] - layers.center_x_px
+    y = layers.center_y_px - np.arange(height)[:, None]
+    # Explicit maps with a wide kernel: the library's affine warp rounds to some hundredths of a degree.
+    turned = cv2.remap(
+        layers.eye,
+        (middle + c * x + s * y).astype(np.float32),
+        (middle - (c * y - s * x)).astype(np.float32),
+        cv2.INTER_LANCZOS4,
+        borderMode=cv2.BORDER_REPLICATE,
+    ).astype(np.float32)
+    opacity = layers.overlay[:, :, 3:].astype(np.float32) / np.float32(255)
+    mixed: NDArray[np.float32] = turned + (layers.overlay[:, :, :3] - turned) * opacity
+    return mixed
+
+
+def take_photo(layers: DemoLayers, rotation_deg: float, *, role: Role) -> NDArray[np.uint8]:
+    """Compose a picture and take it with the camera of a role: light, blur and noise, the same every time.
+
+    Returns
+    -------
+    rgb : ndarray (H, W, 3) uint8
+    """
+    camera = _CAMERAS[role]
+    # Light acts on linear values; pictures are encoded with a gamma of about 2.2.
+    gains = np.float32(2.0 ** (camera.exposure_ev / 2.2)) * np.asarray(camera.cast, np.float32) ** (1 / 2.2)
+    lit = compose(layers, rotation_deg) * gains.astype(np.float32)
+    sharp = cv2.GaussianBlur(lit, (0, 0), camera.blur_px)
+    rng = np.random.default_rng([camera.seed, round(1000 * (rotation_deg + 360))])
+    noisy = sharp + np.float32(camera.noise_levels) * rng.standard_normal(lit.shape, dtype=np.float32)
+    return np.clip(np.rint(noisy), 0, 255).astype(np.uint8)
+
+
+def demo_files(torsions_deg: Sequence[float]) -> dict[str, bytes]:
+    """Make every file of the demo in memory, by name.
+
+    Parameters
+    ----------
+    torsions_deg : sequence of float
+        Rotation of the supine eye against the seated one, counter-clockwise positive, -20 to 20 degrees, at
+        most one decimal place; a repeated angle counts once.
+
+    Returns
+    -------
+    files : dict of str to bytes
+        ``seated.jpg``, a ``supine_+05.0.jpg`` for each angle, ``index.html`` and ``truth.json``.
+
+    Raises
+    ------
+    ValueError
+        When an angle cannot be used, or none is given.
+    """
+    angles = list(dict.fromkeys(_checked(angle) for angle in torsions_deg))
+    if not angles:
+        msg = "at least one torsion is needed, none was given"
+        raise ValueError(msg)
+    layers = load_layers()
+    files = {_SEATED: _jpeg(take_photo(layers["seated"], 0.0, role="seated"))}
+    pairs: list[dict[str, Any]] = []
+    for angle in angles:
+        name = f"supine_{angle:+05.1f}.jpg"
+        files[name] = _jpeg(take_photo(layers["supine"], angle, role="supine"))
+        pairs.append({
+            "seated": _SEATED,
+            "supine": name,
+            "rotation_deg": angle,
+            "direction": rotation_name(angle, 0.0, _EYE),
+            "surgical_deg": wrap_axis_deg(PLANNED_AXIS_DEG + angle),
+        })  # fmt: skip
+    truth: dict[str, Any] = {
+        "schema": _SCHEMA,
+        "version": __version__,
+        "about": "An invented eye, drawn by a program; nobody's photo.",
+        "eye": _EYE,
+        "planned_deg": PLANNED_AXIS_DEG,
+        "pairs": pairs,
+        # The middle of the turning eye; the outlines hold at rotation 0.
+        "seated": _geometry(layers["seated"]),
+        "supine": _geometry(layers["supine"]),
+    }
+    files[_PAGE] = demo_page(truth).encode()
+    truth["files"] = {name: _digest(content) for name, content in files.items()}
+    files[_TRUTH] = (json.dumps(truth, indent=2) + "\n").encode()
+    return files
+
+
+def write_demo(folder: Path, torsions_deg: Sequence[float], *, force: bool = False) -> list[Path]:
+    """Write the demo into a folder, which is made where it is missing.
+
+    A file that is there already is replaced only when the demo wrote it and nobody changed it since (its
+    digest stands in ``truth.json``).
+
+    Parameters
+    ----------
+    folder : Path
+    torsions_deg : sequence of float
+        See `demo_files`.
+    force : bool
+        Replace whatever stands in the way.
+
+    Returns
+    -------
+    paths : list of Path
+        In the order of `demo_files`.
+
+    Raises
+    ------
+    ValueError
+        When an angle cannot be used.
+    DemoError
+        When a foreign or changed file stands in the way, or the folder cannot be written; nothing is replaced
+        in the first case.
+    """
+    files = demo_files(torsions_deg)
+    try:
+        if not force:
+            _refuse_foreign(folder, files)
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, content in files.items():
+            (folder / name).write_bytes(content)
+    except OSError as fault:
+        msg = f"the demo cannot be written into '{folder}': {fault.strerror or fault}"
+        raise DemoError(msg) from fault
+    return [folder / name for name in files]
+
+
+def _refuse_foreign(folder: Path, files: Mapping[str, bytes]) -> None:
+    """Complain about files in the way that the demo did not write."""
+    own = _own_files(folder / _TRUTH)
+    for name, content in files.items():
+        path = folder / name
+        if not path.exists() or (name == _TRUTH and own is not None):
+            continue
+        digest = _digest(path.read_bytes())
+        if digest not in (_digest(content), (own or {}).get(name)):
+            msg = (
+                f"'{path}' is there already and was not written by the demo, or was changed since; "
+                "choose another folder or say that it may be replaced (--force)"
+            )
+            raise DemoError(msg)
+
+
+def _own_files(path: Path) -> dict[str, str] | None:
+    """Read the digests of an earlier run; None where there is none, or another file of that name."""
+    if not path.exists():
+        return None
+    try:
+        truth = json.loads(path.read_text(encoding="utf-8"))
+    except ValueError:  # neither text nor JSON: not ours
+        return None
+    if not isinstance(truth, dict) or truth.get("schema") != _SCHEMA:
+        return None
+    digests = truth.get("files")
+    return {str(k): str(v) for k, v in digests.items()} if isinstance(digests, dict) else {}
+
+
+def _checked(torsion_deg: float) -> float:
+    if not math.isfinite(torsion_deg) or abs(torsion_deg) > LARGEST_TORSION_DEG:
+        msg = (
+            f"torsion must be from -{LARGEST_TORSION_DEG:g} to {LARGEST_TORSION_DEG:g} degrees, "
+            f"got {torsion_deg:g}"
+        )
+        raise ValueError(msg)
+    rounded = round(float(torsion_deg), 1) + 0.0  # minus zero becomes zero
+    if abs(rounded - torsion_deg) > 1e-9:
+        msg = f"torsion is given in tenths of a degree, as it names the file, got {torsion_deg:g}"
+        raise ValueError(msg)
+    return rounded
+
+
+def _geometry(layers: DemoLayers) -> dict[str, Any]:
+    return {
+        "center_x_px": layers.center_x_px,
+        "center_y_px": layers.center_y_px,
+        "width_px": layers.overlay.shape[1],
+        "height_px": layers.overlay.shape[0],
+        "limbus": dict(layers.limbus),
+        "pupil": dict(layers.pupil),
+    }
+
+
+def _jpeg(rgb: NDArray[np.uint8]) -> bytes:
+    """Encode without metadata; colours are kept at full size, for they carry the vessels."""
+    stream = io.BytesIO()
+    Image.fromarray(rgb).save(stream, "JPEG", quality=_JPEG_QUALITY, subsampling=0)
+    return stream.getvalue()
+
+
+def _digest(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()
