@@ -20,6 +20,7 @@ from torsion._version import __version__
 from torsion.angles import wrap_axis_deg, wrap_direction_deg
 from torsion.errors import TorsionError
 from torsion.flags import FLAGS
+from torsion.toric import CAUTION
 
 if TYPE_CHECKING:
     from torsion.axis import AxisTransfer, Incision
@@ -44,8 +45,6 @@ MEASUREMENT_SCHEMA = "torsion/measurement/1"
 INSPECTION_SCHEMA = "torsion/inspection/1"
 _SCHEMA_FILES = {MEASUREMENT_SCHEMA: "measurement-1.json", INSPECTION_SCHEMA: "inspection-1.json"}
 
-_NOT_A_DEVICE = "A second check, not a medical device: the surgeon's judgement, local rules and licensed practice prevail."
-_KEEP_THE_MARK = "Keep a manual mark."
 _SAME_EYE_ONLY = (
     "'accept' says that both photos show the same eye; it does not say that the plan is this patient's, nor "
     "that the right side is prepared."
@@ -60,7 +59,7 @@ _OTHER_DECIMALS = 4
 
 def cautions(*, axis: bool) -> tuple[str, ...]:
     """Sentences that go with every measurement; with an axis one more."""
-    return (_NOT_A_DEVICE, _KEEP_THE_MARK, _SAME_EYE_ONLY, *((_THAT_PHOTO_ONLY,) if axis else ()))
+    return (CAUTION, _SAME_EYE_ONLY, *((_THAT_PHOTO_ONLY,) if axis else ()))
 
 
 def measurement_record(measurement: "Measurement") -> dict[str, Any]:
@@ -123,7 +122,7 @@ def inspection_record(photos: Sequence["PreparedPhoto"], *, options: object | No
         "schema": INSPECTION_SCHEMA,
         "photos": [_photo_fields(photo) for photo in photos],
         "best": best_photo(photos),
-        "cautions": (_NOT_A_DEVICE,),
+        "cautions": (CAUTION,),
     }
     record = {name: _plain(value, name) for name, value in fields.items()}
     return {**record, "record": _provenance(options, [photo.photo.sha256 for photo in photos])}

@@ -1,0 +1,243 @@
+"""Figures of measurements and inspections: eyes in their dials, and what was found said in words."""
+
+import io
+import textwrap
+from collections.abc import Sequence
+
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from torsion.dial_plots import (
+    BLACK,
+    BLUE,
+    GREY,
+    INK,
+    PAPER,
+    YELLOW,
+    draw_axis,
+    draw_eye,
+    draw_incision,
+    draw_turn,
+    hatch_masked,
+    write_over,
+)
+from torsion.flags import FLAGS, Verdict
+from torsion.measurement import Measurement, PreparedPhoto
+from torsion.record import best_photo, cautions
+from torsion.wording import (
+    axis_words,
+    direction_words,
+    flag_words,
+    measure_words,
+    reason_words,
+    rotation_words,
+    uncertainty_words,
+    view_words,
+)
+
+__all__ = ["MOST_PHOTOS", "inspection_figure", "measurement_figure", "png_bytes"]
+
+MOST_PHOTOS = 100
+"""Photos that one figure of an inspection can hold."""
+
+_VERDICTS: dict[Verdict, tuple[str, str, str]] = {  # word, ground, ink
+    "accept": ("ACCEPT", BLUE, "white"),
+    "review": ("REVIEW", YELLOW, BLACK),
+    "refuse": ("REFUSED", BLACK, "white"),
+}
+_DPI = 120
+_MOST_FLAGS = 4  # written out below a measurement
+_CARD = (8.6, 4.9)  # inches that one photo of an inspection takes up
+
+
+def png_bytes(figure: Figure) -> bytes:
+    """Return a figure as a PNG file without metadata: the same figure gives the same bytes."""
+    file = io.BytesIO()
+    figure.savefig(file, format="png", dpi=_DPI, facecolor=PAPER, metadata={"Software": None})
+    return file.getvalue()
+
+
+def measurement_figure(measurement: Measurement) -> Figure:
+    """Draw both photos of a measurement with the planned and the carried axis.
+
+    Parameters
+    ----------
+    measurement : Measurement
+
+    Returns
+    -------
+    Figure
+        A refused measurement shows no carried axis, and says REFUSED with the reason.
+    """
+    m = measurement
+    figure = Figure(figsize=(13.0, 9.4), facecolor=PAPER)
+    _draw_head(figure, m)
+    for left, prepared, is_supine in ((0.012, m.seated, False), (0.508, m.supine, True)):
+        axes = figure.add_axes((left, 0.205, 0.48, 0.655))
+        if draw_eye(axes, prepared, taken_deg=_badges_deg(m, is_supine=is_supine)):
+            _draw_carried(axes, m) if is_supine else _draw_planned(axes, m)
+        if is_supine and m.verdict == "refuse":
+            write_over(axes, "REFUSED", "no axis is carried" if m.axis else "do not use this rotation")
+        middle = left + 0.24
+        caption = f"SUPINE: {_supine_words(m)}" if is_supine else f"SEATED: {_seated_words(m)}"
+        figure.text(middle, 0.186, caption, ha="center", size=14, weight="bold", color=INK)
+        small = _small_print(m, prepared, is_supine=is_supine)
+        figure.text(middle, 0.166, small, ha="center", size=8.5, color=GREY)
+    _write_notes(figure, m)
+    return figure
+
+
+def inspection_figure(photos: Sequence[PreparedPhoto]) -> Figure:
+    """Draw photos with limbus, pupil and what is masked (hatched), each beside its verdict and measures.
+
+    Parameters
+    ----------
+    photos : sequence of PreparedPhoto
+        From 1 to `MOST_PHOTOS`.
+
+    Returns
+    -------
+    Figure
+
+    Raises
+    ------
+    ValueError
+        If there is no photo, or there are too many for one figure.
+    """
+    if not 1 <= len(photos) <= MOST_PHOTOS:
+        msg = f"a picture of an inspection holds 1 to {MOST_PHOTOS} photos, not {len(photos)}"
+        raise ValueError(msg)
+    columns = min(2, len(photos))
+    rows = -(-len(photos) // columns)
+    width, height = _CARD[0] * columns, _CARD[1] * rows + 0.35
+    figure = Figure(figsize=(width, height), facecolor=PAPER)
+    best = best_photo(photos) if len(photos) > 1 else None
+    for index, prepared in enumerate(photos):
+        row, column = divmod(index, columns)
+        corner = column * _CARD[0] / width, 1.0 - (row + 1) * _CARD[1] / height
+        cell = figure.add_axes((*corner, _CARD[0] / width, _CARD[1] / height), frameon=False)
+        cell.set(xlim=(0.0, _CARD[0]), ylim=(0.0, _CARD[1]), xticks=[], yticks=[])
+        name = _shortened(prepared.photo.name)
+        _draw_card(cell, prepared, name if len(photos) == 1 else f"{index + 1}. {name}", best=index == best)
+    figure.text(0.1 / width, 0.12 / height, cautions(axis=False)[0], size=8.5, color=GREY)
+    return figure
+
+
+def _seated_words(m: Measurement) -> str:
+    return "reference" if m.axis is None else f"planned axis {m.axis.planned_deg:.1f}°"
+
+
+def _supine_words(m: Measurement) -> str:
+    if m.verdict == "refuse":
+        return "no axis" if m.axis else "no rotation to use"
+    if m.axis is None or m.axis.surgical_deg is None:
+        return f"eye turned {rotation_words(m.rotation_deg)}"
+    return f"lens marks at {m.axis.surgical_deg:.1f}°"
+
+
+def _small_print(m: Measurement, prepared: PreparedPhoto, *, is_supine: bool) -> str:
+    """Name of the file, and what the lines are."""
+    parts = [_shortened(prepared.photo.name)]
+    if prepared.limbus is None:
+        return parts[0]
+    if m.axis is not None and not is_supine:
+        parts.append("dashes: planned axis")
+    elif m.axis is not None and m.axis.surgical_deg is not None:
+        parts.append("line: carried axis")
+        parts += ["thin dashes: the plan without the turn"] if _is_upright(m) else []
+    parts.append("circle: limbus" + ("" if prepared.pupil is None else ", dotted: pupil"))
+    return "   ·   ".join(parts)
+
+
+def _is_upright(m: Measurement) -> bool:
+    """Say whether the plan's own angle has a place in the supine picture as displayed."""
+    return m.view is None or not (m.view.turn_deg or m.view.mirrored)
+
+
+def _badges_deg(m: Measurement, *, is_supine: bool) -> list[float]:
+    """Directions at which a badge stands in a dial."""
+    axis, incision = m.axis, m.incision
+    if not is_supine:
+        found = [axis.planned_deg if axis else None, incision.planned_deg if incision else None]
+    else:
+        found = [axis.surgical_deg if axis else None, incision.surgical_deg if incision else None]
+        if found[0] is not None and _is_upright(m):
+            found.append(found[0] + 180.0)
+    return [angle for angle in found if angle is not None]
+
+
+def _draw_planned(axes: Axes, m: Measurement) -> None:
+    if m.axis is not None:
+        draw_axis(axes, m.axis.planned_deg, carried=False)
+    if m.incision is not None:
+        draw_incision(axes, m.incision.planned_deg, beside_deg=m.axis.planned_deg if m.axis else None)
+
+
+def _draw_carried(axes: Axes, m: Measurement) -> None:
+    axis_deg = m.axis.surgical_deg if m.axis is not None else None
+    if m.axis is not None and axis_deg is not None:
+        if _is_upright(m):
+            draw_turn(axes, m.axis.planned_deg, axis_deg)
+        draw_axis(axes, axis_deg, carried=True)
+    if m.incision is not None and m.incision.surgical_deg is not None:
+        draw_incision(axes, m.incision.surgical_deg, beside_deg=axis_deg)
+
+
+def _draw_head(figure: Figure, m: Measurement) -> None:
+    """Write what was found above the dials, and the verdict in a box."""
+    word, ground, ink = _VERDICTS[m.verdict]
+    box = {"boxstyle": "round,pad=0.45,rounding_size=0.3", "facecolor": ground, "edgecolor": BLACK}
+    figure.text(0.972, 0.953, word, ha="right", va="center", size=24, weight="bold", color=ink, bbox=box)
+    if m.verdict == "refuse":
+        big = "No rotation to use"
+        lines = textwrap.wrap(f"Reason: {reason_words(m.flags)}.", 130)
+    else:
+        big = f"Eye turned {rotation_words(m.rotation_deg)}"
+        lines = [" · ".join(part for part in (uncertainty_words(m), direction_words(m)) if part)]
+        lines += [f"Axis: {axis_words(m.axis)}"] if m.axis is not None else []
+        lines += [view_words(m)] if view_words(m) else []
+    figure.text(0.022, 0.953, big, va="center", size=27, weight="bold", color=INK)
+    text = "\n".join(line[:1].upper() + line[1:] for line in lines[:3])
+    figure.text(0.022, 0.918, text, va="top", size=11.5, color=INK, linespacing=1.4)
+
+
+def _write_notes(figure: Figure, m: Measurement) -> None:
+    """Write the flags with their remedies, gravest first, and the cautions."""
+    order = ("refuse", "review", "accept")
+    flags = sorted(m.flags, key=lambda name: order.index(FLAGS[name].verdict))
+    lines = [line for name in flags[:_MOST_FLAGS] for line in _wrapped(f"! {flag_words(name)}", 185)]
+    if len(flags) > _MOST_FLAGS:
+        lines.append(f"! and {len(flags) - _MOST_FLAGS} more")
+    figure.text(0.022, 0.148, "\n".join(lines), va="top", size=9.5, color=INK, linespacing=1.3)
+    text = "\n".join(textwrap.wrap(" ".join(cautions(axis=m.axis is not None)), 200))
+    figure.text(0.022, 0.012, text, va="bottom", size=8.5, color=GREY, linespacing=1.3)
+
+
+def _draw_card(cell: Axes, prepared: PreparedPhoto, title: str, *, best: bool) -> None:
+    """Draw one photo of an inspection with its words to the right."""
+    axes = cell.inset_axes((0.1, 0.1, 4.7, 4.7), transform=cell.transData)
+    if draw_eye(axes, prepared):
+        hatch_masked(axes, prepared)
+        cell.text(4.95, 0.16, "hatched: masked, or outside both bands", size=8, color=GREY)
+    word, ground, ink = _VERDICTS[prepared.verdict]
+    box = {"boxstyle": "round,pad=0.35,rounding_size=0.3", "facecolor": ground, "edgecolor": BLACK}
+    cell.text(4.95, 4.55, title, size=12, weight="bold", color=INK, va="center")
+    cell.text(5.03, 4.15, word, size=13, weight="bold", color=ink, va="center", bbox=box)
+    if best:
+        cell.text(6.4, 4.15, "BEST OF THESE", size=12, weight="bold", color=INK, va="center")
+    top = 3.72
+    measures = measure_words(prepared.measures) if prepared.limbus is not None else []
+    for line, (label, value) in enumerate(measures):
+        cell.text(4.95, top - 0.215 * line, label, size=10, color=GREY, va="center")
+        cell.text(7.6, top - 0.215 * line, value, size=10, weight="bold", color=INK, va="center", ha="right")
+    lines = [line for name in prepared.flags for line in _wrapped(f"! {flag_words(name)}", 54)]
+    below = top - 0.215 * len(measures) - 0.02
+    cell.text(4.95, below, "\n".join(lines), size=8.5, color=INK, va="top", linespacing=1.25)
+
+
+def _wrapped(text: str, width: int) -> list[str]:
+    return textwrap.wrap(text, width, subsequent_indent="  ")
+
+
+def _shortened(name: str) -> str:
+    return name if len(name) <= 34 else f"{name[:18]}…{name[-15:]}"

@@ -1,0 +1,139 @@
+"""Words for results: what the command line prints and the figures write, said the same way in both."""
+
+from collections.abc import Mapping, Sequence
+
+from torsion.axis import AxisTransfer
+from torsion.flags import FLAGS
+from torsion.measurement import Measurement
+
+__all__ = [
+    "axis_words",
+    "band_words",
+    "direction_words",
+    "flag_words",
+    "measure_words",
+    "reason_words",
+    "rotation_words",
+    "uncertainty_words",
+    "view_words",
+]
+
+# Measure -> (label, unit or % for shares); a measure that is not listed is shown under its own name.
+_MEASURES: dict[str, tuple[str, str]] = {
+    "limbus_radius_px": ("limbus radius", "px"),
+    "pixels_per_degree": ("pixels per degree", ""),
+    "limbus_contrast": ("limbus edge contrast", "%"),
+    "exposed_upper": ("upper limbus exposed", "%"),
+    "exposed_lower": ("lower limbus exposed", "%"),
+    "iris_valid": ("iris usable", "%"),
+    "limbus_valid": ("limbal band usable", "%"),
+    "pupil_ratio": ("pupil to limbus", "%"),
+    "focus": ("fine detail", "%"),
+    "overexposed": ("burnt out", "%"),
+}
+
+
+def rotation_words(rotation_deg: float | None) -> str:
+    """Say a rotation by its size and sense.
+
+    Examples
+    --------
+    >>> rotation_words(-4.231), rotation_words(0.001)
+    ('4.23° clockwise', '0.00°')
+    """
+    if rotation_deg is None:
+        return "not measured"
+    size = f"{abs(rotation_deg):.2f}°"
+    if size == "0.00°":
+        return size
+    return f"{size} {'counter-clockwise' if rotation_deg > 0 else 'clockwise'}"
+
+
+def uncertainty_words(measurement: Measurement) -> str:
+    """Say the standard uncertainty and 95 % interval of a rotation; empty where there is none."""
+    if measurement.standard_uncertainty_deg is None:
+        return ""
+    words = f"standard uncertainty {measurement.standard_uncertainty_deg:.2f}°"
+    if measurement.interval_95_deg is not None:
+        low, high = measurement.interval_95_deg
+        words += f", 95 % interval {low:+.2f}° to {high:+.2f}°"
+    return words
+
+
+def direction_words(measurement: Measurement) -> str:
+    """Name of the rotation and the eye; empty without an eye or a rotation."""
+    if measurement.direction is None or measurement.eye is None:
+        return ""
+    eye = {"OD": "right eye (OD)", "OS": "left eye (OS)"}[measurement.eye]
+    if measurement.direction == "none":
+        return f"within its uncertainty of no rotation, {eye}"
+    return f"{measurement.direction} in the picture, {eye}"
+
+
+def view_words(measurement: Measurement) -> str:
+    """How the supine picture is turned or mirrored; empty where it is upright."""
+    view = measurement.view
+    if view is None or not (view.turn_deg or view.mirrored):
+        return ""
+    parts = [f"turned by {view.turn_deg}° counter-clockwise"] if view.turn_deg else []
+    parts += ["mirrored left to right"] if view.mirrored else []
+    return f"the supine picture is {' and '.join(parts)}; the rotation is stated after undoing that"
+
+
+def band_words(measurement: Measurement, name: str) -> str:
+    """Say what one band gives by itself."""
+    band = next((band for key, band in measurement.bands.items() if key == name), None)
+    if band is None:
+        return "could not be solved"
+    return (
+        f"{band.rotation_deg:+.2f}° ± {band.standard_uncertainty_deg:.2f}°, "
+        f"match {band.score:.2f}, {100.0 * band.valid_fraction:.0f} % usable"
+    )
+
+
+def axis_words(axis: AxisTransfer) -> str:
+    """How sure a carried axis is; empty where none was carried."""
+    if axis.surgical_deg is None or axis.interval_95_deg is None:
+        return ""
+    half = (axis.interval_95_deg[1] - axis.interval_95_deg[0]) / 2.0
+    return f"95 % interval ± {half:.2f}° ({axis.interval_is})"
+
+
+def reason_words(flags: Sequence[str]) -> str:
+    """Why a result is refused: the meaning of its gravest flags."""
+    return "; ".join(FLAGS[name].meaning for name in flags if FLAGS[name].verdict == "refuse")
+
+
+def flag_words(name: str) -> str:
+    """Meaning and remedy of a flag as two sentences.
+
+    Examples
+    --------
+    >>> flag_words("small_eye")
+    'The eye is drawn with few pixels. Remedy: go closer or use a longer lens.'
+    """
+    flag = FLAGS[name]
+    return f"{flag.meaning[0].upper()}{flag.meaning[1:]}. Remedy: {flag.remedy.rstrip('.?')}."
+
+
+def measure_words(measures: Mapping[str, float | None]) -> list[tuple[str, str]]:
+    """Label and value of each measure of a photo.
+
+    Examples
+    --------
+    >>> measure_words({"iris_valid": 0.8657, "limbus_radius_px": 180.93, "focus": None})
+    [('iris usable', '87 %'), ('limbus radius', '181 px'), ('fine detail', '–')]
+    """
+    return [
+        (_MEASURES.get(name, (name.replace("_", " "), ""))[0], _value(name, value))
+        for name, value in measures.items()
+    ]
+
+
+def _value(name: str, value: float | None) -> str:
+    if value is None:
+        return "–"
+    unit = _MEASURES.get(name, ("", ""))[1]
+    if unit == "%":
+        return f"{100.0 * value:.0f} %"
+    return f"{value:.0f} px" if unit == "px" else f"{value:.2f}"
