@@ -96,9 +96,8 @@ def _size(text: str) -> tuple[int, int]:
 
 def _write(path: Path, picture: Picture) -> None:
     # The camera of the view has compressed already; a file in JPEG must not lose much more.
-    if not cv2.imwrite(
-        str(path), np.ascontiguousarray(picture.rgb[:, :, ::-1]), [cv2.IMWRITE_JPEG_QUALITY, 98]
-    ):
+    flags = [cv2.IMWRITE_JPEG_QUALITY, 98] if path.suffix == ".jpg" else []
+    if not cv2.imwrite(str(path), np.ascontiguousarray(picture.rgb[:, :, ::-1]), flags):
         msg = f"cannot write {path}"
         raise OSError(msg)
 

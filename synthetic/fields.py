@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -43,6 +43,24 @@ def blur_around(texture: Float, sigma_px: float, *, sigma_y_px: float | None = N
     pad = int(4 * sigma_px) + 2
     wide = np.concatenate([texture[:, -pad:], texture, texture[:, :pad]], axis=1)
     return np.ascontiguousarray(blur(wide, sigma_px, sigma_y_px=sigma_y_px)[:, pad:-pad])
+
+
+def blur_wide(image: Float, sigma_px: float) -> Float:
+    """Blur a plane (H, W) with a wide Gaussian at reduced size, for shadows and halos."""
+    factor = int(sigma_px / 2.5)
+    if factor < 2:
+        return blur(image, sigma_px)
+    height, width = image.shape
+    small = resize(image, max(height // factor, 1), max(width // factor, 1), area=True)
+    enlarged = cv2.resize(blur(small, sigma_px / factor), (width, height), interpolation=cv2.INTER_LINEAR)
+    return as_float(enlarged)
+
+
+def bands(height: int, width: int) -> Iterator[slice]:
+    """Cut a picture into bands of rows whose arrays fit the processor's cache."""
+    step = max(120_000 // width, 8)
+    for first in range(0, height, step):
+        yield slice(first, min(first + step, height))
 
 
 def ramp(value: Float, low: float, high: float) -> Float:
@@ -132,32 +150,27 @@ class PolarTexture:
         """
         return _look(self.levels[self._level(columns)], _turns(angle_rad), fraction)
 
-    def sample_squeezed(self, angle_rad: Float, fraction: Float, columns: Float, *, rows: float) -> Float:
-        """Look the texture up where the pixels on a turn differ from place to place.
+    def squeezed(self, rows: float) -> PolarTexture:
+        """Return the texture averaged down to `rows` along the radius, for a view that squeezes it."""
+        count = max(int(rows), 8)
+        return PolarTexture(
+            tuple(
+                resize(level, count, level.shape[1], area=True) if count < level.shape[0] else level
+                for level in self.levels
+            )
+        )
 
-        Parameters
-        ----------
-        angle_rad, fraction : ndarray (H, W)
-        columns : ndarray (H, W)
-            Pixels that the view spends on a turn at each place; sizes are blended accordingly.
-        rows : float
-            Pixels that the view spends on the radial range; the texture is averaged down to them.
-        """
+    def sample_blended(self, angle_rad: Float, fraction: Float, columns: Float) -> Float:
+        """Look the texture up where the pixels on a turn, `columns` (H, W), differ from place to place."""
         turns = _turns(angle_rad)
         depth = np.log2(np.float32(COLUMNS) / np.maximum(columns, 1))
         depth = np.clip(depth, 0, len(self.levels) - 1)
         first, last = int(np.floor(depth.min())), int(np.ceil(depth.max()))
-        out = np.zeros(1, np.float32)
-        for number in range(first, last + 1):
-            level = self.levels[number]
-            if rows < level.shape[0]:
-                level = resize(level, max(int(rows), 8), level.shape[1], area=True)
-            looked = _look(level, turns, fraction)
-            if number == first:
-                out = looked
-            else:
-                weight = np.clip(depth - np.float32(number - 1), 0, 1)
-                out = as_float(out + (looked - out) * (weight[:, :, None] if looked.ndim == 3 else weight))
+        out = _look(self.levels[first], turns, fraction)
+        for number in range(first + 1, last + 1):
+            looked = _look(self.levels[number], turns, fraction)
+            weight = np.clip(depth - np.float32(number - 1), 0, 1)
+            out += (looked - out) * (weight[:, :, None] if looked.ndim == 3 else weight)
         return out
 
     def _level(self, columns: float) -> int:

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from synthetic import vessels
 from synthetic.eye import Eye
-from synthetic.fields import Float, as_float, fractal, ramp, remap
+from synthetic.fields import Float, PolarTexture, as_float, bands, fractal, ramp, remap
 from synthetic.geometry import (
     ROOT,
     eye_to_head,
@@ -50,9 +50,36 @@ class _Place:
     log_radius: Float
 
 
-def draw_globe(eye: Eye, view: View, x: Float, y: Float) -> Globe:
-    """Draw the bare eye at head coordinates `x`, `y` (H, W); see `geometry.head_grid`."""
-    x_eye, y_eye, facing = globe_coordinates(view, x, y)
+def draw_globe(eye: Eye, view: View, x: Float, y: Float, *, covered: Float | None = None) -> Globe:
+    """Draw the bare eye.
+
+    Parameters
+    ----------
+    eye, view : Eye, View
+    x, y : ndarray (H, W)
+        Head coordinates of the pixels; see `geometry.head_grid`.
+    covered : ndarray (H, W), optional
+        Opacity of what will lie on top; rows that it hides wholly are left black.
+    """
+    height, width = x.shape
+    globe = Globe(
+        np.zeros((3, height, width), np.float32),
+        np.zeros((height, width), np.bool_),
+        np.zeros((height, width), np.bool_),
+    )
+    rows = (ROOT - view.pupil_ratio) * view.limbus_radius_px
+    iris = eye.iris.squeezed(_SAMPLES * rows)
+    for band in bands(height, width):
+        if covered is None or covered[band].min() < 0.999:
+            _draw_band(eye, view, iris, (x[band], y[band]), globe, band)
+    return globe
+
+
+def _draw_band(
+    eye: Eye, view: View, iris_texture: PolarTexture, head: tuple[Float, Float], globe: Globe, band: slice
+) -> None:
+    """Draw some rows of the bare eye into `globe`."""
+    x_eye, y_eye, facing = globe_coordinates(view, *head)
     place = _Place(x_eye, y_eye, as_float(np.arctan2(y_eye, x_eye)), _log_radius(x_eye, y_eye))
     across = _SAMPLES * 2 * np.pi * view.limbus_radius_px
     opacity, dark, deep, tint = cv2.split(
@@ -61,11 +88,11 @@ def draw_globe(eye: Eye, view: View, x: Float, y: Float) -> Globe:
     planes = _white(eye, view, place, as_float(deep), as_float(tint))
     light = 0.48 + 0.52 * ramp(facing, 0.15, 1.0) if not view.light.infrared else 0.6 + 0.4 * facing
     planes *= light
-    iris_seen = np.zeros(x.shape, np.bool_)
-    box = _box(x, y)
+    iris_seen = globe.iris[band]
+    box = _box(*head)
     part = (slice(None), *box)
     if planes[part].size:
-        iris, pupil = _iris(eye, view, x[box], y[box])
+        iris, pupil = _iris(eye, view, iris_texture, head[0][box], head[1][box])
         iris *= (1 - spread([0.85, 0.8, 0.72]) * dark[box]) * (0.55 + 0.45 * facing[box])
         planes[part] += (iris - planes[part]) * (1 - opacity[box])
         iris_seen[box] = (opacity[box] < 0.5) & ~pupil
@@ -73,7 +100,8 @@ def draw_globe(eye: Eye, view: View, x: Float, y: Float) -> Globe:
         _pterygium(eye, view, planes, place, as_float(tint))
     for mark in view.marks:
         _ink(eye, mark, planes, place)
-    return Globe(planes, iris_seen, (opacity >= 0.5) & (place.log_radius < np.float32(np.log(_RING))))
+    globe.planes[:, band] = planes
+    globe.ring[band] = (opacity >= 0.5) & (place.log_radius < np.float32(np.log(_RING)))
 
 
 def _log_radius(x: Float, y: Float) -> Float:
@@ -149,7 +177,7 @@ def _slid(view: View, place: _Place) -> tuple[Float, Float]:
     return as_float(angle), log_radius
 
 
-def _iris(eye: Eye, view: View, x: Float, y: Float) -> tuple[Float, Mask]:
+def _iris(eye: Eye, view: View, texture: PolarTexture, x: Float, y: Float) -> tuple[Float, Mask]:
     """Colour planes of iris and pupil, as far as the cornea shows them, and the pixels of the pupil."""
     x_iris, y_iris = iris_plane(view, x, y)
     angle, fraction = iris_coordinates(eye, view, x_iris, y_iris)
@@ -162,7 +190,7 @@ def _iris(eye: Eye, view: View, x: Float, y: Float) -> tuple[Float, Mask]:
         * np.maximum(np.hypot(x_iris, y_iris), np.float32(0.85 * view.pupil_ratio))
     )
     row = iris_stretch(view, fraction)
-    sampled = eye.iris.sample_squeezed(angle, row, as_float(columns), rows=_SAMPLES * rows)
+    sampled = texture.sample_blended(angle, row, as_float(columns))
     channels = cv2.split(sampled)
     planes = as_float(np.stack([channels[3]] * 3 if view.light.infrared else channels[:3]))
     # The pupil's edge is as soft as a pixel, or a hundredth of the limbus where that is more.

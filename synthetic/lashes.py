@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from synthetic.eye import ROTATION_DEPTH, Eye
-from synthetic.fields import Byte, Float, as_float, blur
+from synthetic.fields import Byte, Float, as_float, blur, blur_wide
 from synthetic.geometry import eye_to_head, head_to_picture
 from synthetic.layer import Layer
 from synthetic.lids import Fissure, place_lids
@@ -66,58 +66,63 @@ def draw_lashes(eye: Eye, view: View, layer: Layer, rng: np.random.Generator) ->
         own = np.random.default_rng([eye.seed, 90, part])
         # Lashes stand in tufts: neighbours share where they point.
         tufts = np.sort(own.uniform(-0.92, 0.94, most // 3)) * opening.half
-        traits = own.uniform(size=(2 * most, 8))
-        for trait in traits[: round(most * lids.lashes)]:
-            tuft = int(trait[0] * len(tufts))
-            root = float(tufts[tuft] + 0.12 * (trait[1] - 0.5) + rng.normal(0, 0.006))
-            lean = 0.22 * np.sin(7.3 * tuft) + rng.normal(0, 0.04)
-            path = _lash_path(opening, root, float(lean), trait[2:], upper=upper, droop=lids.droop)
-            points = canvas.place(path[0] - gaze[0], path[1] - gaze[1])
-            thick = (0.010 + 0.008 * trait[2]) * (1 if upper else 0.7) * canvas.unit_px
-            widths = [max(1, round(thick * (1 - 0.9 * k / len(points)))) for k in range(len(points))]
-            canvas.stroke(points, widths, 240)
+        traits = own.uniform(size=(2 * most, 8))[: round(most * lids.lashes)]
+        tuft = (traits[:, 0] * len(tufts)).astype(np.int64)
+        jitter = rng.standard_normal((2, len(traits)))
+        roots = tufts[tuft] + 0.12 * (traits[:, 1] - 0.5) + 0.006 * jitter[0]
+        leans = 0.22 * np.sin(7.3 * tuft) + 0.04 * jitter[1]
+        x, y = _lash_paths(opening, roots, leans, traits[:, 2:], upper=upper, droop=lids.droop)
+        points = canvas.place(x - gaze[0], y - gaze[1])
+        thick = (0.010 + 0.008 * traits[:, 2:3]) * (1 if upper else 0.7) * canvas.unit_px
+        taper = 1 - 0.9 * np.linspace(0, 1, x.shape[1])
+        widths = np.maximum(np.rint(thick * taper), 1).astype(int).tolist()
+        for path, width in zip(points, widths, strict=True):
+            canvas.stroke(path, width, 240)
     hair = canvas.finish()
     shift = max(round(0.05 * view.limbus_radius_px), 1)
     fallen = np.zeros_like(hair)
     fallen[shift:, shift // 2 :] = hair[:-shift, : hair.shape[1] - shift // 2]
-    layer.over(as_float([0.08, 0.04, 0.03]), as_float(0.22 * blur(fallen, 0.035 * view.limbus_radius_px)))
+    layer.over(
+        as_float([0.08, 0.04, 0.03]), as_float(0.22 * blur_wide(fallen, 0.035 * view.limbus_radius_px))
+    )
     color = np.full(3, 0.08, np.float32) if view.light.infrared else as_float(eye.person.lash)
     layer.over(color, as_float(0.9 * hair))
     return hair
 
 
-def _lash_path(
+def _lash_paths(
     opening: Fissure,
-    root: float,
-    lean: float,
-    trait: npt.NDArray[np.float64],
+    roots: npt.NDArray[np.float64],
+    leans: npt.NDArray[np.float64],
+    traits: npt.NDArray[np.float64],
     *,
     upper: bool,
     droop: float,
-) -> npt.NDArray[np.float64]:
-    """Points (2, n) of one lash on the face, from the lid's edge outwards, upper ones curved up.
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Points (n, 11) of lashes on the face, from the lid's edge outwards, upper ones curved up.
 
-    `trait` holds six numbers from 0 to 1 that belong to the hair.
+    `traits` (n, 6) holds numbers from 0 to 1 that belong to each hair.
     """
-    share = float(np.clip(root / opening.half, -1, 1))
+    share = np.clip(roots / opening.half, -1, 1)[:, None]
     curve = opening.upper_y if upper else opening.lower_y
-    y = float(curve(as_float([root]))[0])
-    _, long, set_in, start, lift, aside = trait
+    y = np.asarray(curve(as_float(roots)), np.float64)[:, None]
+    _, long, set_in, start, lift, aside = traits.T[:, :, None]
     along = np.linspace(0, 1, 11)
+    lean = leans[:, None]
     if upper:
-        y += 0.05 * set_in
+        y = y + 0.05 * set_in
         length = (0.35 + 0.60 * long) * (1 - 0.25 * share * share)
         hangs = aside < droop
-        begin = -0.2 - 0.4 * start if hangs else -0.22 + 0.47 * start
-        curl = 0.1 + 0.5 * lift if hangs else 0.45 + 0.55 * lift
+        begin = np.where(hangs, -0.2 - 0.4 * start, -0.22 + 0.47 * start)
+        curl = np.where(hangs, 0.1 + 0.5 * lift, 0.45 + 0.55 * lift)
         rise = length * (begin * along + curl * along**2)
         sweep = length * (0.8 * share + lean + 0.3 * (set_in - 0.5)) * (along + 0.25 * along**2)
     else:
-        y -= (0.06 + 0.05 * set_in) * float(opening.inside(as_float([root]), 0.35)[0])
+        y = y - (0.06 + 0.05 * set_in) * opening.inside(as_float(roots), 0.35)[:, None]
         length = 0.18 + 0.27 * long
         rise = -length * ((0.55 + 0.45 * start) * along - 0.25 * along**2)
         sweep = length * (0.7 * share + 1.3 * lean + 0.5 * (lift - 0.5)) * along
-    return np.asarray(np.stack([root + sweep, y + rise]))
+    return np.asarray(roots[:, None] + sweep), np.asarray(y + rise)
 
 
 def draw_speculum(eye: Eye, view: View, layer: Layer) -> Float:
@@ -138,7 +143,7 @@ def draw_speculum(eye: Eye, view: View, layer: Layer) -> Float:
             canvas.stroke(points, [max(1, round(width * canvas.unit_px))] * len(points))
     wire = body.finish()
     unit = view.limbus_radius_px
-    layer.over(as_float([0.05, 0.04, 0.04]), as_float(0.45 * blur(wire, 0.07 * unit)))
+    layer.over(as_float([0.05, 0.04, 0.04]), as_float(0.45 * blur_wide(wire, 0.07 * unit)))
     layer.over(as_float([0.42, 0.43, 0.45]), wire)
     layer.over(as_float([0.97, 0.97, 0.98]), as_float(0.9 * blur(shine.finish(), 0.01 * unit)))
     return wire

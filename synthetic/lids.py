@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from synthetic.eye import ROTATION_DEPTH, Eye
-from synthetic.fields import Float, as_float, ramp, remap, resize
+from synthetic.fields import Float, as_float, bands, ramp, remap, resize
 from synthetic.geometry import eye_to_head, project
 from synthetic.layer import Layer, spread
 from synthetic.view import View
@@ -115,6 +115,19 @@ def draw_lids(eye: Eye, view: View, layer: Layer, x: Float, y: Float) -> Float:
     """
     opening = place_lids(eye, view)
     fx, fy = to_face(view, x, y)
+    blotches = _blotches(eye, fx, fy)
+    hidden = np.empty(x.shape, np.float32)
+    for band in bands(*x.shape):
+        part = Layer(layer.planes[:, band], layer.alpha[band])
+        hidden[band] = _lid_band(eye, view, part, opening, (fx[band], fy[band]), blotches[band])
+    return hidden
+
+
+def _lid_band(
+    eye: Eye, view: View, layer: Layer, opening: Fissure, face: tuple[Float, Float], blotches: Float
+) -> Float:
+    """Lay the lids over some rows; return their opacity."""
+    fx, fy = face
     line = fx if view.roll_deg else fx[:1]  # without roll all rows have the same x
     above, below = _distances(opening, line, fy)
     _shadow(layer, above, below)
@@ -122,8 +135,9 @@ def draw_lids(eye: Eye, view: View, layer: Layer, x: Float, y: Float) -> Float:
     _tears(view, layer, opening, line, below)
     half_pixel = 0.7 / view.limbus_radius_px
     alpha = np.maximum(ramp(above, -half_pixel, half_pixel), ramp(below, -half_pixel, half_pixel))
-    light, moist = _relief(eye, opening, line, fy, above, below)
-    layer.over(_flesh(eye, view, fx, fy, light, moist), as_float(alpha))
+    if alpha.max() > 0:
+        light, moist = _relief(eye, opening, line, fy, above, below)
+        layer.over(_flesh(eye, view, face, light, moist, blotches), as_float(alpha))
     return as_float(alpha)
 
 
@@ -175,17 +189,22 @@ def _relief(
     return as_float(light), as_float(np.maximum(lower, upper))
 
 
-def _flesh(eye: Eye, view: View, x: Float, y: Float, light: Float, moist: Float) -> Float:
-    """Colour planes of the lids: skin with pores, blotches and wrinkles along the lids; moist pink edges."""
-    tile = eye.skin
-    pores = remap(tile, as_float(x * 190 + 4096), as_float(y * 190 + 4096), border=cv2.BORDER_WRAP)
-    bent = y - 0.12 * x * x
-    wrinkles = remap(tile, as_float(x * 30 + 4200), as_float(bent * 150 + 4300), border=cv2.BORDER_WRAP)
-    # Blotches are wide: looked up at every eighth pixel or so.
+def _blotches(eye: Eye, x: Float, y: Float) -> Float:
+    """Wide blotches of the skin of about unit spread, looked up at every eighth pixel or so."""
     height, width = x.shape[0] // 8 + 1, x.shape[1] // 8 + 1
     u, v = resize(x, height, width, area=True), resize(y, height, width, area=True)
-    blotch = remap(tile, as_float(u * 16 + 4096), as_float(v * 16 + 4096), border=cv2.BORDER_WRAP)
-    blotch = resize(blotch, *x.shape)
+    coarse = remap(eye.skin, as_float(u * 16 + 4096), as_float(v * 16 + 4096), border=cv2.BORDER_WRAP)
+    return resize(coarse, *x.shape)
+
+
+def _flesh(
+    eye: Eye, view: View, face: tuple[Float, Float], light: Float, moist: Float, blotch: Float
+) -> Float:
+    """Colour planes of the lids: skin with pores, blotches and wrinkles along the lids; moist pink edges."""
+    x, y = face
+    pores = remap(eye.skin, as_float(x * 190 + 4096), as_float(y * 190 + 4096), border=cv2.BORDER_WRAP)
+    bent = y - 0.12 * x * x
+    wrinkles = remap(eye.skin, as_float(x * 30 + 4200), as_float(bent * 150 + 4300), border=cv2.BORDER_WRAP)
     texture = (1 + 0.035 * pores - 0.06 * np.maximum(wrinkles, 0) + 0.03 * blotch) * light
     if view.light.infrared:
         skin, edge, warm = np.full(3, 0.62), np.full(3, 0.70), np.zeros(3)

@@ -65,8 +65,8 @@ def draw_picture(eye: Eye, view: View, rng: np.random.Generator | int = 0) -> Pi
     generator = np.random.default_rng(rng)
     lash_rng, noise_rng = generator.spawn(2)
     x, y = head_grid(view)
-    globe = draw_globe(eye, view, x, y)
     planes, alpha, hidden = draw_overlay(eye, view, x, y, lash_rng)
+    globe = draw_globe(eye, view, x, y, covered=alpha)
     planes += globe.planes * (1 - alpha)
     clear = hidden < 0.25
     picture = Picture(

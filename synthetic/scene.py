@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 
 from synthetic.eye import Eye
-from synthetic.fields import Float, as_float, blur, ramp, remap
+from synthetic.fields import Float, as_float, blur, blur_wide, ramp, remap
 from synthetic.lashes import Canvas, draw_lashes, draw_speculum
 from synthetic.layer import Layer
 from synthetic.lids import draw_lids
@@ -94,9 +94,6 @@ def _glint(view: View, glint: Glint) -> Float:
     unit = view.limbus_radius_px
     cover = blur(sharp, 0.004 * unit + 0.3)
     if glint.strength >= 0.8:
-        # Stray light round a clipped highlight; drawn small and enlarged, for it is smooth.
-        height, width = sharp.shape
-        small = cv2.resize(sharp, (max(width // 4, 1), max(height // 4, 1)), interpolation=cv2.INTER_AREA)
-        halo = blur(as_float(small), 0.015 * unit)
-        cover = as_float(cover + 0.10 * as_float(cv2.resize(halo, (width, height))))
+        # Stray light round a clipped highlight.
+        cover = as_float(cover + 0.10 * blur_wide(sharp, 0.06 * unit))
     return as_float(np.clip(cover * glint.strength, 0, 1))
