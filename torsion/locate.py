@@ -27,6 +27,7 @@ _RING_STEP = 0.10  # contrast is taken between radii 10 % inside and outside the
 _MAX_CONTRAST = 60.0  # a sample of ring contrast counts for at most this, of 100
 _MAX_RING = 40.0  # a ring counts for at most this, so that a black pupil cannot pose as a limbus
 _MIN_LIMBUS_CONTRAST = 9.0  # of 100; below, there is no dark disc on a brighter ground
+_MIN_LIMBUS_STEP = 0.04  # of the range of brightness; infra-red shows 0.1, white light 0.2 to 0.4
 _PUPIL_RANGE = (0.16, 0.80)  # pupil radius over limbus radius
 _PUPIL_CLIP = 15.0  # pupil edges are faint in dark eyes: many small steps beat one large
 _DEPTH_PX = 100  # pixels for each limbus radius in the edge search
@@ -101,7 +102,7 @@ def locate(photo: Photo) -> Located:
         exposed_upper=float(seen[sine > 0].mean()),
         exposed_lower=float(seen[sine < 0].mean()),
     )
-    if given_limbus is None and found.limbus_contrast < 0.08:  # an edge fainter than 8 % is no limbus
+    if given_limbus is None and found.limbus_contrast < _MIN_LIMBUS_STEP:
         return replace(found, limbus=None, pupil=None)
     return found
 

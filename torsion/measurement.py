@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from torsion.angles import Eye, read_eye, rotation_name, wrap_rotation_deg
 from torsion.axis import COVERAGE, AxisFrame, AxisTransfer, Incision, transfer_axis, transfer_incision
 from torsion.confidence import Answer, answer, band_answer
+from torsion.duplicate import surroundings_match
 from torsion.flags import Verdict, worst_verdict
 from torsion.locate import locate
 from torsion.masks import EyePicture, cut_out, mirrored_eye
@@ -28,7 +29,7 @@ _MARGIN, _CLEAR_MARGIN = 0.015, 0.03  # of the best over the best rival rotation
 _MIN_PATCHES = 40  # patches (of about 400) in common; fewer cannot tell a match from chance
 _REVIEW_DEG, _REFUSE_DEG = 0.5, 2.0  # standard uncertainty; half a degree costs 1.7 % of the cylinder
 _LARGE_DEG = 15.0  # the largest torsion from posture in print is about 15 degrees
-_SAME_PICTURE = 0.985  # correlation of textures that only one exposure can reach
+_SAME_PICTURE = 0.85  # correlation of lids, lashes and glints; two exposures reached 0.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,7 +273,8 @@ def _register(first: PreparedPhoto, second: PreparedPhoto, options: MeasureOptio
         return _Found(tuple(photo_flags), nothing)
     supine = mirrored_eye(second.picture) if options.mirrored else second.picture
     view, candidate = find_view(first.picture, supine)
-    registration = register(first.picture, mirrored_eye(supine) if view.mirrored else supine, candidate)
+    supine = mirrored_eye(supine) if view.mirrored else supine
+    registration = register(first.picture, supine, candidate)
     both = answer(registration)
     bands: dict[Band, Answer | None] = {
         vote.band: band_answer(registration, vote) for vote in registration.votes
@@ -281,7 +283,7 @@ def _register(first: PreparedPhoto, second: PreparedPhoto, options: MeasureOptio
     rotation = wrap_rotation_deg(both.rotation_deg - view.turn_deg)
     shown = View(view.turn_deg, view.mirrored != options.mirrored)
     flags = photo_flags + _pair_flags(registration, both, bands, margin, view, rotation)
-    if first.photo.sha256 == second.photo.sha256 or both.score > _SAME_PICTURE:
+    if surroundings_match(first.picture, supine, registration.matrix) > _SAME_PICTURE:
         flags.append("same_picture")
     return _Found(
         tuple(flags),
