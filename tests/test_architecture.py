@@ -31,7 +31,7 @@ ORDER = [
         measurement
         record
         demo_page demo wording
-        toric_plots plots
+        dial_plots toric_plots plots
         cli
     """.splitlines()
     for stage in line.split()
@@ -39,7 +39,8 @@ ORDER = [
 
 ONLY_IN_FUNCTIONS = {"matplotlib", "pandas"}
 NEVER = {"scipy.stats", "scipy.signal"}  # half a second of import
-PLOTS = {"plots", "toric_plots"}  # may load matplotlib at their top, and are themselves loaded in functions
+PLOTS = {name for name in ORDER if name.endswith("plots")}  # may load matplotlib at their top, and are
+# themselves loaded in functions, or by each other
 
 
 def modules(folder: Path = PACKAGE) -> list[Path]:
