@@ -128,7 +128,9 @@ def stay_mask(photo: NDArray[np.uint8], limbus: Limbus) -> NDArray[np.bool_]:
     glint = (bump > bright) & (radius < 1.02) | (green >= 252) & (radius < 0.97)
     sclera, skin = _sclera(patch, radius, x, y)
     opened = cv2.morphologyEx(sclera.astype(np.uint8), cv2.MORPH_OPEN, wide) > 0
-    lid = _above_lid(opened, x, y)
+    tops = _lash_tops(green, radius, x, y) if _is_grey(patch) else _white_tops(opened, x, y)
+    left, right = tops
+    lid = y < left + (right - left) * (x + 110) / 220 + 10
     eye = np.where(radius < 1.0, ~skin, opened) & (radius < 1.5) & ~lid
     eye = cv2.erode(eye.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
     eye &= ~(cv2.dilate(glint.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0)
@@ -161,12 +163,24 @@ def _is_grey(patch: NDArray[np.uint8]) -> bool:
     return patch.ndim == 2 or int(np.ptp(patch.astype(int), axis=2).max()) == 0
 
 
-def _above_lid(eye: NDArray[np.bool_], x: NDArray[np.int_], y: NDArray[np.int_]) -> NDArray[np.bool_]:
-    """Above the line that joins the top of the white on the left and on the right, 0.2 radii lowered."""
+def _white_tops(eye: NDArray[np.bool_], x: NDArray[np.int_], y: NDArray[np.int_]) -> tuple[float, float]:
+    """Height of the top of the white, left and right of the iris."""
     tops = []
     for sign in (-1, 1):
-        strip = eye & (sign * x > 102) & (sign * x < 118) & (y > -80)
-        rows = y[strip]
+        rows = y[eye & (sign * x > 102) & (sign * x < 118) & (y > -80)]
         tops.append(float(np.percentile(rows, 3)) if rows.size > 30 else 0.0)
-    left, right = tops
-    return y < left + (right - left) * (x + 110) / 220 + 20
+    return tops[0], tops[1]
+
+
+def _lash_tops(
+    green: NDArray[np.uint8], radius: NDArray[np.float64], x: NDArray[np.int_], y: NDArray[np.int_]
+) -> tuple[float, float]:
+    """Height down to which dark lashes reach over the iris, left and right, carried on to its rims."""
+    iris = (radius > 0.65) & (radius < 0.95)
+    dark = iris & (y < -15) & (green < 0.7 * np.median(green[iris & (y > -15)]))
+    reach = []
+    for sign in (-1, 1):
+        rows = y[dark & (sign * x > 0)]
+        reach.append(float(np.percentile(rows, 95)) if rows.size > 60 else -100.0)
+    middle, half = (reach[0] + reach[1]) / 2, reach[1] - reach[0]  # known at x = -50 and 50
+    return middle - 1.1 * half, middle + 1.1 * half
