@@ -18,6 +18,7 @@ from matplotlib.patheffects import withStroke
 from torsion.angles import axis_difference_deg, unit_vector, wrap_rotation_deg
 from torsion.measurement import PreparedPhoto
 from torsion.photo import Ellipse
+from torsion.wording import axis_degrees, direction_degrees
 
 __all__ = [
     "BLACK",
@@ -86,7 +87,7 @@ def draw_axis(axes: Axes, axis_deg: float, *, carried: bool) -> None:
         _ray(axes, end, 0.0, _DIAL, color=color, ls=style, lw=3.0, zorder=5, path_effects=halo)
         mark = Polygon(_wedge(end, 0.09), facecolor=color, edgecolor="white", lw=0.8, zorder=6)
         axes.add_patch(mark)
-    _badge(axes, axis_deg, f"{axis_deg:.1f}°", ground=color)
+    _badge(axes, axis_deg, axis_degrees(axis_deg), ground=color)
 
 
 def draw_turn(axes: Axes, planned_deg: float, surgical_deg: float) -> None:
@@ -112,7 +113,7 @@ def draw_incision(axes: Axes, direction_deg: float, *, beside_deg: float | None 
         apart = wrap_rotation_deg(direction_deg - end)
         if abs(apart) < _BADGE_DEG:
             badge_deg = end + (_BADGE_DEG if apart >= 0.0 else -_BADGE_DEG)
-    _badge(axes, badge_deg, f"incision\n{direction_deg:.1f}°", ground=BLACK)
+    _badge(axes, badge_deg, f"incision\n{direction_degrees(direction_deg)}", ground=BLACK)
 
 
 def write_over(axes: Axes, word: str, reason: str) -> None:
@@ -131,7 +132,7 @@ def hatch_masked(axes: Axes, prepared: PreparedPhoto) -> None:
     valid, px = prepared.picture.valid, prepared.picture.px_per_radius
     half = valid.shape[0] // 2
     rows, columns = np.mgrid[-half : half + 1, -half : half + 1]
-    stripe = (rows + columns) // max(1, round(px / 40.0)) % 3
+    stripe = (rows + columns) // max(1, round(px / 34.0)) % 4
     masked = ~valid & (np.hypot(rows, columns) < _EDGE * px)
     overlay = np.zeros((*valid.shape, 4), np.uint8)
     overlay[masked & (stripe == 0)] = (0, 0, 0, 200)  # dark beside light shows on skin and pupil alike

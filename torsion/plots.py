@@ -25,6 +25,7 @@ from torsion.flags import FLAGS, Verdict
 from torsion.measurement import Measurement, PreparedPhoto
 from torsion.record import best_photo, cautions
 from torsion.wording import (
+    axis_degrees,
     axis_words,
     direction_words,
     flag_words,
@@ -32,6 +33,7 @@ from torsion.wording import (
     reason_words,
     rotation_words,
     uncertainty_words,
+    verdict_word,
     view_words,
 )
 
@@ -40,10 +42,10 @@ __all__ = ["MOST_PHOTOS", "inspection_figure", "measurement_figure", "png_bytes"
 MOST_PHOTOS = 100
 """Photos that one figure of an inspection can hold."""
 
-_VERDICTS: dict[Verdict, tuple[str, str, str]] = {  # word, ground, ink
-    "accept": ("ACCEPT", BLUE, "white"),
-    "review": ("REVIEW", YELLOW, BLACK),
-    "refuse": ("REFUSED", BLACK, "white"),
+_VERDICT_COLOURS: dict[Verdict, tuple[str, str]] = {  # ground, ink
+    "accept": (BLUE, "white"),
+    "review": (YELLOW, BLACK),
+    "refuse": (BLACK, "white"),
 }
 _DPI = 120
 _MOST_FLAGS = 4  # written out below a measurement
@@ -77,7 +79,9 @@ def measurement_figure(measurement: Measurement) -> Figure:
         if draw_eye(axes, prepared, taken_deg=_badges_deg(m, is_supine=is_supine)):
             _draw_carried(axes, m) if is_supine else _draw_planned(axes, m)
         if is_supine and m.verdict == "refuse":
-            write_over(axes, "REFUSED", "no axis is carried" if m.axis else "do not use this rotation")
+            write_over(
+                axes, verdict_word("refuse"), "no axis is carried" if m.axis else "do not use this rotation"
+            )
         middle = left + 0.24
         caption = f"SUPINE: {_supine_words(m)}" if is_supine else f"SEATED: {_seated_words(m)}"
         figure.text(middle, 0.186, caption, ha="center", size=14, weight="bold", color=INK)
@@ -124,7 +128,7 @@ def inspection_figure(photos: Sequence[PreparedPhoto]) -> Figure:
 
 
 def _seated_words(m: Measurement) -> str:
-    return "reference" if m.axis is None else f"planned axis {m.axis.planned_deg:.1f}°"
+    return "reference" if m.axis is None else f"planned axis {axis_degrees(m.axis.planned_deg)}"
 
 
 def _supine_words(m: Measurement) -> str:
@@ -132,7 +136,7 @@ def _supine_words(m: Measurement) -> str:
         return "no axis" if m.axis else "no rotation to use"
     if m.axis is None or m.axis.surgical_deg is None:
         return f"eye turned {rotation_words(m.rotation_deg)}"
-    return f"lens marks at {m.axis.surgical_deg:.1f}°"
+    return f"lens marks at {axis_degrees(m.axis.surgical_deg)}"
 
 
 def _small_print(m: Measurement, prepared: PreparedPhoto, *, is_supine: bool) -> str:
@@ -144,9 +148,9 @@ def _small_print(m: Measurement, prepared: PreparedPhoto, *, is_supine: bool) ->
         parts.append("dashes: planned axis")
     elif m.axis is not None and m.axis.surgical_deg is not None:
         parts.append("line: carried axis")
-        parts += ["thin dashes: the plan without the turn"] if _is_upright(m) else []
+        parts += ["thin dashes: planned"] if _is_upright(m) else []
     parts.append("circle: limbus" + ("" if prepared.pupil is None else ", dotted: pupil"))
-    return "   ·   ".join(parts)
+    return "  ·  ".join(parts)
 
 
 def _is_upright(m: Measurement) -> bool:
@@ -185,12 +189,12 @@ def _draw_carried(axes: Axes, m: Measurement) -> None:
 
 def _draw_head(figure: Figure, m: Measurement) -> None:
     """Write what was found above the dials, and the verdict in a box."""
-    word, ground, ink = _VERDICTS[m.verdict]
+    word, (ground, ink) = verdict_word(m.verdict), _VERDICT_COLOURS[m.verdict]
     box = {"boxstyle": "round,pad=0.45,rounding_size=0.3", "facecolor": ground, "edgecolor": BLACK}
     figure.text(0.972, 0.953, word, ha="right", va="center", size=24, weight="bold", color=ink, bbox=box)
     if m.verdict == "refuse":
         big = "No rotation to use"
-        lines = textwrap.wrap(f"Reason: {reason_words(m.flags)}.", 130)
+        lines = textwrap.wrap(f"Reason: {reason_words(m.flags, 'refuse')}.", 130)
     else:
         big = f"Eye turned {rotation_words(m.rotation_deg)}"
         lines = [" · ".join(part for part in (uncertainty_words(m), direction_words(m)) if part)]
@@ -219,7 +223,7 @@ def _draw_card(cell: Axes, prepared: PreparedPhoto, title: str, *, best: bool) -
     if draw_eye(axes, prepared):
         hatch_masked(axes, prepared)
         cell.text(4.95, 0.16, "hatched: masked, or outside both bands", size=8, color=GREY)
-    word, ground, ink = _VERDICTS[prepared.verdict]
+    word, (ground, ink) = verdict_word(prepared.verdict), _VERDICT_COLOURS[prepared.verdict]
     box = {"boxstyle": "round,pad=0.35,rounding_size=0.3", "facecolor": ground, "edgecolor": BLACK}
     cell.text(4.95, 4.55, title, size=12, weight="bold", color=INK, va="center")
     cell.text(5.03, 4.15, word, size=13, weight="bold", color=ink, va="center", bbox=box)

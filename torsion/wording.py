@@ -2,19 +2,23 @@
 
 from collections.abc import Mapping, Sequence
 
+from torsion.angles import wrap_axis_deg, wrap_direction_deg
 from torsion.axis import AxisTransfer
-from torsion.flags import FLAGS
+from torsion.flags import FLAGS, Verdict
 from torsion.measurement import Measurement
 
 __all__ = [
+    "axis_degrees",
     "axis_words",
     "band_words",
+    "direction_degrees",
     "direction_words",
     "flag_words",
     "measure_words",
     "reason_words",
     "rotation_words",
     "uncertainty_words",
+    "verdict_word",
     "view_words",
 ]
 
@@ -31,6 +35,22 @@ _MEASURES: dict[str, tuple[str, str]] = {
     "focus": ("fine detail", "%"),
     "overexposed": ("burnt out", "%"),
 }
+
+
+def axis_degrees(axis_deg: float) -> str:
+    """Write an axis with one decimal, in (0, 180] also after rounding.
+
+    Examples
+    --------
+    >>> axis_degrees(96.377), axis_degrees(0.01)
+    ('96.4°', '180.0°')
+    """
+    return f"{wrap_axis_deg(round(axis_deg, 1)):.1f}°"
+
+
+def direction_degrees(direction_deg: float) -> str:
+    """Write a direction with one decimal, in [0, 360) also after rounding."""
+    return f"{wrap_direction_deg(round(direction_deg, 1)):.1f}°"
 
 
 def rotation_words(rotation_deg: float | None) -> str:
@@ -99,9 +119,20 @@ def axis_words(axis: AxisTransfer) -> str:
     return f"95 % interval ± {half:.2f}° ({axis.interval_is})"
 
 
-def reason_words(flags: Sequence[str]) -> str:
-    """Why a result is refused: the meaning of its gravest flags."""
-    return "; ".join(FLAGS[name].meaning for name in flags if FLAGS[name].verdict == "refuse")
+def reason_words(flags: Sequence[str], verdict: Verdict) -> str:
+    """Say why a result has its verdict: what the flags of that verdict mean.
+
+    Examples
+    --------
+    >>> reason_words(("uncertain", "iris_only", "small_eye"), "review")
+    'the standard uncertainty is above half a degree; the eye is drawn with few pixels'
+    """
+    return "; ".join(FLAGS[name].meaning for name in flags if FLAGS[name].verdict == verdict)
+
+
+def verdict_word(verdict: Verdict) -> str:
+    """Write a verdict in capitals, as it stands in texts and pictures."""
+    return "REFUSED" if verdict == "refuse" else verdict.upper()
 
 
 def flag_words(name: str) -> str:

@@ -1,16 +1,20 @@
 """The command line: each command parses, calls one library function, and prints or writes what it returns."""
 
+import errno
 import importlib
 
 import click
 
 from torsion._version import __version__
+from torsion.errors import TorsionError
 
 __all__ = ["main"]
 
 # Command name -> (module that holds a click command named ``command``, one line for ``torsion --help``).
 # The module is imported only when its command is used, so that ``torsion --help`` is instant.
 _COMMANDS: dict[str, tuple[str, str]] = {
+    "inspect": ("torsion.cli.inspect", "Whether photos are good enough, and which of them is the best."),
+    "measure": ("torsion.cli.measure", "How far the eye has turned between two photos; carries the axis."),
     "demo": ("torsion.cli.demo", "Photos of an invented eye with a known answer, to try and to teach."),
     "plan": ("torsion.cli.plan", "Axis of a toric lens, and what each cylinder on offer would leave."),
     "residual": ("torsion.cli.residual", "Refraction that a lens turned off axis leaves."),
@@ -31,6 +35,19 @@ class _LazyGroup(click.Group):
         command = importlib.import_module(_COMMANDS[cmd_name][0]).command
         assert isinstance(command, click.Command)
         return command
+
+    def invoke(self, ctx: click.Context) -> object:
+        """Run a command; what cannot be used or written ends in one sentence and exit status 1."""
+        try:
+            return super().invoke(ctx)
+        except TorsionError as fault:
+            raise click.ClickException(str(fault)) from fault
+        except OSError as fault:
+            if fault.errno == errno.EPIPE:  # the reader of the output has left, which click sees to
+                raise
+            where = "a file" if fault.filename is None else f"'{fault.filename}'"
+            msg = f"{where} cannot be read or written: {fault.strerror or fault}"
+            raise click.ClickException(msg) from fault
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         if _COMMANDS:

@@ -1,0 +1,91 @@
+"""``torsion inspect``: what each photo is good for, and which is the best."""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from torsion.angles import Eye
+from torsion.cli import photo_options as shared
+from torsion.measurement import PreparedPhoto, prepare
+from torsion.photo import Ellipse, read_photo
+from torsion.record import best_photo, cautions, inspection_record
+from torsion.wording import measure_words, verdict_word
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["command"]
+
+_COLUMNS = ("limbus_radius_px", "pixels_per_degree", "iris_valid", "limbus_valid", "focus", "pupil_ratio")
+_REFUSED = 3  # exit status
+
+
+@click.command("inspect")
+@shared.photo_argument("photos", metavar="PHOTO...", many=True)
+@shared.eye_option(required=False)
+@shared.outline_option("--limbus", of="Limbus of the one photo")
+@shared.outline_option("--pupil", of="Pupil of the one photo")
+@shared.json_option
+@shared.picture_option
+@click.pass_context
+def command(
+    ctx: click.Context,
+    *,
+    photos: tuple[Path, ...],
+    eye: Eye | None,
+    limbus: Ellipse | None,
+    pupil: Ellipse | None,
+    json_to: str | None,
+    picture: Path | None,
+) -> None:
+    """Find the eye in each PHOTO (a file, or a folder of photos) and say what the photo is good for.
+
+    Exit status: 0 at least one photo can be used, 3 all are refused, 1 a file cannot be used, 2 wrong usage.
+
+    Example:
+
+        torsion inspect seated-1.jpg seated-2.jpg --eye OD --picture inspected.png
+    """
+    files = shared.photo_files(photos)
+    if (limbus is not None or pupil is not None) and len(files) != 1:
+        msg = f"--limbus and --pupil go with one photo, not {len(files)}"
+        raise click.UsageError(msg)
+    shared.check_outputs(files, json_to=json_to, picture=picture)
+    if limbus is None and pupil is None:
+        prepared = [prepare(file, eye=eye) for file in files]
+    else:
+        prepared = [prepare(read_photo(files[0], eye=eye, limbus=limbus, pupil=pupil))]
+
+    def draw() -> "Figure":
+        from torsion.plots import inspection_figure  # matplotlib loads only here
+
+        try:
+            return inspection_figure(prepared)
+        except ValueError as fault:
+            raise click.UsageError(str(fault)) from fault
+
+    if shared.write_outputs(inspection_record(prepared), json_to=json_to, picture=picture, draw=draw):
+        flags = dict.fromkeys(name for photo in prepared for name in photo.flags)
+        shared.print_text(_text(prepared), flags=tuple(flags), cautions=cautions(axis=False)[:1])
+    if all(photo.verdict == "refuse" for photo in prepared):
+        ctx.exit(_REFUSED)
+
+
+def _text(photos: Sequence[PreparedPhoto]) -> list[str]:
+    head = [label for label, _ in measure_words(dict.fromkeys(_COLUMNS))]
+    table = [["", "photo", "verdict", *head, "flags"]]
+    for number, photo in enumerate(photos, 1):
+        measures = {name: photo.measures.get(name) for name in _COLUMNS}
+        values = [value for _, value in measure_words(measures)]
+        flags = ", ".join(photo.flags) or "–"
+        table.append([str(number), photo.photo.name, verdict_word(photo.verdict), *values, flags])
+    widths = [max(len(line[column]) for line in table) for column in range(len(table[0]))]
+    lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)) for row in table]
+    best = best_photo(photos)
+    if best is None:
+        lines += ["", "No photo can be used."]
+    elif len(photos) > 1:
+        lines += ["", f"Best: {best + 1}, {photos[best].photo.name}"]
+    return [line.rstrip() for line in lines]

@@ -1,0 +1,163 @@
+"""``torsion measure``: how far the eye has turned from the seated to the supine photo."""
+
+import textwrap
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from torsion.angles import Eye
+from torsion.axis import AxisFrame
+from torsion.cli import photo_options as shared
+from torsion.measurement import Measurement, MeasureOptions, measure
+from torsion.photo import Ellipse, Photo, read_photo
+from torsion.record import cautions, measurement_record
+from torsion.wording import (
+    axis_degrees,
+    axis_words,
+    band_words,
+    direction_degrees,
+    direction_words,
+    reason_words,
+    rotation_words,
+    uncertainty_words,
+    verdict_word,
+    view_words,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["command"]
+
+_FRAMES = ("same", "level", "unknown")
+_WIDTH = 80  # characters right of the labels
+_REFUSED = 3  # exit status
+
+
+@click.command("measure")
+@shared.photo_argument("seated", metavar="SEATED")
+@shared.photo_argument("supine", metavar="SUPINE")
+@shared.eye_option(required=True)
+@click.option(
+    "--axis",
+    type=shared.axis,
+    metavar="DEG",
+    help="Planned axis of the lens's marks, 0 to 180, to be carried into the supine photo.",
+)
+@click.option(
+    "--axis-frame",
+    type=click.Choice(_FRAMES),
+    help="How the keratometry that the axis is from relates to the seated photo: same (taken together), "
+    "level (photo levelled) or unknown.  [default: unknown]",
+)
+@click.option(
+    "--incision",
+    type=shared.direction,
+    metavar="DEG",
+    help="Direction of the incision, 0 to 360, likewise; with --axis.",
+)
+@click.option("--mirrored", is_flag=True, help="The supine picture is mirrored left to right.")
+@shared.outline_option("--seated-limbus", of="Limbus of the seated photo")
+@shared.outline_option("--supine-limbus", of="Limbus of the supine photo")
+@shared.outline_option("--seated-pupil", of="Pupil of the seated photo")
+@shared.outline_option("--supine-pupil", of="Pupil of the supine photo")
+@shared.json_option
+@shared.picture_option
+@click.pass_context
+def command(
+    ctx: click.Context,
+    *,
+    seated: Path,
+    supine: Path,
+    eye: Eye,
+    axis: float | None,
+    axis_frame: AxisFrame | None,
+    incision: float | None,
+    mirrored: bool,
+    seated_limbus: Ellipse | None,
+    supine_limbus: Ellipse | None,
+    seated_pupil: Ellipse | None,
+    supine_pupil: Ellipse | None,
+    json_to: str | None,
+    picture: Path | None,
+) -> None:
+    """Measure the rotation of the eye from the SEATED to the SUPINE photo, and carry the axis with it.
+
+    Angles are in degrees, counter-clockwise as the examiner sees the photo, 0 at its right.
+
+    Exit status: 0 measured (accept or review), 3 refused, 1 a file cannot be used, 2 wrong usage.
+
+    Example:
+
+        torsion measure seated.jpg supine.jpg --eye OD --axis 90 --picture result.png
+    """
+    if axis is None and (axis_frame is not None or incision is not None):
+        msg = "--axis-frame and --incision need --axis"
+        raise click.UsageError(msg)
+    shared.check_outputs([seated, supine], json_to=json_to, picture=picture)
+    found = measure(
+        _photo(seated, eye, limbus=seated_limbus, pupil=seated_pupil),
+        _photo(supine, eye, limbus=supine_limbus, pupil=supine_pupil),
+        eye=eye,
+        axis_deg=axis,
+        axis_frame=axis_frame or "unknown",
+        incision_deg=incision,
+        options=MeasureOptions(mirrored=mirrored),
+    )
+
+    def draw() -> "Figure":
+        from torsion.plots import measurement_figure  # matplotlib loads only here
+
+        return measurement_figure(found)
+
+    if shared.write_outputs(measurement_record(found), json_to=json_to, picture=picture, draw=draw):
+        shared.print_text(_text(found), flags=found.flags, cautions=cautions(axis=found.axis is not None))
+    if found.verdict == "refuse":
+        ctx.exit(_REFUSED)
+
+
+def _photo(path: Path, eye: Eye, *, limbus: Ellipse | None, pupil: Ellipse | None) -> Path | Photo:
+    if limbus is None and pupil is None:
+        return path
+    return read_photo(path, eye=eye, limbus=limbus, pupil=pupil)
+
+
+def _text(m: Measurement) -> list[str]:
+    reason = "" if m.verdict == "accept" else f": {reason_words(m.flags, m.verdict)}"
+    verdict = textwrap.wrap(verdict_word(m.verdict) + reason, _WIDTH)
+    rows = [("Verdict", verdict[0]), *(("", line) for line in verdict[1:]), ("Rotation", _rotation(m))]
+    if m.verdict != "refuse":
+        rows.append(("", uncertainty_words(m)))
+        rows.append(("", direction_words(m)))
+    rows.append(("  iris", band_words(m, "iris")))
+    rows.append(("  limbal band", band_words(m, "limbus")))
+    rows.append(("View", view_words(m)))
+    if m.axis is not None:
+        rows += _axis_rows(m)
+    return [f"{label:<15}{words}".rstrip() for label, words in rows if words]
+
+
+def _rotation(m: Measurement) -> str:
+    if m.verdict != "refuse":
+        return rotation_words(m.rotation_deg)
+    if m.rotation_deg is None:
+        return "none found"
+    return f"none to use (the best try gave {rotation_words(m.rotation_deg)}; do not rely on it)"
+
+
+def _axis_rows(m: Measurement) -> list[tuple[str, str]]:
+    axis, incision = m.axis, m.incision
+    assert axis is not None
+    if axis.surgical_deg is None:
+        return [("Axis", f"planned at {axis_degrees(axis.planned_deg)}; not carried")]
+    rows = [
+        ("Axis", f"planned at {axis_degrees(axis.planned_deg)} in the seated photo"),
+        ("", f"lens marks at {axis_degrees(axis.surgical_deg)} in the supine photo, {axis_words(axis)}"),
+    ]
+    if axis.surgical_patient_deg is not None:
+        rows.append(("", f"{axis_degrees(axis.surgical_patient_deg)} in the patient's frame, view undone"))
+    if incision is not None and incision.surgical_deg is not None:
+        planned, carried = (direction_degrees(x) for x in (incision.planned_deg, incision.surgical_deg))
+        rows.append(("Incision", f"planned at {planned}, {carried} in the supine photo"))
+    return rows

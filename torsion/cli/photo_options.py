@@ -1,0 +1,197 @@
+"""Options and output shared by the commands that take photos."""
+
+import textwrap
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from torsion.angles import Eye, read_axis_deg, read_direction_deg, read_eye
+from torsion.cli.toric_types import degrees
+from torsion.errors import PhotoError
+from torsion.photo import Ellipse
+from torsion.record import to_json, write_whole
+from torsion.wording import flag_words
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = [
+    "axis",
+    "check_outputs",
+    "direction",
+    "eye_option",
+    "json_option",
+    "outline",
+    "outline_option",
+    "photo_argument",
+    "photo_files",
+    "picture_option",
+    "print_text",
+    "write_outputs",
+]
+
+_WIDTH = 96
+_SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".bmp", ".webp", ".heic", ".heif", ".dcm")
+
+_Command = Callable[..., None]
+
+
+def axis(text: str) -> float:
+    """Read an axis, 0 to 180 degrees; 0 is read as 180."""
+    return _in_range(text, lambda angle: read_axis_deg(angle))
+
+
+def direction(text: str) -> float:
+    """Read a direction, 0 to 360 degrees."""
+    return _in_range(text, lambda angle: read_direction_deg(angle))
+
+
+def outline(text: str) -> Ellipse:
+    """Read a circle given by hand, ``X,Y,R`` in pixels of the photo as displayed."""
+    parts = text.split(",")
+    try:
+        x_px, y_px, radius_px = (float(part) for part in parts)
+        return Ellipse.circle(x_px, y_px, radius_px)
+    except ValueError as fault:
+        msg = f"{text!r} is not of the form X,Y,R: centre and radius in pixels, the radius above 0"
+        raise click.BadParameter(msg) from fault
+
+
+def _in_range(text: str, read: Callable[[float], float]) -> float:
+    try:
+        return read(degrees(text))
+    except ValueError as fault:
+        raise click.BadParameter(str(fault)) from fault
+
+
+def _eye(text: str) -> Eye:
+    try:
+        return read_eye(text)
+    except ValueError as fault:
+        raise click.BadParameter(str(fault)) from fault
+
+
+def eye_option(*, required: bool) -> Callable[[_Command], _Command]:
+    """Add ``--eye``."""
+    return click.option(
+        "--eye",
+        type=_eye,
+        metavar="OD|OS",
+        required=required,
+        help="Right (OD or R) or left (OS or L) eye; an error if the file says the other.",
+    )
+
+
+def photo_argument(name: str, *, metavar: str, many: bool = False) -> Callable[[_Command], _Command]:
+    """Add a photo, or one and more of them, as an argument."""
+    path = click.Path(path_type=Path)
+    return click.argument(name, metavar=metavar, type=path, nargs=-1 if many else 1, required=True)
+
+
+def outline_option(name: str, *, of: str) -> Callable[[_Command], _Command]:
+    """Add an outline given by hand."""
+    help_text = f"{of}, given by hand: centre and radius in pixels of the photo as displayed."
+    return click.option(name, type=outline, metavar="X,Y,R", help=help_text)
+
+
+json_option = click.option(
+    "--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - prints it and nothing else."
+)
+picture_option = click.option(
+    "--picture",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE.png",
+    help="Draw the result (needs matplotlib); the picture shows the photo and the name of its file.",
+)
+
+
+def photo_files(paths: Iterable[Path]) -> list[Path]:
+    """Files to read: those named, and the photos that lie directly in the folders named, by name.
+
+    Raises
+    ------
+    PhotoError
+        If a folder holds no photo.
+    """
+    files: list[Path] = []
+    for path in paths:
+        if not path.is_dir():
+            files.append(path)
+            continue
+        inside = sorted(file for file in path.iterdir() if _looks_like_photo(file))
+        if not inside:
+            msg = f"the folder '{path}' holds no photo ({', '.join(_SUFFIXES)})"
+            raise PhotoError(msg)
+        files += inside
+    return files
+
+
+def _looks_like_photo(file: Path) -> bool:
+    return file.suffix.lower() in _SUFFIXES and not file.name.startswith(".") and file.is_file()
+
+
+def check_outputs(photos: Sequence[Path], *, json_to: str | None, picture: Path | None) -> None:
+    """Refuse outputs that would destroy a photo or each other, before any work is done."""
+    if picture is not None and picture.suffix.lower() != ".png":
+        msg = f"a picture is written as .png, not '{picture.name}'"
+        raise click.UsageError(msg)
+    outputs = [] if json_to in (None, "-") else [Path(str(json_to))]
+    outputs += [] if picture is None else [picture]
+    taken = {photo.resolve(): f"the photo '{photo}'" for photo in photos}
+    for output in outputs:
+        if output.resolve() in taken:
+            msg = f"'{output}' cannot be written: it would replace {taken[output.resolve()]}"
+            raise click.UsageError(msg)
+        taken[output.resolve()] = "another output"
+
+
+def write_outputs(
+    record: Mapping[str, Any],
+    *,
+    json_to: str | None,
+    picture: Path | None,
+    draw: "Callable[[], Figure]",
+) -> bool:
+    """Write JSON and picture; both are made in full before either is written.
+
+    Returns
+    -------
+    bool
+        Whether the text is to be printed, in other words the JSON has not taken its place.
+    """
+    text = to_json(record)
+    if picture is not None:
+        image = _drawn(draw)
+        write_whole(image, picture)
+    if json_to == "-":
+        click.echo(text, nl=False)
+        return False
+    if json_to is not None:
+        write_whole(text, json_to)
+    return True
+
+
+def _drawn(draw: "Callable[[], Figure]") -> bytes:
+    try:
+        from torsion.plots import png_bytes  # matplotlib loads only here
+
+        return png_bytes(draw())
+    except ImportError as fault:
+        msg = f"drawing needs matplotlib ({fault}); install it with: pip install 'torsion[plots]'"
+        raise click.ClickException(msg) from fault
+
+
+def print_text(lines: Iterable[str], *, flags: Iterable[str], cautions: Iterable[str]) -> None:
+    """Print a result, what each flag means and what can be done about it, and the cautions."""
+    click.echo("\n".join(lines) + "\n")
+    for name in flags:
+        click.echo(_folded(f"{name}: {flag_words(name)}", "! "))
+    click.echo(("\n" if flags else "") + _folded(" ".join(cautions), ""))
+
+
+def _folded(text: str, first: str) -> str:
+    return textwrap.fill(
+        text, _WIDTH, initial_indent=first, subsequent_indent=" " * len(first), break_long_words=False
+    )
