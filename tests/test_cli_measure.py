@@ -1,0 +1,293 @@
+"""The commands inspect and measure: exit status, JSON and files first, then what they print."""
+
+import json
+import subprocess
+import sys
+
+import jsonschema
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from PIL import Image
+
+import synthetic
+from torsion import measure
+from torsion.cli import main
+from torsion.flags import FLAGS
+from torsion.record import (
+    INSPECTION_SCHEMA,
+    MEASUREMENT_SCHEMA,
+    measurement_record,
+    read_json,
+    read_schema,
+    to_json,
+)
+
+ROTATION_DEG = -4.2
+TOLERANCE_DEG = 0.3  # of an easy pair; accuracy has its own tests, here only sign and place matter
+
+
+@pytest.fixture(scope="module")
+def photos(tmp_path_factory):
+    """Seated and supine photo of one eye, and the photo of another."""
+    folder = tmp_path_factory.mktemp("photos")
+    rng = np.random.default_rng(11)
+    pair = synthetic.draw_pair(synthetic.random_eye(rng), "easy", rng, rotation_deg=ROTATION_DEG)
+    other = synthetic.draw_pair(synthetic.random_eye(rng), "easy", rng)[0]
+    for name, picture in zip(("seated", "supine", "other"), (*pair, other), strict=True):
+        Image.fromarray(picture.rgb).save(folder / f"{name}.png")
+    Image.fromarray(np.full((300, 400), 128, np.uint8)).save(folder / "blank.png")
+    return folder
+
+
+def run(*arguments):
+    return CliRunner().invoke(main, [str(argument) for argument in arguments])
+
+
+def pair(photos, *more, supine="supine"):
+    return "measure", photos / "seated.png", photos / f"{supine}.png", "--eye", "OD", *more
+
+
+def read(result, schema):
+    assert result.stderr == ""
+
+    def refuse(name):
+        pytest.fail(f"JSON holds {name}")
+
+    record = json.loads(result.stdout, parse_constant=refuse)
+    jsonschema.Draft202012Validator(read_schema(schema)).validate(record)
+    return record
+
+
+# ---- measure ----
+
+
+def test_json_on_stdout_is_one_object_that_follows_the_schema(photos):
+    result = run(*pair(photos, "--axis", 90, "--incision", 120, "--json", "-"))
+    assert result.exit_code == 0
+    record = read(result, MEASUREMENT_SCHEMA)
+    assert abs(record["rotation_deg"] - ROTATION_DEG) < TOLERANCE_DEG
+    assert abs(record["axis"]["surgical_deg"] - (90.0 + ROTATION_DEG)) < TOLERANCE_DEG
+    assert abs(record["incision"]["surgical_deg"] - (120.0 + ROTATION_DEG)) < TOLERANCE_DEG
+    assert record["direction"] == "incyclotorsion"  # clockwise in a right eye
+    assert record["axis"]["frame_deg"] is None
+    assert "frame_unknown" in record["flags"]
+
+
+def test_command_and_library_give_the_same_bytes_every_time(photos):
+    first, second = (run(*pair(photos, "--json", "-")).stdout for _ in range(2))
+    found = measure(photos / "seated.png", photos / "supine.png", eye="OD")
+    assert first == second == to_json(measurement_record(found))
+
+
+def test_files_and_text(photos, tmp_path):
+    file, picture = tmp_path / "result.json", tmp_path / "result.png"
+    result = run(*pair(photos, "--axis", 0, "--axis-frame", "level", "--json", file, "--picture", picture))
+    assert result.exit_code == 0, result.output
+    record = read_json(file)
+    assert record["axis"]["planned_deg"] == 180.0  # 0 is read as 180
+    assert record["axis"]["frame"] == "level"
+    with Image.open(picture) as written:
+        assert written.format == "PNG"
+        assert written.info.keys() <= {"dpi"}
+    for part in ("clockwise", "standard uncertainty", "95 % interval", "ACCEPT", "lens marks at 175.8"):
+        assert part in result.stdout
+    for part in ("not a medical device", "same eye", "manual mark", "supine photo only"):
+        assert part in " ".join(result.stdout.split())
+
+
+def test_another_eye_is_refused_with_status_3_and_no_axis(photos, tmp_path):
+    picture = tmp_path / "result.png"
+    result = run(*pair(photos, "--axis", 90, "--picture", picture, supine="other"))
+    assert result.exit_code == 3
+    assert "REFUSED" in result.stdout
+    assert "not carried" in result.stdout
+    flag = FLAGS["eyes_do_not_match"]
+    assert flag.remedy[:20] in " ".join(result.stdout.split())
+    assert picture.exists()
+
+
+def test_refused_json(photos):
+    result = run(*pair(photos, "--axis", 90, "--incision", 90, "--json", "-", supine="blank"))
+    assert result.exit_code == 3
+    record = read(result, MEASUREMENT_SCHEMA)
+    assert record["verdict"] == "refuse"
+    assert record["axis"]["surgical_deg"] is None
+    assert record["incision"]["surgical_deg"] is None
+    assert record["supine"]["flags"] == ["no_eye"]
+
+
+def test_outlines_given_by_hand_are_taken_as_they_are(photos):
+    found = read(run(*pair(photos, "--json", "-")), MEASUREMENT_SCHEMA)
+    given = {}
+    for role in ("seated", "supine"):
+        for what in ("limbus", "pupil"):
+            ellipse = found[role][what]
+            given[f"--{role}-{what}"] = ",".join(f"{ellipse[n]:.1f}" for n in ("x_px", "y_px", "radius_px"))
+    result = run(*pair(photos, *(part for item in given.items() for part in item), "--json", "-"))
+    record = read(result, MEASUREMENT_SCHEMA)
+    assert record["seated"]["limbus"]["x_px"] == round(found["seated"]["limbus"]["x_px"], 1)
+    assert record["supine"]["pupil"]["radius_px"] == round(found["supine"]["pupil"]["radius_px"], 1)
+    assert abs(record["rotation_deg"] - ROTATION_DEG) < TOLERANCE_DEG
+
+
+def test_mirrored_photo_can_be_said_to_be_one(photos, tmp_path):
+    mirrored = np.asarray(Image.open(photos / "supine.png"))[:, ::-1]
+    Image.fromarray(mirrored).save(tmp_path / "mirrored.png")
+    arguments = ["measure", photos / "seated.png", tmp_path / "mirrored.png", "--eye", "OD", "--axis", 30]
+    assert run(*arguments).exit_code == 3
+    result = run(*arguments, "--mirrored", "--json", "-")
+    assert result.exit_code == 0
+    record = read(result, MEASUREMENT_SCHEMA)
+    assert record["view"]["mirrored"] is True
+    assert abs(record["rotation_deg"] - ROTATION_DEG) < TOLERANCE_DEG
+    assert abs(record["axis"]["surgical_deg"] - (180.0 - 30.0 - ROTATION_DEG)) < TOLERANCE_DEG
+    assert abs(record["axis"]["surgical_patient_deg"] - (30.0 + ROTATION_DEG)) < TOLERANCE_DEG
+    assert "mirrored left to right" in run(*arguments, "--mirrored").stdout
+
+
+# ---- what cannot be used: status 1, one sentence, nothing written ----
+
+
+def one_sentence(result):
+    assert result.exit_code == 1, result.output
+    assert result.stdout == ""
+    assert result.stderr.startswith("Error: ")
+    assert result.stderr.count("\n") == 1
+    return result.stderr
+
+
+def test_missing_photo(photos, tmp_path):
+    file, picture = tmp_path / "result.json", tmp_path / "result.png"
+    result = run(*pair(photos, "--json", file, "--picture", picture, supine="missing"))
+    assert "missing.png' does not exist" in one_sentence(result)
+    assert not file.exists()
+    assert not picture.exists()
+
+
+def test_truncated_photo(photos, tmp_path):
+    whole = tmp_path / "whole.jpg"
+    Image.open(photos / "supine.png").save(whole)
+    (tmp_path / "half.jpg").write_bytes(whole.read_bytes()[: whole.stat().st_size // 2])
+    result = run("measure", photos / "seated.png", tmp_path / "half.jpg", "--eye", "OS", "--json", "-")
+    assert "half.jpg" in one_sentence(result)
+
+
+def test_outline_outside_the_photo(photos):
+    result = run(*pair(photos, "--seated-limbus", "5000,10,90"))
+    assert "centre of the given limbus" in one_sentence(result)
+
+
+def test_output_that_cannot_be_written(photos, tmp_path):
+    result = run(*pair(photos, "--json", tmp_path / "missing" / "result.json"))
+    assert "result.json' cannot be read or written" in one_sentence(result)
+
+
+# ---- wrong usage: status 2 ----
+
+
+@pytest.mark.parametrize(
+    ("more", "message"),
+    [
+        (["--axis", "181"], "axis must lie from 0 to 180 degrees, not 181"),
+        (["--axis", "-1"], "axis must lie from 0 to 180 degrees, not -1"),
+        (["--axis", "nan"], "not a number of degrees"),
+        (["--axis", "90", "--incision", "361"], "direction must lie from 0 to 360 degrees, not 361"),
+        (["--incision", "90"], "need --axis"),
+        (["--axis-frame", "same"], "need --axis"),
+        (["--axis", "90", "--axis-frame", "tilted"], "'tilted'"),
+        (["--seated-limbus", "1,2"], "not of the form X,Y,R"),
+        (["--supine-pupil", "1,2,-3"], "not of the form X,Y,R"),
+        (["--picture", "result.jpg"], "a picture is written as .png"),
+        (["--eye", "both"], "eye must be OD or R"),
+    ],
+)
+def test_wrong_usage(photos, more, message):
+    result = run(*pair(photos, *more))
+    assert result.exit_code == 2
+    assert message in " ".join(result.stderr.split())
+
+
+def test_eye_is_required(photos):
+    result = run("measure", photos / "seated.png", photos / "supine.png")
+    assert result.exit_code == 2
+    assert "--eye" in result.stderr
+
+
+@pytest.mark.parametrize("option", ["--json", "--picture"])
+def test_photo_is_never_overwritten(photos, option):
+    before = (photos / "supine.png").read_bytes()
+    result = run(*pair(photos, option, photos / "supine.png"))
+    assert result.exit_code == 2
+    assert "would replace the photo" in result.stderr
+    assert (photos / "supine.png").read_bytes() == before
+
+
+def test_outputs_do_not_overwrite_each_other(photos, tmp_path):
+    file = tmp_path / "result.png"
+    assert run(*pair(photos, "--json", file, "--picture", file)).exit_code == 2
+
+
+# ---- inspect ----
+
+
+def test_inspect_names_the_best(photos):
+    result = run("inspect", photos / "blank.png", photos / "seated.png", "--json", "-")
+    assert result.exit_code == 0
+    record = read(result, INSPECTION_SCHEMA)
+    assert record["best"] == 1
+    assert [photo["verdict"] for photo in record["photos"]] == ["refuse", "accept"]
+    assert [photo["file"] for photo in record["photos"]] == ["blank.png", "seated.png"]
+
+
+def test_inspect_prints_a_table_and_what_the_flags_mean(photos, tmp_path):
+    picture = tmp_path / "inspected.png"
+    result = run("inspect", photos, "--picture", picture)
+    assert result.exit_code == 0
+    lines = result.stdout.splitlines()
+    assert [line.split()[1] for line in lines[1:5]] == ["blank.png", "other.png", "seated.png", "supine.png"]
+    assert "Best: " in result.stdout
+    assert "no_eye: No eye was found" in result.stdout
+    with Image.open(picture) as written:
+        assert written.format == "PNG"
+
+
+def test_inspect_one_photo_is_a_list_of_one(photos):
+    record = read(run("inspect", photos / "seated.png", "--eye", "L", "--json", "-"), INSPECTION_SCHEMA)
+    assert len(record["photos"]) == 1
+    assert record["best"] == 0
+
+
+def test_inspect_ends_with_3_where_all_are_refused(photos):
+    result = run("inspect", photos / "blank.png")
+    assert result.exit_code == 3
+    assert "No photo can be used." in result.stdout
+
+
+def test_inspect_takes_outlines_for_one_photo_only(photos):
+    result = run("inspect", photos / "blank.png", "--limbus", "200,150,80", "--json", "-")
+    record = read(result, INSPECTION_SCHEMA)
+    assert record["photos"][0]["limbus"]["radius_px"] == 80.0
+    result = run("inspect", photos / "blank.png", photos / "seated.png", "--limbus", "200,150,80")
+    assert result.exit_code == 2
+    assert "go with one photo, not 2" in result.stderr
+
+
+def test_inspect_of_an_empty_folder(tmp_path):
+    assert "holds no photo" in one_sentence(run("inspect", tmp_path))
+
+
+def test_inspect_needs_a_photo():
+    assert run("inspect").exit_code == 2
+
+
+# ---- imports ----
+
+
+def test_matplotlib_loads_only_for_a_picture(photos):
+    code = (
+        "import sys; from torsion.cli import main\n"
+        f"main(['inspect', {str(photos / 'seated.png')!r}], standalone_mode=False)\n"
+        "assert not {'matplotlib', 'pandas', 'jsonschema'} & set(sys.modules)"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True, capture_output=True)

@@ -1,0 +1,153 @@
+"""Figures: what they say in words, that they leave no trace of where they were made, and that they repeat."""
+
+import struct
+from dataclasses import replace
+
+import made_up
+import numpy as np
+import pytest
+from matplotlib.image import AxesImage
+from matplotlib.text import Text
+
+from torsion.axis import AxisTransfer, Incision
+from torsion.orientation import View
+from torsion.photo import Ellipse
+from torsion.plots import MOST_PHOTOS, inspection_figure, measurement_figure, png_bytes
+
+
+def words(figure):
+    return "\n".join(text.get_text() for text in figure.findobj(Text))
+
+
+def test_accepted_measurement_says_everything_in_words():
+    said = words(measurement_figure(made_up.accepted()))
+    for part in (
+        "ACCEPT",
+        "Eye turned 6.38° counter-clockwise",
+        "tandard uncertainty 0.02°",
+        "excyclotorsion",
+        "SEATED: planned axis 90.0°",
+        "SUPINE: lens marks at 96.4°",
+        "+6.4°",
+        "registration only",
+        "incision\n126.4°",
+        "not a medical device",
+        "that supine photo only",
+        "seated.png",
+    ):
+        assert part in said
+
+
+@pytest.mark.parametrize("make", [made_up.refused, made_up.nothing_found])
+def test_refused_measurement_shows_no_axis_but_the_word_and_the_reason(make):
+    said = words(measurement_figure(make()))
+    assert said.count("REFUSED") == 2
+    assert "Reason: " in said
+    assert "lens marks" not in said
+    assert "21.8" not in said  # a rotation that is not to be used is not shown
+    assert "incision\n126" not in said
+
+
+def test_review_is_said_with_its_flag():
+    said = words(measurement_figure(made_up.accepted(verdict="review", flags=("uncertain",))))
+    assert "REVIEW" in said
+    assert "The standard uncertainty is above half a degree. Remedy: retake" in said
+
+
+def test_turned_view_does_not_draw_the_plan_in_the_supine_photo():
+    axis = AxisTransfer(90.0, 6.4, 96.4, None, 0.02, None, (6.3, 6.5), "registration only", "unknown")
+    said = words(measurement_figure(made_up.accepted(axis=axis, view=View(90, False))))
+    assert "turned by 90°" in said
+    assert "-83.6°" not in said
+    assert "thin dashes" not in said
+
+
+def test_every_flag_that_is_not_written_out_is_counted():
+    flags = ("uncertain", "weak_match", "small_eye", "lids_low", "out_of_focus", "off_picture")
+    assert "! and 2 more" in words(measurement_figure(made_up.accepted(verdict="review", flags=flags)))
+
+
+@pytest.mark.parametrize("rotation_deg", [-6.4, 6.4])
+def test_incision_next_to_the_axis_keeps_its_own_place(rotation_deg):
+    made = made_up.accepted(incision=Incision(90.5, 96.9))
+    figure = measurement_figure(made)
+    badges = [text for text in figure.findobj(Text) if text.get_text() in ("96.4°", "incision\n96.9°")]
+    (x0, y0), (x1, y1) = (text.get_position() for text in badges)
+    assert np.hypot(x1 - x0, y1 - y0) > 0.4  # limbus radii; a badge is about 0.4 wide
+
+
+def test_degrees_under_a_badge_are_left_out():
+    figure = measurement_figure(made_up.accepted())
+    said = [text.get_text() for text in figure.axes[0].findobj(Text)]
+    assert "90°" not in said  # the badge 90.0° stands there
+    assert "60°" in said
+
+
+def test_limbus_lies_at_the_same_scale_in_both_panels():
+    """A white spot at the limbus must be drawn at radius 1, whatever the size of the photo."""
+    for radius, scale in ((40.0, 1), (80.0, 1), (320.0, 4)):
+        photo = made_up.grey_photo(value=0)
+        pixels = photo.pixels.copy()
+        full = np.array([150.0 * scale + radius, 100.0 * scale])  # right of the centre of the limbus
+        column, line = np.round((full + 0.5) / scale - 0.5).astype(int)
+        pixels[line, column] = 255
+        photo = replace(
+            photo, pixels=pixels, width_px=320 * scale, height_px=240 * scale, decoded_scale=scale
+        )
+        limbus = Ellipse.circle(150.0 * scale, 100.0 * scale, radius)
+        prepared = replace(made_up.prepared_photo(), photo=photo, limbus=limbus, pupil=None, picture=None)
+        figure = measurement_figure(made_up.accepted(seated=prepared))
+        image = next(iter(figure.axes[0].findobj(AxesImage)))
+        shown = np.asarray(image.get_array())[..., 0]
+        left, right, bottom, top = image.get_extent()
+        row, col = np.argwhere(shown == 255)[0]
+        x = left + (col + 0.5) * (right - left) / shown.shape[1]
+        y = top - (row + 0.5) * (top - bottom) / shown.shape[0]
+        assert np.hypot(x - 1.0, y) < 1.0 * scale / radius  # within a decoded pixel
+
+
+def test_eye_at_the_edge_of_the_picture_is_drawn():
+    edge = replace(made_up.prepared_photo(), limbus=Ellipse.circle(5.0, 235.0, 80.0))
+    assert png_bytes(measurement_figure(made_up.accepted(seated=edge)))
+
+
+def test_grey_photo_is_drawn():
+    photo = replace(made_up.grey_photo(), pixels=np.full((240, 320), 90, np.uint8))
+    assert png_bytes(inspection_figure([replace(made_up.prepared_photo(), photo=photo)]))
+
+
+def chunks(png):
+    at, names = 8, []
+    while at < len(png):
+        (length,) = struct.unpack(">I", png[at : at + 4])
+        names.append(png[at + 4 : at + 8].decode())
+        at += 12 + length
+    return names
+
+
+def test_picture_has_no_metadata_and_repeats():
+    first, second = (png_bytes(measurement_figure(made_up.accepted())) for _ in range(2))
+    assert first == second
+    assert set(chunks(first)) == {"IHDR", "pHYs", "IDAT", "IEND"}
+
+
+def test_inspection_of_one_photo_names_no_best():
+    said = words(inspection_figure([made_up.prepared_photo("one.png")]))
+    assert "one.png" in said
+    assert "BEST" not in said
+    assert "80 px" in said
+
+
+def test_inspection_of_many_marks_the_best_and_says_the_flags():
+    photos = [made_up.no_eye(), made_up.prepared_photo(), made_up.prepared_photo(iris_valid=0.2)]
+    said = words(inspection_figure(photos))
+    assert said.count("BEST OF THESE") == 1
+    assert "no eye found" in said
+    assert "REFUSED" in said
+    assert "No eye was found in the picture." in said
+
+
+@pytest.mark.parametrize("count", [0, MOST_PHOTOS + 1])
+def test_inspection_figure_holds_only_so_many(count):
+    with pytest.raises(ValueError, match=f"holds 1 to {MOST_PHOTOS} photos, not {count}"):
+        inspection_figure([made_up.no_eye()] * count)

@@ -1,0 +1,237 @@
+"""Records: the schema holds, nothing is NaN, the same result gives the same bytes, old results still read."""
+
+import csv
+import io
+import json
+import math
+import os
+import stat
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import jsonschema
+import made_up
+import numpy as np
+import pytest
+
+from torsion.axis import AxisTransfer, Incision
+from torsion.errors import TorsionError
+from torsion.record import (
+    INSPECTION_SCHEMA,
+    MEASUREMENT_SCHEMA,
+    best_photo,
+    inspection_record,
+    measurement_record,
+    read_json,
+    read_schema,
+    row,
+    to_json,
+    write_whole,
+)
+
+OLD = Path(__file__).parent / "data" / "measurement-1.json"
+
+
+def complaints(record, schema):
+    checker = jsonschema.Draft202012Validator(read_schema(schema))
+    return [fault.message for fault in checker.iter_errors(record)]
+
+
+@pytest.mark.parametrize("schema", [MEASUREMENT_SCHEMA, INSPECTION_SCHEMA])
+def test_schema_is_itself_valid(schema):
+    jsonschema.Draft202012Validator.check_schema(read_schema(schema))
+
+
+def test_unknown_schema_is_named():
+    with pytest.raises(ValueError, match=r"schema must be one of torsion/measurement/1, .*, not 'x'"):
+        read_schema("x")
+
+
+@pytest.mark.parametrize("make", [made_up.accepted, made_up.refused, made_up.nothing_found])
+def test_measurement_follows_its_schema(make):
+    record = json.loads(to_json(measurement_record(make())))
+    assert complaints(record, MEASUREMENT_SCHEMA) == []
+
+
+def test_inspection_follows_its_schema():
+    record = inspection_record([made_up.no_eye(), made_up.prepared_photo()])
+    assert complaints(json.loads(to_json(record)), INSPECTION_SCHEMA) == []
+    assert record["best"] == 1
+    assert record["photos"][0]["limbus"] is None
+
+
+@pytest.mark.parametrize(
+    ("path", "value"),
+    [
+        (("verdict",), "maybe"),
+        (("rotation_deg",), "6.4"),
+        (("rotation_deg",), None),
+        (("view", "turn_deg"), 45),
+        (("axis", "planned_deg"), 0.0),
+        (("axis", "surgical_deg"), 180.5),
+        (("incision", "planned_deg"), 360.0),
+        (("standard_uncertainty_deg",), -0.1),
+        (("record", "sha256", "seated"), "abc"),
+        (("schema",), "torsion/measurement/2"),
+    ],
+)
+def test_schema_is_strict_about_what_it_knows(path, value):
+    record = measurement_record(made_up.accepted())
+    target = record
+    for name in path[:-1]:
+        target = target[name]
+    target[path[-1]] = value
+    assert complaints(record, MEASUREMENT_SCHEMA)
+
+
+def test_schema_lets_no_refused_axis_pass():
+    record = measurement_record(made_up.refused())
+    assert record["axis"]["surgical_deg"] is None
+    record["axis"]["surgical_deg"] = 96.0
+    assert complaints(record, MEASUREMENT_SCHEMA)
+
+
+def test_schema_lets_unknown_fields_pass():
+    record = measurement_record(made_up.accepted())
+    record["later"] = 1
+    record["axis"]["later"] = {"x": None}
+    record["seated"]["limbus"]["later"] = "y"
+    assert complaints(record, MEASUREMENT_SCHEMA) == []
+
+
+def test_old_result_still_reads():
+    old = read_json(OLD)
+    assert complaints(old, MEASUREMENT_SCHEMA) == []
+    assert set(old) <= set(measurement_record(made_up.accepted()))  # a field never goes away
+    assert set(old["axis"]) <= set(measurement_record(made_up.accepted())["axis"])
+    assert set(old["seated"]) <= set(measurement_record(made_up.accepted())["seated"])
+    assert row(old)["axis.surgical_deg"] == str(old["axis"]["surgical_deg"])
+
+
+def test_angles_have_four_decimals_and_pixels_two():
+    record = measurement_record(made_up.accepted())
+    assert record["rotation_deg"] == 6.3775
+    assert record["axis"]["surgical_deg"] == 96.3775
+    assert record["seated"]["limbus"]["x_px"] == 160.12
+
+
+def test_axis_and_incision_stay_in_range_after_rounding():
+    axis = AxisTransfer(
+        0.00001, 0.00001, 0.00001, 0.1, 0.1, 0.0, (-0.2, 0.2), "registration and frame", "same"
+    )
+    made = made_up.accepted(axis=axis, incision=Incision(359.99999, 359.99999))
+    record = measurement_record(made)
+    assert [record["axis"][name] for name in ("planned_deg", "surgical_deg", "surgical_patient_deg")] == [
+        180.0
+    ] * 3
+    assert record["incision"] == {"planned_deg": 0.0, "surgical_deg": 0.0}
+    assert complaints(record, MEASUREMENT_SCHEMA) == []
+
+
+def test_what_is_not_a_number_becomes_null():
+    photo = made_up.prepared_photo(
+        focus=math.nan, overexposed=np.float64(math.inf), limbus_valid=np.float32(0.25)
+    )
+    measures = inspection_record([photo])["photos"][0]["measures"]
+    assert measures["focus"] is None
+    assert measures["overexposed"] is None
+    assert measures["limbus_valid"] == 0.25
+
+
+def test_minus_zero_is_zero():
+    text = to_json(measurement_record(made_up.accepted(rotation_deg=-0.00001)))
+    assert "-0.0," not in text
+
+
+def test_record_says_how_it_was_made():
+    record = measurement_record(made_up.accepted())["record"]
+    assert record["version"]
+    assert record["options"] == {"mirrored": False}
+    assert record["sha256"]["seated"] == made_up.grey_photo().sha256
+
+
+def test_options_are_not_rounded():
+    @dataclass(frozen=True)
+    class Options:
+        step_deg: float = 1e-6
+
+    assert inspection_record([made_up.no_eye()], options=Options())["record"]["options"] == {"step_deg": 1e-6}
+
+
+def test_a_record_holds_plain_values_only():
+    photo = made_up.prepared_photo()
+    photo = replace(photo, measures={"texture": object()})
+    with pytest.raises(TypeError, match="'texture' of a record must be a plain value, not object"):
+        inspection_record([photo])
+
+
+def test_axis_is_there_only_where_it_was_asked_for():
+    assert not {"axis", "incision"} & set(measurement_record(made_up.nothing_found()))
+
+
+def test_cautions_speak_of_the_axis_only_with_one():
+    with_axis, without = (
+        measurement_record(m)["cautions"] for m in (made_up.accepted(), made_up.nothing_found())
+    )
+    assert any("holds for that supine photo only" in text for text in with_axis)
+    assert not any("holds for that supine photo only" in text for text in without)
+
+
+def test_best_photo_is_the_one_with_the_better_verdict():
+    poor = made_up.prepared_photo(flags=("small_eye",), verdict="review", focus=0.9)
+    good = made_up.prepared_photo(focus=0.1)
+    assert best_photo([poor, made_up.no_eye(), good]) == 2
+
+
+def test_best_photo_of_equals_is_the_one_with_more_to_use():
+    photos = [made_up.prepared_photo(iris_valid=share) for share in (0.4, 0.9, 0.9)]
+    assert best_photo(photos) == 1
+
+
+def test_no_photo_is_best_where_all_are_refused():
+    assert best_photo([made_up.no_eye()]) is None
+    assert inspection_record([made_up.no_eye()])["best"] is None
+
+
+def test_row_survives_a_table():
+    record = measurement_record(made_up.nothing_found())
+    flat = row(record)
+    file = io.StringIO()
+    writer = csv.DictWriter(file, list(flat))
+    writer.writeheader()
+    writer.writerow(flat)
+    file.seek(0)
+    assert next(csv.DictReader(file)) == flat
+    assert flat["rotation_deg"] == ""
+    assert flat["flags"] == "no_eye"
+    assert flat["bands.iris"] == ""
+
+
+def test_written_file_is_whole_and_reads_back(tmp_path):
+    record = measurement_record(made_up.accepted())
+    file = tmp_path / "result.json"
+    file.write_text("old")
+    write_whole(to_json(record), file)
+    assert read_json(file) == record
+    assert os.listdir(tmp_path) == ["result.json"]
+    assert stat.S_IMODE(file.stat().st_mode) & 0o044 == 0o044  # others may read it
+
+
+def test_failed_write_leaves_nothing_behind(tmp_path):
+    folder = tmp_path / "result.json"
+    folder.mkdir()
+    with pytest.raises(OSError, match=r"result\.json"):
+        write_whole("{}", folder)
+    assert os.listdir(tmp_path) == ["result.json"]
+    with pytest.raises(OSError, match=r"missing.*x\.json"):
+        write_whole("{}", tmp_path / "missing" / "x.json")
+
+
+@pytest.mark.parametrize(
+    ("text", "message"), [("no", "holds no JSON"), ("[]", "not None"), ('{"schema": 1}', "not 1")]
+)
+def test_what_is_no_record_is_named(tmp_path, text, message):
+    file = tmp_path / "other.json"
+    file.write_text(text)
+    with pytest.raises(TorsionError, match=message):
+        read_json(file)
