@@ -58,6 +58,8 @@ def test_turned_view_does_not_draw_the_plan_in_the_supine_photo():
     axis = AxisTransfer(90.0, 6.4, 96.4, None, 0.02, None, (6.3, 6.5), "registration only", "unknown")
     said = words(measurement_figure(made_up.accepted(axis=axis, view=View(90, False))))
     assert "turned by 90°" in said
+    assert "SUPINE: lens marks at 6.4°" in said
+    assert "96.4° in the patient's frame" in said
     assert "-83.6°" not in said
     assert "thin dashes" not in said
 

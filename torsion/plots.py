@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from torsion.axis import AxisTransfer
 from torsion.dial_plots import (
     BLACK,
     BLUE,
@@ -79,9 +80,7 @@ def measurement_figure(measurement: Measurement) -> Figure:
         if draw_eye(axes, prepared, taken_deg=_badges_deg(m, is_supine=is_supine)):
             _draw_carried(axes, m) if is_supine else _draw_planned(axes, m)
         if is_supine and m.verdict == "refuse":
-            write_over(
-                axes, verdict_word("refuse"), "no axis is carried" if m.axis else "do not use this rotation"
-            )
+            write_over(axes, verdict_word("refuse"), "no axis is carried" if m.axis else "no rotation to use")
         middle = left + 0.24
         caption = f"SUPINE: {_supine_words(m)}" if is_supine else f"SEATED: {_seated_words(m)}"
         figure.text(middle, 0.186, caption, ha="center", size=14, weight="bold", color=INK)
@@ -137,6 +136,13 @@ def _supine_words(m: Measurement) -> str:
     if m.axis is None or m.axis.surgical_deg is None:
         return f"eye turned {rotation_words(m.rotation_deg)}"
     return f"lens marks at {axis_degrees(m.axis.surgical_deg)}"
+
+
+def _patient_words(axis: AxisTransfer) -> str:
+    """Say the carried axis in the patient's frame, where that is not the frame of the supine picture."""
+    if axis.surgical_patient_deg is None:
+        return ""
+    return f"; {axis_degrees(axis.surgical_patient_deg)} in the patient's frame, view undone"
 
 
 def _small_print(m: Measurement, prepared: PreparedPhoto, *, is_supine: bool) -> str:
@@ -198,7 +204,7 @@ def _draw_head(figure: Figure, m: Measurement) -> None:
     else:
         big = f"Eye turned {rotation_words(m.rotation_deg)}"
         lines = [" · ".join(part for part in (uncertainty_words(m), direction_words(m)) if part)]
-        lines += [f"Axis: {axis_words(m.axis)}"] if m.axis is not None else []
+        lines += [f"Axis: {axis_words(m.axis)}{_patient_words(m.axis)}"] if m.axis is not None else []
         lines += [view_words(m)] if view_words(m) else []
     figure.text(0.022, 0.953, big, va="center", size=27, weight="bold", color=INK)
     text = "\n".join(line[:1].upper() + line[1:] for line in lines[:3])
