@@ -145,6 +145,10 @@ def resampled_crop(
     return np.asarray(crop, dtype=np.uint8)
 
 
+def _blur(picture: Floats, sigma_px: float) -> Floats:
+    return np.asarray(cv2.GaussianBlur(picture, (0, 0), sigma_px), np.float32)
+
+
 def _limbus_channel(pixels: Image) -> Image:
     return pixels if pixels.ndim == 2 else pixels[..., 0]
 
@@ -270,7 +274,7 @@ def _fit_limbus(
     for span, sigma, stiffness in ((0.22, 0.05, 3.0), (0.12, 0.035, 3.0), (0.09, 0.03, 1.0)):
         crop = resampled_crop(channel, x, y, radius / _DEPTH_PX, int(1.6 * _DEPTH_PX)).astype(np.float32)
         radii = np.arange(0.9 - span, 1.1 + span, 0.01)
-        polar = _stretched(_polar(cv2.GaussianBlur(crop, (0, 0), 1.5), radii), 2, 92) / 100.0
+        polar = _stretched(_polar(_blur(crop, 1.5), radii), 2, 92) / 100.0
         step = _radial_step(polar, sigma)
         likely = np.where(np.abs(radii - 1) < span, np.exp(-0.5 * ((radii - 1) / (0.7 * span)) ** 2), 0.0)
         edge, steps = _strongest(radii, step, likely)
@@ -302,7 +306,7 @@ def _find_pupil(pixels: Image, limbus: Ellipse) -> Ellipse | None:
     """
     px = 40
     x, y, radius = limbus.x_px, limbus.y_px, limbus.radius_px
-    crop = cv2.GaussianBlur(resampled_crop(pixels, x, y, radius / px, px).astype(np.float32), (0, 0), 1.0)
+    crop = _blur(resampled_crop(pixels, x, y, radius / px, px).astype(np.float32), 1.0)
     distance = np.hypot(*(np.mgrid[: crop.shape[0], : crop.shape[1]] - px))
     radii = np.exp(np.arange(np.log(_PUPIL_RANGE[0] * px), np.log(_PUPIL_RANGE[1] * px), 0.06))
     rings, scores = [], []

@@ -108,7 +108,7 @@ def cut_out(photo: Photo, located: Located) -> EyePicture:
     in_picture = (picture_x > 2) & (picture_x < width - 3) & (picture_y > 2) & (picture_y < height - 3)
 
     colour = rgb.astype(np.float32)
-    smooth = cv2.GaussianBlur(colour, (0, 0), _SMOOTH * px)
+    smooth = np.asarray(cv2.GaussianBlur(colour, (0, 0), _SMOOTH * px), np.float32)
     grey = grey or float(np.abs(colour[..., 0] - colour[..., 2]).mean()) < 2.0
     burnt = colour[..., 1] >= _BURNT_OUT
     usable = in_picture & ~_grown(_glints(colour, iris, px) | burnt, 0.02 * px)
@@ -143,7 +143,7 @@ def _spread(values: Floats) -> tuple[float, float]:
 
 def _like_colour(smooth: Floats, reference: Mask) -> Mask:
     """Pixels whose colour, apart from brightness, is that of a reference region."""
-    lab = cv2.cvtColor(smooth / 255.0, cv2.COLOR_RGB2Lab)
+    lab = np.asarray(cv2.cvtColor(smooth / 255.0, cv2.COLOR_RGB2Lab), np.float32)
     like = np.ones(reference.shape, bool)
     for channel in (1, 2):
         middle, spread = _spread(lab[..., channel][reference])

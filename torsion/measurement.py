@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from torsion.angles import Eye, read_eye, rotation_name, wrap_rotation_deg
 from torsion.axis import COVERAGE, AxisFrame, AxisTransfer, Incision, transfer_axis, transfer_incision
 from torsion.confidence import Answer, answer, band_answer
-from torsion.duplicate import surroundings_match
+from torsion.duplicate import same_exposure
 from torsion.flags import Verdict, worst_verdict
 from torsion.locate import locate
 from torsion.masks import EyePicture, cut_out, mirrored_eye
@@ -29,7 +29,6 @@ _MARGIN, _CLEAR_MARGIN = 0.015, 0.03  # of the best over the best rival rotation
 _MIN_PATCHES = 40  # patches (of about 400) in common; fewer cannot tell a match from chance
 _REVIEW_DEG, _REFUSE_DEG = 0.5, 2.0  # standard uncertainty; half a degree costs 1.7 % of the cylinder
 _LARGE_DEG = 15.0  # the largest torsion from posture in print is about 15 degrees
-_SAME_PICTURE = 0.85  # correlation of lids, lashes and glints; two exposures reached 0.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,7 +282,7 @@ def _register(first: PreparedPhoto, second: PreparedPhoto, options: MeasureOptio
     rotation = wrap_rotation_deg(both.rotation_deg - view.turn_deg)
     shown = View(view.turn_deg, view.mirrored != options.mirrored)
     flags = photo_flags + _pair_flags(registration, both, bands, margin, view, rotation)
-    if surroundings_match(first.picture, supine, registration.matrix) > _SAME_PICTURE:
+    if same_exposure(first.picture, supine, registration.matrix):
         flags.append("same_picture")
     return _Found(
         tuple(flags),

@@ -47,7 +47,8 @@ def find_view(seated: EyePicture, supine: EyePicture) -> tuple[View, Candidate]:
     turns: tuple[Literal[90, 180, 270], ...] = (90, 180, 270)
     views += [(View(turn, False), best_geometry(maps, turn_deg=turn)) for turn in turns]
     maps = patch_maps(seated, mirrored_eye(supine))
-    views += [(View(turn, True), best_geometry(maps, turn_deg=turn)) for turn in (0, *turns)]
+    views.append((View(0, True), best_geometry(maps)))
+    views += [(View(turn, True), best_geometry(maps, turn_deg=turn)) for turn in turns]
     clearest = max(views, key=lambda entry: entry[1].score - entry[1].rival_score)
     if clearest[1].score - clearest[1].rival_score > CLEAR_MARGIN:
         return clearest

@@ -211,8 +211,10 @@ class _BandFit:
         self.supine_texture, self.supine_valid = _blurred(supine, blur), supine.valid.astype(np.float32)
         count = self.patches[0] * _SECTORS
         self.information, self.pull = np.zeros((count, 2, 2)), np.zeros((count, 2))
-        self.weight = self.full_weight = self.correlation = self.common = self.variance = np.zeros(count)
-        self.left, self.agrees = self.pull, np.zeros(count, bool)
+        self.left: Doubles = self.pull
+        self.agrees = np.zeros(count, dtype=np.bool_)
+        nothing: Doubles = np.zeros(count)
+        self.weight = self.full_weight = self.correlation = self.common = self.variance = nothing
 
     def _mean(self, values: NDArray[np.floating]) -> Doubles:
         rings, height, sectors, width = self.patches
