@@ -1,5 +1,6 @@
 """How sure a registration is, and whether the two eyes match at all."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -99,10 +100,10 @@ def _normal(votes: Sequence[Votes], holding: Doubles) -> tuple[Doubles, Doubles]
 
 
 def _variance(votes: Sequence[Votes], holding: Doubles) -> float:
-    """Variance of the rotation in radians squared: jackknife over parts of the ring, plus what the priors hold.
+    """Variance of the rotation, radians squared: jackknife over parts of the ring, plus what the priors hold.
 
-    Patches of one part of the ring share the errors of lid, light and geometry, so whole parts are left out in
-    turn.  Unlike a sandwich estimate, this shows when one part carries the answer alone (the deleted-group
+    Patches of one part of the ring share the errors of lid, light and geometry, so whole parts are left out
+    in turn.  Unlike a sandwich estimate, this shows when one part carries the answer alone (the deleted-group
     jackknife; J. MacKinnon, H. White, doi 10.1016/0304-4076(85)90158-7).
     """
     normal, _ = _normal(votes, holding)
@@ -125,4 +126,4 @@ def _variance(votes: Sequence[Votes], holding: Doubles) -> float:
     left_out = np.array([_ROTATION @ np.linalg.solve(normal - parts[at], -pulls[at]) for at in range(_PARTS)])
     held = np.linalg.inv(normal) @ _ROTATION
     jackknife = _FEW_PARTS**2 * float((left_out**2).sum()) * (_PARTS - 1) / _PARTS
-    return jackknife + float(held @ holding @ held) + np.radians(_FLOOR_DEG) ** 2
+    return jackknife + float(held @ holding @ held) + math.radians(_FLOOR_DEG) ** 2

@@ -30,9 +30,9 @@ def same_exposure(seated: EyePicture, supine: EyePicture, matrix: NDArray[np.flo
 
     Notes
     -----
-    In two exposures what surrounds the eye has moved against it: in pairs of photographs taken a minute apart
-    the correlation reached 0.6 at most.  A small turn of the eye alone leaves a high correlation too, but with
-    its peak elsewhere than at the eye's own map.
+    In two exposures what surrounds the eye has moved against it: in pairs of photographs taken a minute
+    apart the correlation reached 0.6 at most.  A small turn of the eye alone leaves a high correlation too,
+    but with its peak elsewhere than at the eye's own map.
     """
     at_map, before, after = (_match(seated, supine, matrix, turn) for turn in (0.0, -_TRIAL_DEG, _TRIAL_DEG))
     bend = before + after - 2.0 * at_map

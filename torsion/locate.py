@@ -185,7 +185,7 @@ def _search(channel: Image) -> tuple[float, float, float] | None:
     scale = _SEARCH_SIDE_PX / max(channel.shape)
     size = (max(8, round(channel.shape[1] * scale)), max(8, round(channel.shape[0] * scale)))
     small = cv2.resize(channel, size, interpolation=cv2.INTER_AREA).astype(np.float32)
-    small = _stretched(cv2.GaussianBlur(small, (0, 0), 1.0), 1, 90)
+    small = _stretched(_blur(np.asarray(small, np.float32), 1.0), 1, 90)
     lowest, highest = np.log(_SEARCH_SIDE_PX * _MIN_RADIUS), np.log(_SEARCH_SIDE_PX * _MAX_RADIUS)
     radii = np.exp(np.arange(lowest, highest, 0.07))
     contrast = _ring_contrast(small, radii, _MAX_CONTRAST)

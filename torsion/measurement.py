@@ -25,7 +25,8 @@ __all__ = ["MeasureOptions", "Measurement", "PreparedPhoto", "measure", "prepare
 
 _ENOUGH_SIDE_PX = 1600  # decoding at this size leaves more detail than the bands are sampled with
 _MATCH, _CLEAR_MATCH = 0.33, 0.40  # mean patch correlation; unrelated eyes stayed below 0.25 in all trials
-_MARGIN, _CLEAR_MARGIN = 0.015, 0.03  # of the best over the best rival rotation
+_MARGIN, _CLEAR_MARGIN = 0.015, 0.03  # lead of the best over the best rival rotation, beside such a match
+_LEAD, _CLEAR_LEAD = 0.06, 0.10  # a lead that settles it alone; unrelated eyes stayed below 0.03
 _MIN_PATCHES = 40  # patches (of about 400) in common; fewer cannot tell a match from chance
 _REVIEW_DEG, _REFUSE_DEG = 0.5, 2.0  # standard uncertainty; half a degree costs 1.7 % of the cylinder
 _LARGE_DEG = 15.0  # the largest torsion from posture in print is about 15 degrees
@@ -198,8 +199,8 @@ def measure(
 
     Notes
     -----
-    A second check, not a medical device.  That two photos show the same eye does not prove that a plan is this
-    patient's.
+    A second check, not a medical device.  That two photos show the same eye does not prove that a plan is
+    this patient's.
     """
     options = options or MeasureOptions()
     named = read_eye(eye) if eye is not None else None
@@ -308,13 +309,12 @@ def _pair_flags(
     usable = sum(int(vote.usable.sum()) for vote in registration.votes)
     if usable < _MIN_PATCHES:
         return ["not_enough_to_compare"]
-    if both.score < _MATCH or margin < _MARGIN:
+    if not _beyond(both.score, margin, _MATCH, _MARGIN, _LEAD):
         return ["eyes_do_not_match"]
     iris, limbus = bands["iris"], bands["limbus"]
-    if iris and iris.score < _MATCH:
-        iris = None  # a band that does not match has no say on the other
-    if limbus and limbus.score < _MATCH:
-        limbus = None
+    # A band that does not match by itself has no say on the other.
+    iris = iris if iris and iris.score >= _MATCH else None
+    limbus = limbus if limbus and limbus.score >= _MATCH else None
     disagreement = 0.0
     if iris and limbus:
         apart = abs(iris.rotation_deg - limbus.rotation_deg)
@@ -323,7 +323,7 @@ def _pair_flags(
     conditions = {
         "mirrored": view.mirrored,
         "turned_view": view.turn_deg != 0,
-        "weak_match": both.score < _CLEAR_MATCH or margin < _CLEAR_MARGIN,
+        "weak_match": not _beyond(both.score, margin, _CLEAR_MATCH, _CLEAR_MARGIN, _CLEAR_LEAD),
         "uncertain": _REVIEW_DEG < both.standard_uncertainty_deg <= _REFUSE_DEG,
         "too_uncertain": both.standard_uncertainty_deg > _REFUSE_DEG,
         "bands_disagree": disagreement > _REVIEW_DEG,
@@ -332,6 +332,10 @@ def _pair_flags(
         "large_rotation": abs(rotation_deg) > _LARGE_DEG,
     }
     return [name for name, present in conditions.items() if present]
+
+
+def _beyond(score: float, margin: float, match: float, beside: float, alone: float) -> bool:
+    return margin > alone or (score > match and margin > beside)
 
 
 def _pixel_map(

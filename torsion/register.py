@@ -115,7 +115,7 @@ def affine(start_deg: float, parameters: Doubles) -> Doubles:
 
 
 def prior(*, tilt: float, offset: float, scale: float, parallax: float, dilation: float) -> Doubles:
-    """Inverse covariance of the parameters for given standard deviations; the rotation is left free."""
+    """Inverse covariance of the parameters for given standard deviations; the rotation is all but free."""
     information = np.zeros((PARAMETERS, PARAMETERS))
     half = np.sqrt(0.5)
     directions = [
@@ -124,6 +124,7 @@ def prior(*, tilt: float, offset: float, scale: float, parallax: float, dilation
         ((0, 1.0), offset),
         ((1, 1.0), offset),
         ((2, half, 5, half), scale),
+        ((3, half, 4, -half), 1.0),  # a radian: it only keeps empty bands solvable
         ((6, 1.0), parallax),
         ((7, 1.0), parallax),
         *(((at, 1.0), dilation) for at in range(8, 12)),
@@ -174,9 +175,10 @@ def register(
 
 def _robust_step(fits: Sequence["_BandFit"], holding: Doubles, parameters: Doubles) -> Doubles:
     """Weighted least squares over all patches, reweighted until outliers have lost their vote."""
-    step = np.zeros(PARAMETERS)
+    step: Doubles = np.zeros(PARAMETERS)
     for _ in range(6):
-        normal, pull = holding.copy(), -holding @ parameters
+        normal = holding.copy()
+        pull = -holding @ parameters
         for fit in fits:
             normal += np.einsum(
                 "p,pik,pij,pjl->kl", fit.weight, fit.basis, fit.information, fit.basis, optimize=True
@@ -213,8 +215,12 @@ class _BandFit:
         self.information, self.pull = np.zeros((count, 2, 2)), np.zeros((count, 2))
         self.left: Doubles = self.pull
         self.agrees = np.zeros(count, dtype=np.bool_)
-        nothing: Doubles = np.zeros(count)
-        self.weight = self.full_weight = self.correlation = self.common = self.variance = nothing
+        nothing = np.zeros(count)
+        self.weight: Doubles = nothing
+        self.full_weight: Doubles = nothing
+        self.common: Doubles = nothing
+        self.correlation: Doubles = nothing
+        self.variance: Doubles = nothing
 
     def _mean(self, values: NDArray[np.floating]) -> Doubles:
         rings, height, sectors, width = self.patches
@@ -233,7 +239,8 @@ class _BandFit:
         mean = self._mean
         self.common = mean(both)
         energy = mean(self.seated_band**2 * both), mean(band**2 * both)
-        self.correlation = mean(self.seated_band * band * both) / np.sqrt(energy[0] * energy[1] + 1e-12)
+        correlation = mean(self.seated_band * band * both) / np.sqrt(energy[0] * energy[1] + 1e-12)
+        self.correlation = np.asarray(correlation, np.float64)
         size = self.patches[1] * self.patches[3]
         self.variance = mean(difference**2) / np.maximum(self.common, 1e-6) + 1e-3
         information = np.array([[mean(across**2), mean(across * down)], [mean(across * down), mean(down**2)]])

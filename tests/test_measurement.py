@@ -1,0 +1,178 @@
+"""The whole measurement: invariants first, then refusals, then the axis."""
+
+from concurrent.futures import ThreadPoolExecutor
+from functools import cache
+
+import numpy as np
+import pytest
+import scipy.ndimage
+import skimage.data
+
+import synthetic
+import torsion
+from torsion.measurement import PreparedPhoto
+
+
+@cache
+def pair(seed: int, preset: str, rotation_deg: float):
+    eye = synthetic.random_eye(np.random.default_rng(seed), laterality="OD")
+    rng = np.random.default_rng([seed, 7])
+    first, second = synthetic.draw_pair(eye, preset, rng, rotation_deg=rotation_deg)
+    return first, second
+
+
+@cache
+def prepared(seed: int, preset: str, rotation_deg: float) -> tuple[PreparedPhoto, PreparedPhoto, float]:
+    first, second = pair(seed, preset, rotation_deg)
+    truth = second.rotation_deg - first.rotation_deg
+    return torsion.prepare(first.rgb), torsion.prepare(second.rgb), truth
+
+
+@pytest.mark.parametrize(("seed", "rotation_deg"), [(1, 7.0), (2, -11.0), (3, 0.4), (4, 3.3)])
+def test_known_rotation_is_found(seed, rotation_deg):
+    first, second, truth = prepared(seed, "moderate", rotation_deg)
+    found = torsion.measure(first, second)
+    assert found.verdict != "refuse"
+    assert found.rotation_deg == pytest.approx(truth, abs=0.2)  # degrees; the floor set for moderate pairs
+
+
+def test_swapping_the_photos_negates_the_rotation():
+    first, second, _ = prepared(1, "moderate", 7.0)
+    there, back = torsion.measure(first, second), torsion.measure(second, first)
+    assert back.rotation_deg == pytest.approx(
+        -there.rotation_deg, abs=0.05
+    )  # degrees; other samples are taken
+
+
+@pytest.mark.parametrize("angle_deg", [-14.0, 4.0, 21.0])
+def test_turning_a_whole_picture_by_scipy_turns_the_answer(angle_deg):
+    first, second = pair(1, "moderate", 7.0)
+    plain = torsion.measure(first.rgb, second.rgb)
+    turned = scipy.ndimage.rotate(second.rgb, angle_deg, reshape=False, order=3, mode="nearest")
+    found = torsion.measure(first.rgb, np.clip(turned, 0, 255).astype(np.uint8))
+    # scipy turns counter-clockwise as displayed; degrees, resampled noise and another mask
+    assert found.rotation_deg - plain.rotation_deg == pytest.approx(angle_deg, abs=0.05)
+
+
+def test_three_dots_placed_by_hand_tie_down_the_sign():
+    """Three dots on a grey iris, the first moved by hand from 3 o'clock upwards: counter-clockwise."""
+    rows, columns = np.mgrid[:480, :640]
+    radius = np.hypot(columns - 320, rows - 240)
+    picture = np.where(radius < 150, 110.0, 225.0)
+    picture[radius < 45] = 20.0
+    for x, y, size in ((430, 240, 9), (250, 320, 7), (290, 130, 8)):
+        picture[np.hypot(columns - x, rows - y) < size] = 60.0
+    moved = np.where(radius < 150, 110.0, 225.0)
+    moved[radius < 45] = 20.0
+    # by hand: each dot turned 10 degrees about (320, 240); the first from (430, 240) up to (428.3, 220.9)
+    for x, y, size in ((428.3, 220.9, 9), (264.9, 330.9, 7), (271.4, 136.9, 8)):
+        moved[np.hypot(columns - x, rows - y) < size] = 60.0
+    found = torsion.measure(_as_photo(picture), _as_photo(moved))
+    assert found.rotation_deg == pytest.approx(
+        10.0, abs=0.5
+    )  # degrees; dots are placed to a tenth of a pixel
+
+
+def _as_photo(picture):
+    return np.clip(scipy.ndimage.gaussian_filter(picture, 1.5), 0, 255).astype(np.uint8)
+
+
+def test_unrelated_eyes_are_refused():
+    photos = [
+        prepared(seed, "moderate", angle)[0] for seed, angle in ((1, 7.0), (2, -11.0), (3, 0.4), (4, 3.3))
+    ]
+    for at, first in enumerate(photos):
+        for second in photos[at + 1 :]:
+            found = torsion.measure(first, second, axis_deg=90)
+            assert found.verdict == "refuse"
+            assert found.axis is not None
+            assert found.axis.surgical_deg is None
+
+
+def test_mirrored_picture_is_refused_until_it_is_said_to_be_mirrored():
+    first, second = pair(1, "moderate", 7.0)
+    mirrored = np.ascontiguousarray(second.rgb[:, ::-1])
+    found = torsion.measure(first.rgb, mirrored)
+    assert found.verdict == "refuse"
+    assert "mirrored" in found.flags
+    told = torsion.measure(first.rgb, mirrored, axis_deg=30, options=torsion.MeasureOptions(mirrored=True))
+    truth = second.rotation_deg - first.rotation_deg
+    assert told.rotation_deg == pytest.approx(truth, abs=0.2)  # degrees
+    assert told.axis.surgical_deg == pytest.approx(180 - (30 + told.rotation_deg), abs=1e-9)
+    assert told.axis.surgical_patient_deg == pytest.approx(30 + told.rotation_deg, abs=1e-9)
+
+
+@pytest.mark.parametrize("quarters", [1, 2, 3])
+def test_turned_view_is_undone_and_said(quarters):
+    first, second = pair(1, "moderate", 7.0)
+    found = torsion.measure(first.rgb, np.ascontiguousarray(np.rot90(second.rgb, quarters)))
+    assert found.view.turn_deg == 90 * quarters
+    assert "turned_view" in found.flags
+    assert found.rotation_deg == pytest.approx(second.rotation_deg - first.rotation_deg, abs=0.25)  # degrees
+
+
+def test_same_picture_in_disguise_is_refused():
+    first, _ = pair(1, "moderate", 7.0)
+    smaller = scipy.ndimage.zoom(first.rgb, (0.8, 0.8, 1), order=1)
+    for again in (first.rgb, smaller, first.rgb[20:, 30:]):
+        assert "same_picture" in torsion.measure(first.rgb, np.ascontiguousarray(again)).flags
+
+
+@pytest.mark.parametrize("name", ["astronaut", "cat", "coffee", "retina"])
+def test_pictures_without_an_eye_like_this_are_never_accepted(name):
+    picture = getattr(skimage.data, name)()
+    first, _, _ = prepared(1, "moderate", 7.0)
+    assert torsion.measure(first, picture).verdict == "refuse"
+    assert torsion.measure(picture, np.ascontiguousarray(np.rot90(picture, 2))).verdict != "accept"
+
+
+@pytest.mark.parametrize("value", [0, 255, "noise"])
+def test_blank_and_noise_are_refused(value):
+    blank = np.full((400, 600, 3), 0 if value == "noise" else value, np.uint8)
+    if value == "noise":
+        blank = np.random.default_rng(0).integers(0, 256, blank.shape, dtype=np.uint8)
+    found = torsion.measure(blank, blank)
+    assert found.verdict == "refuse"
+
+
+def test_threads_give_what_one_thread_gives():
+    first, second, _ = prepared(1, "moderate", 7.0)
+    alone = torsion.measure(first, second)
+    with ThreadPoolExecutor(4) as pool:
+        many = list(pool.map(lambda _: torsion.measure(first, second), range(4)))
+    assert {found.rotation_deg for found in many} == {alone.rotation_deg}
+    assert {found.standard_uncertainty_deg for found in many} == {alone.standard_uncertainty_deg}
+
+
+def test_axis_is_planned_plus_rotation_and_wraps():
+    first, second, _ = prepared(1, "moderate", 7.0)
+    found = torsion.measure(first, second, eye="R", axis_deg=178, axis_frame="same", incision_deg=359)
+    assert found.axis.surgical_deg == pytest.approx(178 + found.rotation_deg - 180, abs=1e-9)
+    assert found.incision.surgical_deg == pytest.approx(359 + found.rotation_deg - 360, abs=1e-9)
+    assert found.axis.standard_uncertainty_deg == pytest.approx(found.standard_uncertainty_deg)
+    assert found.direction == "excyclotorsion"  # counter-clockwise in a right eye
+
+
+def test_unknown_frame_leaves_the_frame_uncertainty_open():
+    first, second, _ = prepared(1, "moderate", 7.0)
+    found = torsion.measure(first, second, axis_deg=0)
+    assert found.axis.planned_deg == 180
+    assert found.axis.frame_deg is None
+    assert found.axis.standard_uncertainty_deg is None
+    assert found.axis.interval_is == "registration only"
+    assert "frame_unknown" in found.flags
+
+
+def test_pixel_map_carries_the_limbus_centre():
+    first, second = pair(1, "moderate", 7.0)
+    found = torsion.measure(first.rgb, second.rgb)
+    carried = found.matrix @ [first.limbus.x_px, first.limbus.y_px, 1.0]
+    # pixels; the limbal plane of a tilted eye is not quite mapped by the shared affine map
+    np.testing.assert_allclose(carried, [second.limbus.x_px, second.limbus.y_px], atol=6)
+
+
+@pytest.mark.parametrize(("axis", "match"), [(181, "0 to 180 degrees, not 181"), (-1, "not -1")])
+def test_axis_out_of_range(axis, match):
+    first, second, _ = prepared(1, "moderate", 7.0)
+    with pytest.raises(ValueError, match=match):
+        torsion.measure(first, second, axis_deg=axis)
