@@ -92,11 +92,15 @@ _OWN_PRIOR = prior(tilt=0.005, offset=0.02, scale=0.01, parallax=0.02, dilation=
 def _normal(votes: Sequence[Votes], holding: Doubles) -> tuple[Doubles, Doubles]:
     normal, pull = holding.copy(), np.zeros(PARAMETERS)
     for vote in votes:
-        normal += np.einsum(
-            "p,pik,pij,pjl->kl", vote.weight, vote.basis, vote.information, vote.basis, optimize=True
-        )
+        normal += _information(vote, np.ones(len(vote.weight), bool))
         pull += np.einsum("p,pik,pi->k", vote.weight, vote.basis, vote.pull)
     return normal, pull
+
+
+def _information(vote: Votes, own: NDArray[np.bool_]) -> Doubles:
+    """Information on the parameters from some patches of a band."""
+    basis, weighted = vote.basis[own], vote.weight[own, None, None] * vote.information[own]
+    return np.asarray((basis.transpose(0, 2, 1) @ weighted @ basis).sum(axis=0))
 
 
 def _variance(votes: Sequence[Votes], holding: Doubles) -> float:
@@ -114,15 +118,7 @@ def _variance(votes: Sequence[Votes], holding: Doubles) -> float:
         pull = np.einsum("p,pik,pi->pk", vote.weight, vote.basis, vote.pull)
         np.add.at(pulls, part, pull)
         for at in range(_PARTS):
-            own = part == at
-            parts[at] += np.einsum(
-                "p,pik,pij,pjl->kl",
-                vote.weight[own],
-                vote.basis[own],
-                vote.information[own],
-                vote.basis[own],
-                optimize=True,
-            )
+            parts[at] += _information(vote, part == at)
     left_out = np.array([_ROTATION @ np.linalg.solve(normal - parts[at], -pulls[at]) for at in range(_PARTS)])
     held = np.linalg.inv(normal) @ _ROTATION
     jackknife = _FEW_PARTS**2 * float((left_out**2).sum()) * (_PARTS - 1) / _PARTS

@@ -180,10 +180,8 @@ def _robust_step(fits: Sequence["_BandFit"], holding: Doubles, parameters: Doubl
         normal = holding.copy()
         pull = -holding @ parameters
         for fit in fits:
-            normal += np.einsum(
-                "p,pik,pij,pjl->kl", fit.weight, fit.basis, fit.information, fit.basis, optimize=True
-            )
-            pull += np.einsum("p,pik,pi->k", fit.weight, fit.basis, fit.pull, optimize=True)
+            normal += np.tensordot(fit.weight, fit.normals, axes=1)
+            pull += fit.weight @ fit.pulls
         step = np.linalg.solve(normal, pull)
         for fit in fits:
             fit.reweight(step)
@@ -204,15 +202,16 @@ class _BandFit:
         width = columns // _SECTORS
         height = max(5, rows // max(1, round(rows / width / 1.2)))
         self.patches = (rows // height, height, _SECTORS, width)
-        self.field = _basis(start.x, start.y, start.depth, band)
-        means = [self._mean(part) for part in self.field.reshape(-1, *start.x.shape)]
-        self.basis = np.stack(means, axis=-1).reshape(-1, 2, PARAMETERS)
+        x, y, depth = (self._mean(part) for part in (start.x, start.y, start.depth))
+        moves = [_displacement(unit, x, y, depth, band) for unit in np.eye(PARAMETERS)]
+        self.basis = np.array(moves).transpose(2, 1, 0)
         self.seated_band = sample(_blurred(seated, blur), seated, points.x, points.y, cubic=True)
         self.seated_valid = sample(seated.valid.astype(np.float32), seated, points.x, points.y) > 0.99
         self.seated_slope = _slopes(self.seated_band)
         self.supine_texture, self.supine_valid = _blurred(supine, blur), supine.valid.astype(np.float32)
         count = self.patches[0] * _SECTORS
         self.information, self.pull = np.zeros((count, 2, 2)), np.zeros((count, 2))
+        self.normals, self.pulls = np.zeros((count, PARAMETERS, PARAMETERS)), np.zeros((count, PARAMETERS))
         self.left: Doubles = self.pull
         self.agrees = np.zeros(count, dtype=np.bool_)
         nothing = np.zeros(count)
@@ -229,7 +228,9 @@ class _BandFit:
 
     def linearise(self, parameters: Doubles) -> None:
         """Sample the supine band with the present map; normal equations of each patch's displacement."""
-        x, y = self._moved(0, parameters), self._moved(1, parameters)
+        start = self.start
+        dx, dy = _displacement(parameters, start.x, start.y, start.depth, self.band)
+        x, y = start.x + dx, start.y + dy
         band = sample(self.supine_texture, self.supine, x, y, cubic=True)
         both = (self.seated_valid & (sample(self.supine_valid, self.supine, x, y) > 0.99)).astype(np.float32)
         difference = (self.seated_band - band) * both
@@ -248,21 +249,19 @@ class _BandFit:
         # From steps of the grid to limbus radii in the supine eye.
         cells = np.array([[mean(part) for part in _slopes(moved)] for moved in (x, y)]).transpose(2, 0, 1)
         to_cells = np.linalg.inv(cells + 1e-12 * np.eye(2))
-        self.information = size * np.einsum(
-            "pki,klp,plj->pij", to_cells, information, to_cells, optimize=True
-        )
-        self.pull = size * np.einsum("pki,kp->pi", to_cells, pull)
+        turned = to_cells.transpose(0, 2, 1)
+        self.information = size * turned @ information.transpose(2, 0, 1) @ to_cells
+        self.pull = size * (turned @ pull.T[..., None])[..., 0]
+        across_basis = self.basis.transpose(0, 2, 1)
+        self.normals = across_basis @ self.information @ self.basis
+        self.pulls = (across_basis @ self.pull[..., None])[..., 0]
         usable = self.common > _MIN_COMMON
         self.full_weight = np.where(usable, np.clip(self.correlation, 0.0, 1.0) ** 2 / self.variance, 0.0)
         self.weight = self.full_weight
 
-    def _moved(self, which: int, parameters: Doubles) -> Doubles:
-        start = self.start.x if which == 0 else self.start.y
-        return start + np.tensordot(parameters, self.field[which], axes=1)
-
     def reweight(self, step: Doubles) -> None:
         """Take the vote from patches whose displacement the step does not explain."""
-        left = self.pull - np.einsum("pij,pjk,k->pi", self.information, self.basis, step, optimize=True)
+        left = self.pull - (self.information @ (self.basis @ step)[..., None])[..., 0]
         trace = np.trace(self.information, axis1=1, axis2=2)[:, None, None]
         damped = self.information + (1e-3 * trace + 1e-6) * np.eye(2)
         miss = np.einsum("pi,pi->p", left, np.linalg.solve(damped, left[..., None])[..., 0]) / self.variance
@@ -302,16 +301,14 @@ def _slopes(band: NDArray[np.floating]) -> tuple[NDArray[np.floating], NDArray[n
     return 0.5 * (np.roll(band, -1, axis=1) - np.roll(band, 1, axis=1)), np.gradient(band, axis=0)
 
 
-def _basis(x: Doubles, y: Doubles, depth: Doubles, band: Band) -> Doubles:
-    """Displacement (x, y) at each point for each parameter, shape (2, 12, rows, columns)."""
-    zero, one = np.zeros_like(x), np.ones_like(x)
-    along_x = [one, zero, x, y, zero, zero]
-    along_y = [zero, one, zero, zero, x, y]
+def _displacement(
+    parameters: Doubles, x: Doubles, y: Doubles, depth: Doubles, band: Band
+) -> tuple[Doubles, Doubles]:
+    """Displacement (x, y) that the parameters give to points of a band."""
+    dx = parameters[0] + parameters[2] * x + parameters[3] * y
+    dy = parameters[1] + parameters[4] * x + parameters[5] * y
     if band == "limbus":
-        along_x += [one, zero] + [zero] * 4
-        along_y += [zero, one] + [zero] * 4
-    else:
-        inward = 1.0 - depth  # 1 at the pupil, 0 at the limbus
-        along_x += [zero, zero, inward, zero, inward * x, inward**2 * x]
-        along_y += [zero, zero, zero, inward, inward * y, inward**2 * y]
-    return np.array([along_x, along_y])
+        return dx + parameters[6], dy + parameters[7]
+    inward = 1.0 - depth  # 1 at the pupil, 0 at the limbus
+    stretch = (parameters[10] + parameters[11] * inward) * inward
+    return dx + parameters[8] * inward + stretch * x, dy + parameters[9] * inward + stretch * y
