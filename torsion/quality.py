@@ -1,7 +1,6 @@
 """Quality of one photo: what can be measured in it, and what is in the way."""
 
 from collections.abc import Mapping
-from types import MappingProxyType
 
 import cv2
 import numpy as np
@@ -44,7 +43,7 @@ def assess(
     flags : tuple of str
     """
     if eye is None or located.limbus is None:
-        return MappingProxyType(dict.fromkeys(_NAMES)), ("no_eye",)
+        return dict.fromkeys(_NAMES), ("no_eye",)
     limbus = located.limbus
     radius = limbus.radius_px * scale
     iris = float(eye.valid[eye.iris_region].mean()) if eye.iris_region.any() else 0.0
@@ -74,7 +73,7 @@ def assess(
     measures = {
         name: None if value is None else float(value) for name, value in zip(_NAMES, values, strict=True)
     }
-    return MappingProxyType(measures), tuple(name for name, present in flags.items() if present)
+    return measures, tuple(name for name, present in flags.items() if present)
 
 
 _NAMES = (

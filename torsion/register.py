@@ -182,7 +182,7 @@ def _robust_step(fits: Sequence["_BandFit"], holding: Doubles, parameters: Doubl
         for fit in fits:
             normal += np.tensordot(fit.weight, fit.normals, axes=1)
             pull += fit.weight @ fit.pulls
-        step = np.linalg.solve(normal, pull)
+        step = np.asarray(np.linalg.solve(normal, pull), np.float64)
         for fit in fits:
             fit.reweight(step)
     return step
