@@ -306,7 +306,7 @@ def _gauss_newton(
     usable = cv2.erode(moving_valid.astype(np.uint8), np.ones((3, 3), np.uint8))
     rows, columns = np.nonzero(fixed_valid)
     unit = 0.3 * max(height, width)
-    x, y = (columns - width / 2) / unit, (rows - height / 2) / unit
+    x, y = (((p - q / 2) / unit).astype(np.float32) for p, q in ((columns, width), (rows, height)))
     ones = np.ones_like(x)
     target = fixed[rows, columns]
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
@@ -325,12 +325,12 @@ def _gauss_newton(
         weight = np.clip(1.0 - (error / (4.685 * spread)) ** 2, 0.0, None) ** 2  # Tukey's biweight
         wx, wy = wx[keep], wy[keep]
         jacobian = np.stack([q * p[keep] for q in (wx, wy) for p in (x, y, ones)], axis=1)
-        normal = jacobian.T @ (jacobian * weight[:, None])
+        normal = (jacobian.T @ (jacobian * weight[:, None])).astype(float)
         step = np.linalg.solve(normal + 1e-6 * np.trace(normal) * np.eye(6), jacobian.T @ (weight * error))
         a = step.reshape(2, 3)
         linear = a[:, :2] / unit
         shift = a[:, 2] - linear @ np.array([width / 2, height / 2])
         matrix = matrix + np.column_stack([linear, shift])
-        if np.abs(a).max() < 0.005:  # pixels at the rim
+        if np.abs(a).max() < 0.01:  # pixels at the rim: 0.003 degrees
             break
     return matrix, correlation
