@@ -1,4 +1,4 @@
-"""What the method must show on real photos; runs with ``pytest -m real`` where TORSION_PHOTOS names a folder."""
+"""What the method must show on real photos: ``pytest -m real`` with TORSION_PHOTOS naming a folder."""
 
 import pytest
 

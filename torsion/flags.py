@@ -44,7 +44,7 @@ _TABLE: tuple[Flag, ...] = (
          "focus on the iris, hold still, use more light"),
     Flag("small_eye", "review", "the eye is drawn with few pixels",
          "go closer or use a longer lens"),
-    Flag("overexposed", "review", "much of the white of the eye is burnt out, so that vessels are lost",
+    Flag("overexposed", "accept", "much of the white of the eye is burnt out, so that vessels are lost",
          "reduce the flash or the exposure"),
     Flag("eyes_do_not_match", "refuse",
          "there is enough to compare, and it does not match: another eye, another patient, "
