@@ -1,0 +1,157 @@
+"""The measurement against two outside truths: another registration, and the least spread noise allows."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import scipy.ndimage
+
+import synthetic
+import torsion
+
+_SIGMA = 6.0  # grey levels of added noise
+_SEEDS = 12
+_TURN_DEG = 3.0
+_RADIUS_PX = 150.0  # below the scale of the cut, so that the eye is compared at its native pixels
+_CENTER_PX = (480.0, 320.0)  # whole pixels: the cut then takes the picture's own samples
+
+
+@pytest.mark.parametrize(("seed", "rotation_deg"), [(1, 7.0), (3, -4.0)])
+def test_a_rigid_registration_by_simpleitk_agrees(seed, rotation_deg):
+    itk = pytest.importorskip("SimpleITK")
+    eye = synthetic.random_eye(np.random.default_rng(seed), laterality="OD")
+    rng = np.random.default_rng([seed, 7])
+    first, second = synthetic.draw_pair(eye, "easy", rng, rotation_deg=rotation_deg)
+    found = torsion.measure(first.rgb, second.rgb)
+    truth = second.rotation_deg - first.rotation_deg
+    other = _rotation_by_itk(itk, first, second, start_deg=truth + 1.5)
+    # degrees; the rigid map leaves out tilt and dilation, which an easy pair has little of
+    assert found.rotation_deg == pytest.approx(other, abs=0.1)
+
+
+def _rotation_by_itk(itk, first, second, *, start_deg):
+    """Rotation (degrees, counter-clockwise) of the rigid map with the best correlation."""
+    method = itk.ImageRegistrationMethod()
+    method.SetMetricAsCorrelation()
+    method.SetMetricFixedMask(_in_limbus_radii(itk, first, _shown(first).astype(np.uint8)))
+    method.SetMetricMovingMask(_in_limbus_radii(itk, second, _shown(second).astype(np.uint8)))
+    method.SetInterpolator(itk.sitkLinear)
+    method.SetOptimizerAsRegularStepGradientDescent(
+        learningRate=0.02, minStep=1e-6, numberOfIterations=200, gradientMagnitudeTolerance=1e-9
+    )
+    method.SetOptimizerScales([1.0, 1.0, 1.0])  # a radian moves the limbus by one limbus radius
+    # Coordinates run downwards, where a positive angle turns clockwise as displayed.
+    start = itk.Euler2DTransform((0.0, 0.0), -np.radians(start_deg), (0.0, 0.0))
+    method.SetInitialTransform(start, inPlace=False)
+    method.SetShrinkFactorsPerLevel([2, 1])
+    method.SetSmoothingSigmasPerLevel([0.01, 0.0])  # limbus radii
+    images = [_in_limbus_radii(itk, picture, _green_detail(picture)) for picture in (first, second)]
+    moved = itk.Euler2DTransform(method.Execute(*images).GetNthTransform(0))
+    return -float(np.degrees(moved.GetAngle()))
+
+
+def _green_detail(picture):
+    """Green without what is broader than 0.05 limbus radii.
+
+    The room's light and the shade of the lids stay when the eye turns: with them in, the rigid map of the
+    first pair comes out 0.19 degrees too small.
+    """
+    shown = _shown(picture).astype(np.float32)
+    green = picture.rgb[..., 1].astype(np.float32)
+    broad = 0.05 * picture.limbus.major_px
+    mean = scipy.ndimage.gaussian_filter(green * shown, broad)
+    return (green - mean / (scipy.ndimage.gaussian_filter(shown, broad) + 1e-6)) * shown
+
+
+def _shown(picture):
+    """Iris disc and limbal ring as drawn, clear of lids, lashes and glints, without the limbus itself."""
+    rows, columns = np.indices(picture.iris_visible.shape)
+    limbus = picture.limbus
+    radius = np.hypot(columns - limbus.x_px, rows - limbus.y_px) / np.sqrt(limbus.major_px * limbus.minor_px)
+    shown = scipy.ndimage.binary_erosion(picture.iris_visible | picture.limbus_visible, iterations=4)
+    return shown & (radius < 1.4) & ((radius < 0.95) | (radius > 1.05))
+
+
+def _in_limbus_radii(itk, picture, values):
+    image = itk.GetImageFromArray(values)
+    unit = 1.0 / float(np.sqrt(picture.limbus.major_px * picture.limbus.minor_px))
+    image.SetSpacing((unit, unit))
+    image.SetOrigin((-picture.limbus.x_px * unit, -picture.limbus.y_px * unit))
+    return image
+
+
+@pytest.fixture(scope="module")
+def noisy_rotations():
+    """Rotations (degrees) of one pair over draws of noise, and their least spread (degrees)."""
+    eye = synthetic.random_eye(np.random.default_rng(1), laterality="OD")
+    view = synthetic.View(
+        limbus_radius_px=_RADIUS_PX,
+        center_x_px=_CENTER_PX[0],
+        center_y_px=_CENTER_PX[1],
+        pupil_ratio=0.32,
+        lids=synthetic.Lids(upper_cover=0.08, lower_gap=0.15, lashes=0.0),
+        light=synthetic.Light(glints=(), reflection=0.0, gradient=0.0, vignetting=0.0),
+        camera=synthetic.Camera(defocus_px=0.5),
+    )
+    first = synthetic.draw_picture(eye, view)
+    second = synthetic.draw_picture(eye, replace(view, rotation_deg=_TURN_DEG))
+    found = []
+    for seed in range(_SEEDS):
+        rng = np.random.default_rng([5, seed])
+        found.append(torsion.measure(_noisy(first, rng), _noisy(second, rng)).rotation_deg)
+    return np.array(found), _least_spread_deg(first, second)
+
+
+@pytest.mark.xfail(
+    strict=False,
+    reason="over 54 draws the spread was 0.0064 degrees, 1.78 (give or take 0.17) times the least; "
+    "the 12 drawn here happen to give 1.47",
+)
+def test_noise_moves_the_rotation_little_more_than_it_must(noisy_rotations):
+    """Against the bound of H. Cramer and C. R. Rao, as in S. Kay, Estimation Theory (1993), chapter 3."""
+    found, least_deg = noisy_rotations
+    # The spread of 12 draws is itself uncertain by 1 / sqrt(2 * 11), 21 % (one standard deviation).
+    allowance = 1.0 + 1.0 / np.sqrt(2 * (_SEEDS - 1))
+    assert found.std(ddof=1) < 1.5 * allowance * least_deg
+
+
+def test_noise_does_not_bias_the_rotation(noisy_rotations):
+    found, _ = noisy_rotations
+    spread = found.std(ddof=1)
+    # a fifth of the spread, and two standard errors of a mean of 12 draws (95 %)
+    assert abs(found.mean() - _TURN_DEG) < (0.2 + 2.0 / np.sqrt(_SEEDS)) * spread
+
+
+def _noisy(picture, rng):
+    noisy = picture.rgb + rng.normal(0.0, _SIGMA, picture.rgb.shape)
+    return _photo(picture, np.clip(np.rint(noisy), 0, 255).astype(np.uint8))
+
+
+def _photo(picture, rgb):
+    limbus = torsion.Ellipse.circle(*_CENTER_PX, _RADIUS_PX)
+    drawn = picture.pupil
+    pupil = torsion.Ellipse.circle(drawn.x_px, drawn.y_px, float(np.sqrt(drawn.major_px * drawn.minor_px)))
+    return torsion.prepare(torsion.photo_from_array(rgb, limbus=limbus, pupil=pupil))
+
+
+def _least_spread_deg(first, second):
+    """Least standard deviation of the rotation between two equally noisy pictures, the affine map free."""
+    eye, other = (_photo(picture, picture.rgb).picture for picture in (first, second))
+    back = scipy.ndimage.rotate(other.valid.astype(float), -_TURN_DEG, reshape=False, order=1)
+    valid = eye.valid & (back > 0.5)
+    half = valid.shape[0] // 2
+    rows, columns = np.mgrid[-half : half + 1, -half : half + 1]
+    x, y = columns / _RADIUS_PX, -rows / _RADIUS_PX
+    inside = np.hypot(x, y) < 1.0
+    red, green = eye.rgb[..., 0].astype(float), eye.rgb[..., 1].astype(float)
+    detail = np.where(inside, 0.5 * (red + green), green)
+    variance = (_SIGMA**2 + 1 / 12) * np.where(inside, 0.5, 1.0)  # a twelfth comes from rounding
+    # The slope of the cubic spline through the samples; plain differences lose fine detail.
+    across, down = (
+        np.gradient(scipy.ndimage.spline_filter1d(detail, axis=axis), axis=axis) for axis in (1, 0)
+    )
+    across, up = across * _RADIUS_PX, -down * _RADIUS_PX
+    moves = [across * -y + up * x, across, up, across * x, across * y + up * x, up * y]
+    jacobian = np.array([move[valid] for move in moves]) / np.sqrt(variance[valid])
+    information = jacobian @ jacobian.T
+    return float(np.degrees(np.sqrt(2 * np.linalg.inv(information)[0, 0])))
