@@ -30,9 +30,7 @@ PARAMETERS = 12  # 6 affine (x, y, xx, xy, yx, yy), 2 shift of the limbal band, 
 _LEVELS = ((360, 2), (720, 3), (1440, 4))  # columns of the grid, and steps taken there
 _SECTORS = 60  # patches round the ring
 _MIN_COMMON = 0.35  # share of a patch that must be valid in both photos
-_CUTOFF = (
-    12.0  # a patch further off than this (in units of chi squared with 2 degrees of freedom) has no vote
-)
+_CUTOFF = 6.0  # chi squared, 2 degrees of freedom, 95 %: a patch further off than this has no vote
 _TILT_SD = 0.01  # relative foreshortening: 8 degrees of gaze
 _OFFSET_SD, _SCALE_SD = 0.1, 0.1  # errors of the limbus fits
 _PARALLAX_SD = 0.03  # iris against limbus: 5 degrees of gaze at 0.35 radii of depth
