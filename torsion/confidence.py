@@ -15,7 +15,7 @@ Doubles = NDArray[np.float64]
 
 _PARTS = 6  # of the ring, 60 degrees each: a lid, a shadow or a slid conjunctiva spans about as much
 _FEW_PARTS = 1.31  # Student's t with 5 degrees of freedom against the normal distribution, at 95 %
-_FLOOR_DEG = 0.015  # a twentieth of the finest sample: interpolation and rounding
+_FLOOR_DEG = 0.03  # a tenth of the finest sample: what six parts of a ring cannot show
 _ROTATION = np.zeros(PARAMETERS)
 _ROTATION[[3, 4]] = -0.5, 0.5  # the antisymmetric part of the affine map
 

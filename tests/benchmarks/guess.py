@@ -5,6 +5,7 @@ from typing import NamedTuple
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy import fft
 
 __all__ = ["Limbus", "guess_limbus", "stay_mask"]
 
@@ -71,30 +72,25 @@ def guess_limbus(photo: NDArray[np.uint8]) -> Limbus | None:
 
 def _ring_scores(grey: NDArray[np.float32], radii: NDArray[np.float64]) -> NDArray[np.float32]:
     """Mean squashed brightening outwards over the ring of each radius about every pixel."""
-    pad = int(radii.max()) + 2
     smooth = cv2.GaussianBlur(grey, (0, 0), 1.5)
     gx, gy = cv2.Sobel(smooth, cv2.CV_32F, 1, 0) / 8, cv2.Sobel(smooth, cv2.CV_32F, 0, 1) / 8
     size = np.hypot(gx, gy)
     squash = np.tanh(size / 2.5) / (size + 1e-6)
-    gx, gy = (cv2.copyMakeBorder(g * squash, pad, pad, pad, pad, cv2.BORDER_CONSTANT) for g in (gx, gy))
-    spectra = np.fft.rfft2(gx), np.fft.rfft2(gy)
+    # Zeros enough that a ring which leaves the picture on one side does not come back on the other.
+    shape = tuple(fft.next_fast_len(int(n + radii.max()) + 2) for n in grey.shape)
+    spectrum = fft.fft2((gx + 1j * gy) * squash, shape)
     angle = np.arange(_SECTORS) * 2 * np.pi / _SECTORS
     weight = np.clip(np.sin(angle) + 1.0, 0.0, 1.0)  # y down: the upper lid hides sin < 0
     scores = []
     for radius in radii:
-        kernel_x, kernel_y = np.zeros(gx.shape, np.float32), np.zeros(gx.shape, np.float32)
+        kernel = np.zeros(shape, np.complex64)
         steps = np.arange(0, 2 * np.pi, 0.7 / radius)
         column = np.round(radius * np.cos(steps)).astype(int)
         row = np.round(radius * np.sin(steps)).astype(int)
         share = np.interp(steps, angle, weight, period=2 * np.pi)
-        share /= share.sum()
-        np.add.at(kernel_x, (row, column), share * np.cos(steps))
-        np.add.at(kernel_y, (row, column), share * np.sin(steps))
-        found = np.fft.irfft2(
-            spectra[0] * np.conj(np.fft.rfft2(kernel_x)) + spectra[1] * np.conj(np.fft.rfft2(kernel_y)),
-            gx.shape,
-        )
-        scores.append(found[pad:-pad, pad:-pad].astype(np.float32))
+        np.add.at(kernel, (row, column), share / share.sum() * np.exp(1j * steps))
+        found = fft.ifft2(spectrum * np.conj(fft.fft2(kernel)))
+        scores.append(found.real[: grey.shape[0], : grey.shape[1]])
     return np.stack(scores)
 
 
