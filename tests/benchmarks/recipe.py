@@ -102,7 +102,7 @@ def prepare_recipe(
 ) -> RecipePhoto:
     """Crop and rescale to the eye, equalise the contrast, find the features.
 
-    ``stays`` (H, W) marks skin, lids and glints: features may lie there, the alignment leaves them out.
+    ``stays`` (H, W) marks skin, lids and glints, which hold no feature and are left out of the alignment.
     """
     height, width = photo.shape[:2]
     if limbus is None:
@@ -118,16 +118,11 @@ def prepare_recipe(
     zoom = RADIUS_PX / radius
     side = 2 * int(np.ceil(half * zoom)) + 1
     to_photo = np.array([[1 / zoom, 0, x - side // 2 / zoom], [0, 1 / zoom, y - side // 2 / zoom]])
-    usable = np.ones((height, width), np.uint8) if stays is None else (~stays).astype(np.uint8)
     if zoom < 1:  # against aliasing
         photo = cv2.GaussianBlur(photo, (0, 0), 0.5 * np.sqrt(1 / zoom**2 - 1) + 1e-3)
     patch = cv2.warpAffine(photo, to_photo, (side, side), flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP)
-    inside = cv2.warpAffine(
-        np.ones((height, width), np.uint8),
-        to_photo,
-        (side, side),
-        flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
-    )
+    usable = np.ones((height, width), np.uint8) if stays is None else (~stays).astype(np.uint8)
+    inside = cv2.warpAffine(usable, to_photo, (side, side), flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
     green = np.ascontiguousarray(patch if patch.ndim == 2 else patch[..., 1])
     if limbus is not None:
         inside &= _annulus(side, (0.0, REACH))
@@ -138,13 +133,9 @@ def prepare_recipe(
     if descriptors is None:
         descriptors = np.zeros((0, 128), np.float32)
     descriptors = np.sqrt(descriptors / (descriptors.sum(axis=1, keepdims=True) + 1e-9))  # Hellinger distance
-    usable = cv2.warpAffine(usable, to_photo, (side, side), flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
-    usable &= inside
-    if limbus is not None:
-        usable &= _annulus(side, RING)
     return RecipePhoto(
         green=green,
-        valid=usable > 0,
+        valid=(inside if limbus is None else inside & _annulus(side, RING)) > 0,
         to_photo=to_photo,
         centre_px=complex(side // 2, side // 2),
         radius_px=RADIUS_PX,
