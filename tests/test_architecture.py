@@ -18,6 +18,8 @@ ORDER = [
     stage
     for line in """
         _version errors flags angles
+        raster exif
+        dicom
         readers
         photo correlate astigmatism
         toric vergence keratometry centroid plan recheck lens_rotation uncertainty budget

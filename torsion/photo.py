@@ -18,7 +18,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from torsion.angles import Eye, read_eye, wrap_axis_deg
 from torsion.errors import PhotoError
-from torsion.readers import MIN_SIDE_PX, check_size, decode, eight_bit
+from torsion.raster import MIN_SIDE_PX, check_size, eight_bit
+from torsion.readers import decode
 
 _MAX_FILE_BYTES = 2_000_000_000  # more than the largest allowed picture takes up uncompressed, 16-bit RGBA
 
