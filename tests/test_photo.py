@@ -782,5 +782,16 @@ def test_import_is_light():
 def test_missing_library_of_opencv_is_explained():
     code = "import sys; sys.modules['cv2'] = None; import torsion.photo"
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
-    assert "ImportError: OpenCV cannot be loaded" in run.stderr
+    assert "LibraryError: OpenCV cannot be loaded" in run.stderr
     assert "apt-get install libgl1" in run.stderr
+
+
+def test_missing_library_of_opencv_is_one_sentence_on_the_command_line():
+    code = (
+        "import sys; sys.modules['cv2'] = None; from torsion.cli import main; "
+        "main(['measure', 'seated.jpg', 'supine.jpg', '--eye', 'OD'])"
+    )
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert run.returncode == 1
+    assert run.stderr.startswith("Error: OpenCV cannot be loaded")
+    assert "Traceback" not in run.stderr

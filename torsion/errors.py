@@ -1,6 +1,6 @@
 """Exceptions for input that cannot be used; a photo that is merely not good enough gets a result instead."""
 
-__all__ = ["ManifestError", "PhotoError", "TorsionError"]
+__all__ = ["LibraryError", "ManifestError", "PhotoError", "TorsionError"]
 
 
 class TorsionError(Exception):
@@ -13,3 +13,7 @@ class PhotoError(TorsionError, ValueError):
 
 class ManifestError(TorsionError, ValueError):
     """The list of photo pairs cannot be used as it stands."""
+
+
+class LibraryError(TorsionError, ImportError):
+    """A library that the work needs is installed, but cannot be loaded on this machine."""

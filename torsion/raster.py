@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from torsion.angles import Eye
-from torsion.errors import PhotoError
+from torsion.errors import LibraryError, PhotoError
 
 try:
     import cv2
@@ -22,7 +22,7 @@ except ImportError as fault:  # on a bare Linux a C library is missing, and the 
         f"OpenCV cannot be loaded ({fault}); install its system library (apt-get install libgl1) "
         "or the variant that needs none (pip install opencv-python-headless)"
     )
-    raise ImportError(msg) from fault
+    raise LibraryError(msg) from fault
 
 __all__ = [
     "MAX_MEGAPIXELS",
