@@ -1,0 +1,1 @@
+"""Cohorts: many pairs of photos, from a list of files to statistics and a report."""
