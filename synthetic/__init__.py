@@ -6,10 +6,12 @@ counter-clockwise as seen in the picture; pixel centres lie at integers, x to th
 
 from synthetic.eye import Eye, random_eye
 from synthetic.geometry import Ellipse, project
+from synthetic.ink import MarkTruth
 from synthetic.layers import Layers, compose, draw_layers
+from synthetic.marking import random_marks, with_distractors
 from synthetic.presets import PRESETS, draw_pair, draw_views
 from synthetic.render import Picture, draw_picture
-from synthetic.view import Camera, Glint, InkMark, Lids, Light, Surface, View
+from synthetic.view import Camera, Glint, InkMark, Lids, Light, Spot, Surface, Tool, View
 
 __all__ = [
     "PRESETS",
@@ -21,8 +23,11 @@ __all__ = [
     "Layers",
     "Lids",
     "Light",
+    "MarkTruth",
     "Picture",
+    "Spot",
     "Surface",
+    "Tool",
     "View",
     "compose",
     "draw_layers",
@@ -31,4 +36,6 @@ __all__ = [
     "draw_views",
     "project",
     "random_eye",
+    "random_marks",
+    "with_distractors",
 ]

@@ -9,8 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from synthetic import vessels
+from synthetic.blemishes import draw_blemishes
 from synthetic.eye import Eye
-from synthetic.fields import Float, PolarTexture, as_float, bands, fractal, ramp, remap
+from synthetic.fields import Float, PolarTexture, as_float, bands, ramp, remap
 from synthetic.geometry import (
     ROOT,
     eye_to_head,
@@ -19,13 +20,13 @@ from synthetic.geometry import (
     iris_plane,
     iris_stretch,
 )
+from synthetic.ink import draw_ink
 from synthetic.layer import spread
-from synthetic.view import InkMark, View
+from synthetic.view import View
 
 Mask = npt.NDArray[np.bool_]
 
 _VESSEL = spread([0.30, 0.95, 0.86])  # absorbance of blood in red, green, blue
-_INK = {"violet": (0.30, 0.16, 0.52), "blue": (0.13, 0.24, 0.60), "black": (0.10, 0.10, 0.13)}
 _SAMPLES = 1.15  # texels per pixel at least: sharp, and hardly any aliasing
 _CORNEA = 1.28  # limbus radii: beyond this no pixel can show the iris
 _RING = 1.4  # limbus radii: outer edge of the ring that the masks speak of
@@ -98,8 +99,9 @@ def _draw_band(
         iris_seen[box] = (opacity[box] < 0.5) & ~pupil
     if view.surface.pterygium > 0:
         _pterygium(eye, view, planes, place, as_float(tint))
+    draw_blemishes(eye, view.surface, view.spots, planes, place.angle, place.log_radius)
     for mark in view.marks:
-        _ink(eye, mark, planes, place)
+        draw_ink(eye, mark, planes, place.angle, place.log_radius)
     globe.planes[:, band] = planes
     globe.ring[band] = (opacity >= 0.5) & (place.log_radius < np.float32(np.log(_RING)))
 
@@ -225,30 +227,3 @@ def _pterygium(eye: Eye, view: View, planes: Float, place: _Place, tint: Float) 
         spread([0.03, 0.06, 0.06]) * streaks
     )
     planes += (flesh - planes) * cover
-
-
-def _ink(eye: Eye, mark: InkMark, planes: Float, place: _Place) -> None:
-    """Lay a pen mark on the picture, in place."""
-    away = place.angle - np.float32(np.radians(mark.direction_deg))
-    away = as_float(np.degrees(np.arctan2(np.sin(away), np.cos(away))))
-    width, soft, run = mark.width_deg, 0.35 * mark.width_deg, mark.smear * mark.width_deg
-    across = ramp(away, -(width + soft) / 2, -(width - soft) / 2) * ramp(
-        away, width / 2 + run + soft * (0.5 + mark.smear), width / 2 + run - soft * (0.5 + mark.smear)
-    )
-    if mark.smear:
-        across *= 1 - 0.5 * min(mark.smear, 1.0) * ramp(away, 0.3 * width, width / 2 + run)
-    start, end = np.log(mark.inner), np.log(mark.outer)
-    along = ramp(place.log_radius, start - 0.02, start + 0.02) * ramp(
-        place.log_radius, end + 0.03, end - 0.03
-    )
-    # Ink lies in blobs; the pattern hangs on the mark, so it turns with the eye.
-    rng = np.random.default_rng([eye.seed, 77, int(abs(mark.direction_deg) * 10)])
-    blobs = fractal(rng, 128, coarsest=8, octaves=3)
-    patchy = 0.86 + 0.17 * remap(
-        blobs,
-        as_float(64 + 30 * away / np.float32(width)),
-        as_float(64 + place.log_radius * 128),
-        border=cv2.BORDER_WRAP,
-    )
-    cover = across * along * np.clip(patchy, 0.35, 1.0) * np.float32(0.9 * (1 - mark.fading))
-    planes += (spread(_INK[mark.color]) * (0.35 + 0.65 * planes.mean(axis=0)) - planes) * cover

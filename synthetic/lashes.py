@@ -1,4 +1,4 @@
-"""Things of lines over the picture: eyelashes with their shadows, and the wires of a speculum."""
+"""Things of lines over the picture: eyelashes with their shadows, the wires of a speculum, instruments."""
 
 from __future__ import annotations
 
@@ -13,7 +13,9 @@ from synthetic.fields import Byte, Float, as_float, blur, blur_wide
 from synthetic.geometry import eye_to_head, head_to_picture
 from synthetic.layer import Layer
 from synthetic.lids import Fissure, place_lids
-from synthetic.view import View
+from synthetic.view import Tool, View
+
+_METAL = {"steel": (0.48, 0.49, 0.51), "black": (0.09, 0.09, 0.10), "titanium": (0.22, 0.29, 0.55)}
 
 
 class Canvas:
@@ -74,6 +76,7 @@ def draw_lashes(eye: Eye, view: View, layer: Layer, rng: np.random.Generator) ->
         x, y = _lash_paths(opening, roots, leans, traits[:, 2:], upper=upper, droop=lids.droop)
         points = canvas.place(x - gaze[0], y - gaze[1])
         thick = (0.010 + 0.008 * traits[:, 2:3]) * (1 if upper else 0.7) * canvas.unit_px
+        thick = thick * (1 + 0.8 * lids.makeup)
         taper = 1 - 0.9 * np.linspace(0, 1, x.shape[1])
         widths = np.maximum(np.rint(thick * taper), 1).astype(int).tolist()
         for path, width in zip(points, widths, strict=True):
@@ -147,3 +150,20 @@ def draw_speculum(eye: Eye, view: View, layer: Layer) -> Float:
     layer.over(as_float([0.42, 0.43, 0.45]), wire)
     layer.over(as_float([0.97, 0.97, 0.98]), as_float(0.9 * blur(shine.finish(), 0.01 * unit)))
     return wire
+
+
+def draw_tool(view: View, tool: Tool, layer: Layer) -> Float:
+    """Lay an instrument with its shadow over the layer; return its opacity."""
+    toward = np.radians(tool.direction_deg)
+    out, aside = np.array([np.cos(toward), np.sin(toward)]), np.array([-np.sin(toward), np.cos(toward)])
+    body, shine = Canvas(view), Canvas(view)
+    along = np.linspace(tool.reach, 5.0, 20)[:, None]
+    for canvas, width, shift in ((body, tool.width, 0.0), (shine, 0.2 * tool.width, 0.2 * tool.width)):
+        path = along * out + (tool.aside + shift) * aside
+        points = canvas.place(path[:, 0], path[:, 1])
+        canvas.stroke(points, [max(1, round(width * canvas.unit_px))] * len(points))
+    metal, unit = body.finish(), view.limbus_radius_px
+    layer.over(as_float([0.05, 0.04, 0.04]), as_float(0.4 * blur_wide(metal, 0.06 * unit)))
+    layer.over(as_float(_METAL[tool.metal]), metal)
+    layer.over(as_float([0.95, 0.95, 0.97]), as_float(0.6 * blur(shine.finish(), 0.01 * unit)))
+    return metal

@@ -138,7 +138,24 @@ def _lid_band(
     if alpha.max() > 0:
         light, moist = _relief(eye, opening, line, fy, above, below)
         layer.over(_flesh(eye, view, face, light, moist, blotches), as_float(alpha))
+    if view.lids is not None and view.lids.makeup > 0:
+        _makeup(eye, layer, face, (above, below), view.lids.makeup)
     return as_float(alpha)
+
+
+def _makeup(
+    eye: Eye, layer: Layer, face: tuple[Float, Float], lids: tuple[Float, Float], much: float
+) -> None:
+    """Lay a dark line along the edges of both lids; a little of it has come off on the eye."""
+    above, below = lids
+    flakes = remap(
+        eye.skin, as_float(face[0] * 70 + 4096), as_float(face[1] * 70 + 4196), border=cv2.BORDER_WRAP
+    )
+    for distance, width, most in ((above, 0.10, 0.85), (below - np.float32(0.05), 0.08, 0.7)):
+        line = ramp(distance, -0.01, 0.02) * ramp(distance, width, 0.5 * width)
+        loose = ramp(distance, -0.14, 0.0) * ramp(flakes, 1.2, 1.9) * 0.8
+        cover = np.maximum(line * np.float32(most), loose) * np.float32(much)
+        layer.over(as_float([0.07, 0.06, 0.07]), as_float(cover))
 
 
 def _distances(opening: Fissure, x: Float, y: Float) -> tuple[Float, Float]:

@@ -13,6 +13,7 @@ from synthetic.eye import Eye
 from synthetic.fields import Byte
 from synthetic.geometry import Ellipse, head_grid, outline
 from synthetic.globe import Mask, draw_globe
+from synthetic.ink import MarkTruth, mark_truth
 from synthetic.scene import draw_overlay
 from synthetic.view import View
 
@@ -36,6 +37,8 @@ class Picture:
         Masks, True = usable: pixels that show the iris, or the ring from the limbus to 1.4 radii, hidden by
         no lid, lash or glint.
     eye, view : Eye, View
+    marks : tuple of MarkTruth
+        Of the ink marks of the view, in their order.
     """
 
     rgb: Byte
@@ -46,6 +49,7 @@ class Picture:
     limbus_visible: Mask
     eye: Eye
     view: View
+    marks: tuple[MarkTruth, ...] = ()
 
 
 def draw_picture(eye: Eye, view: View, rng: np.random.Generator | int = 0) -> Picture:
@@ -69,15 +73,17 @@ def draw_picture(eye: Eye, view: View, rng: np.random.Generator | int = 0) -> Pi
     globe = draw_globe(eye, view, x, y, covered=alpha)
     planes += globe.planes * (1 - alpha)
     clear = hidden < 0.25
+    limbus, covered = outline(eye, view, surface="limbus"), _display(hidden, view)
     picture = Picture(
         rgb=_display(develop(planes, view, noise_rng), view),
         rotation_deg=view.rotation_deg + view.roll_deg,
-        limbus=outline(eye, view, surface="limbus"),
+        limbus=limbus,
         pupil=outline(eye, view, surface="pupil"),
         iris_visible=_display(globe.iris & clear, view),
         limbus_visible=_display(globe.ring & clear, view),
         eye=eye,
         view=view,
+        marks=tuple(mark_truth(eye, view, mark, limbus=limbus, hidden=covered) for mark in view.marks),
     )
     for array in (picture.rgb, picture.iris_visible, picture.limbus_visible):
         array.setflags(write=False)

@@ -7,7 +7,7 @@ import numpy as np
 
 from synthetic.eye import Eye
 from synthetic.fields import Float, as_float, blur, blur_wide, ramp, remap
-from synthetic.lashes import Canvas, draw_lashes, draw_speculum
+from synthetic.lashes import Canvas, draw_lashes, draw_speculum, draw_tool
 from synthetic.layer import Layer
 from synthetic.lids import draw_lids
 from synthetic.view import Glint, View
@@ -48,6 +48,8 @@ def draw_overlay(
             hidden = np.maximum(hidden, draw_speculum(eye, view, layer))
         elif view.lids.lashes > 0:
             hidden = np.maximum(hidden, draw_lashes(eye, view, layer, rng))
+    for tool in view.tools:
+        hidden = np.maximum(hidden, draw_tool(view, tool, layer))
     return layer.planes, layer.alpha, as_float(hidden)
 
 

@@ -6,7 +6,9 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 GlintKind = Literal["flash", "window", "ring"]
-InkColor = Literal["violet", "blue", "black"]
+InkColor = Literal["violet", "blue", "black", "brown"]
+SpotColor = Literal["brown", "slate", "yellow"]
+Metal = Literal["steel", "black", "titanium"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +27,8 @@ class Lids:
         Share of the upper lashes that hang across the eye, 0 to 1.
     speculum : bool
         Lids held wide open by wires, the other fields of the lids unused.
+    makeup : float
+        0 is none; 1 is a dark line along both lids with flakes of it on the eye, and thickened lashes.
     """
 
     upper_cover: float = 0.18
@@ -32,6 +36,7 @@ class Lids:
     lashes: float = 1.0
     droop: float = 0.25
     speculum: bool = False
+    makeup: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,13 +65,15 @@ class InkMark:
         eye (rotation 0), counter-clockwise from the right.
     width_deg : float
         Full width at half contrast, measured at the limbus.
-    color : {"violet", "blue", "black"}
+    color : {"violet", "blue", "black", "brown"}
     inner, outer : float
         Radial extent in limbus radii.
     smear : float
-        0 is crisp; 1 has run by about its own width to one side (counter-clockwise).
+        0 is crisp; 1 has run by its own width to one side (counter-clockwise), where a quarter is left.
     fading : float
         0 is fresh, 1 is gone.
+    slant_deg : float
+        By how much the outer end lies further counter-clockwise than where the mark crosses the limbus.
     """
 
     direction_deg: float
@@ -76,6 +83,55 @@ class InkMark:
     outer: float = 1.3
     smear: float = 0.0
     fading: float = 0.0
+    slant_deg: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """A coloured spot on the white of the eye (naevus, pigment, a nerve's end); it turns with the eye.
+
+    Parameters
+    ----------
+    direction_deg : float
+        As of an `InkMark`.
+    radius : float
+        Distance of its middle from the middle of the limbus, limbus radii.
+    size_deg : float
+        Diameter, in degrees at the limbus.
+    color : {"brown", "slate", "yellow"}
+    strength : float
+        0 is invisible, 1 covers what lies below.
+    """
+
+    direction_deg: float
+    radius: float = 1.2
+    size_deg: float = 5.0
+    color: SpotColor = "brown"
+    strength: float = 0.8
+
+
+@dataclass(frozen=True, slots=True)
+class Tool:
+    """An instrument held over the eye; it does not turn with it.
+
+    Parameters
+    ----------
+    direction_deg : float
+        From where it comes, in the picture before it is mirrored and turned.
+    reach : float
+        How far its tip is from the middle of the limbus, limbus radii.
+    width : float
+        Of its shaft, limbus radii.
+    metal : {"steel", "black", "titanium"}
+    aside : float
+        By how much it points past the middle, limbus radii.
+    """
+
+    direction_deg: float
+    reach: float = 0.9
+    width: float = 0.08
+    metal: Metal = "steel"
+    aside: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +155,10 @@ class Surface:
         0 to 1: swollen conjunctiva, paler, glossy, vessels out of focus.
     pterygium : float
         How far a fleshy wedge grows over the cornea from the nasal side, in limbus radii; 0 is none.
+    arcus : float
+        Grey ring just inside the limbus, 0 to 1.
+    melanosis : float
+        Brown, patchy pigment of the conjunctiva round the limbus, 0 to 1.
     """
 
     slide_deg: float = 0.0
@@ -110,6 +170,8 @@ class Surface:
     blood_deg: float = 200.0
     chemosis: float = 0.0
     pterygium: float = 0.0
+    arcus: float = 0.0
+    melanosis: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,6 +276,8 @@ class View:
         None draws the bare globe: no lids, skin or lashes.
     surface, light, camera : Surface, Light, Camera
     marks : tuple of InkMark
+    spots : tuple of Spot
+    tools : tuple of Tool
     """
 
     width_px: int = 960
@@ -233,6 +297,8 @@ class View:
     light: Light = field(default_factory=Light)
     camera: Camera = field(default_factory=Camera)
     marks: tuple[InkMark, ...] = ()
+    spots: tuple[Spot, ...] = ()
+    tools: tuple[Tool, ...] = ()
 
     @property
     def center_px(self) -> tuple[float, float]:
