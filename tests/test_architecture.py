@@ -30,11 +30,17 @@ ORDER = [
         orientation register
         confidence
         axis
+        axis_cost
+        landmarks
+        landmark_search landmark_pairs level centre
         measurement
+        lens_marks
         record
-        demo_page demo wording
+        theatre_record demo_page demo wording
+        landmark_sheet
         cohort
-        dial_plots toric_plots plots
+        dial_plots band_plots lens_plots toric_plots landmark_plots level_plots plots
+        report
         cli
     """.splitlines()
     for stage in line.split()
