@@ -16,6 +16,7 @@ _COMMANDS: dict[str, tuple[str, str]] = {
     "inspect": ("torsion.cli.inspect", "Whether photos are good enough, and which of them is the best."),
     "measure": ("torsion.cli.measure", "How far the eye has turned between two photos; carries the axis."),
     "demo": ("torsion.cli.demo", "Photos of an invented eye with a known answer, to try and to teach."),
+    "cohort": ("torsion.cli.cohort", "Many pairs from a list: a table of results, resumable."),
     "plan": ("torsion.cli.plan", "Axis of a toric lens, and what each cylinder on offer would leave."),
     "residual": ("torsion.cli.residual", "Refraction that a lens turned off axis leaves."),
     "recheck": ("torsion.cli.recheck", "Best axis of a lens in the eye, and whether turning it is worth it."),

@@ -83,7 +83,7 @@ def _local(name: str, folder: str) -> str:
     slashed = name.replace("\\", "/")
     texts = dict.fromkeys((slashed, name))
     spellings = [*texts, *(unicodedata.normalize(form, text) for text in texts for form in _FORMS)]
-    paths = [os.path.join(folder, text) for text in spellings]
+    paths = [str(Path(folder, text)) for text in spellings]
     return next((path for path in paths if os.path.exists(path)), paths[0])
 
 

@@ -1,0 +1,194 @@
+"""``torsion cohort``: many pairs of photos, from a manifest to a table of results."""
+
+import os
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import click
+
+from torsion.cohort.executors import Cluster, Executor, Processes
+from torsion.cohort.manifest import Manifest, read_manifest
+from torsion.cohort.proposal import propose_manifest
+from torsion.cohort.run import CohortRun, Progress, run_cohort
+from torsion.cohort.strip import IDENTIFYING, MANIFEST_NAME, strip_cohort
+from torsion.record import write_whole
+from torsion.toric import CAUTION
+
+__all__ = ["command"]
+
+_FOLDER = click.Path(file_okay=False, path_type=Path)
+_SHOWN = 10  # rows without a result, or unused photos, told one by one
+_EVERY_S = 10.0  # between lines of progress where they do not replace each other
+_INTERRUPTED = 130  # exit status that shells give for Ctrl-C
+
+
+@click.command("cohort")
+@click.argument("manifest", metavar="[MANIFEST]", required=False)
+@click.option("--out", type=_FOLDER, metavar="DIR", help="Measure, and write the results into this folder.")
+@click.option(
+    "--init",
+    "init",
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    metavar="FOLDER",
+    help=f"Propose FOLDER/{MANIFEST_NAME} from the names of the photos in it.",
+)
+@click.option(
+    "--strip",
+    type=_FOLDER,
+    metavar="DIR",
+    help="Write copies without metadata, cropped to the eye, and their manifest into this folder.",
+)
+@click.option(
+    "--workers", type=click.IntRange(min=1), metavar="N", help="Processes.  [default: one for each core]"
+)
+@click.option(
+    "--cluster", metavar="ADDRESS", help="Dask scheduler to send the work to, such as tcp://host:8786."
+)
+@click.option("--allow-outside", is_flag=True, help="Allow photos outside the manifest's folder, and URLs.")
+@click.pass_context
+def command(
+    ctx: click.Context,
+    *,
+    manifest: str | None,
+    out: Path | None,
+    init: Path | None,
+    strip: Path | None,
+    workers: int | None,
+    cluster: str | None,
+    allow_outside: bool,
+) -> None:
+    """Measure every pair of photos in a MANIFEST; broken off at any moment, the same command goes on.
+
+    MANIFEST is a table, CSV or Parquet, with the columns patient (a pseudonym), eye, seated and supine (paths
+    from the manifest's folder).  Optional columns: session, repeat, posture (seated-supine, seated-seated,
+    supine-supine), axis, axis_frame, incision, mirrored, seated_level, supine_level, camera, operator,
+    minutes, anaesthesia, drops, fixation, and method.NAME for the degrees that another method gave.
+
+    Exit status: 0 every row has a result or a reason, 1 the manifest cannot be used, 2 wrong usage.
+
+    Example:
+
+        torsion cohort --init photos && torsion cohort photos/manifest.csv --out results
+    """
+    if init is not None:
+        if manifest or out or strip or cluster:
+            msg = "--init stands alone"
+            raise click.UsageError(msg)
+        _propose(init)
+        return
+    if manifest is None or (out is None) == (strip is None):
+        msg = "give a MANIFEST with either --out or --strip, or else --init FOLDER"
+        raise click.UsageError(msg)
+    if workers is not None and cluster is not None:
+        msg = "--workers and --cluster exclude each other"
+        raise click.UsageError(msg)
+    pairs = read_manifest(manifest, allow_outside=allow_outside)
+    if pairs.carried:
+        _say(f"columns without a meaning here, carried along: {', '.join(pairs.carried)}")
+    try:
+        with _executor(workers, cluster) as executor:
+            if out is not None:
+                _measure(pairs, out, executor)
+            elif strip is not None:
+                _strip(manifest, pairs, strip, executor)
+    except KeyboardInterrupt:
+        _say("\ninterrupted; what was measured is kept, and the same command goes on from there")
+        ctx.exit(_INTERRUPTED)
+
+
+def _executor(workers: int | None, cluster: str | None) -> Executor:
+    return Cluster(cluster) if cluster else Processes(workers or _cores())
+
+
+def _cores() -> int:
+    """Cores that this process may use; where the system does not tell, all there are."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def _measure(manifest: Manifest, out: Path, executor: Executor) -> None:
+    run = run_cohort(manifest, out, executor=executor, on_progress=_reporter())
+    _tell(run)
+
+
+def _tell(run: CohortRun) -> None:
+    for number, reason in list(run.reasons.items())[:_SHOWN]:
+        _say(f"row {number}: {reason}")
+    if len(run.reasons) > _SHOWN:
+        _say(f"and {len(run.reasons) - _SHOWN} more rows without a result; see the column reason")
+    _say(f"wrote {run.csv}" + (f" and {run.parquet}" if run.parquet else ""))
+    without = len(run.reasons)
+    click.echo(
+        f"{run.rows} rows: {run.rows - without} with a result, {without} with a reason why there is none "
+        f"({run.measured} pairs measured now, {run.kept} kept from before)"
+    )
+    click.echo(f"\n{CAUTION}")
+
+
+def _propose(folder: Path) -> None:
+    target = folder / MANIFEST_NAME
+    if target.exists():
+        msg = f"'{target}' is there already; move it away first"
+        raise click.ClickException(msg)
+    proposal = propose_manifest(folder)
+    if not proposal.pairs + proposal.controls:
+        msg = f"no pair can be told from the names in '{folder}': they must say seated or supine"
+        raise click.ClickException(msg)
+    write_whole(proposal.text, target)
+    for name in proposal.unused[:_SHOWN]:
+        _say(f"not used: {name}")
+    if len(proposal.unused) > _SHOWN:
+        _say(f"and {len(proposal.unused) - _SHOWN} more")
+    click.echo(
+        f"wrote {target}: {proposal.pairs} pairs, {proposal.controls} controls, "
+        f"{len(proposal.unused)} photos not used\nCheck every row, fill empty cells, and put pseudonyms in the place of names."
+    )
+
+
+def _strip(source: str, manifest: Manifest, folder: Path, executor: Executor) -> None:
+    if (folder / MANIFEST_NAME).exists():
+        msg = f"'{folder / MANIFEST_NAME}' is there already; choose another folder than that of '{source}'"
+        raise click.ClickException(msg)
+    show = _reporter()
+    start = time.monotonic()
+    done = strip_cohort(
+        manifest,
+        folder,
+        executor=executor,
+        on_done=lambda n, total: show(Progress("copying", n, total, time.monotonic() - start)),
+    )
+    for number, reason in done.left_out.items():
+        _say(f"row {number} left out: {reason}")
+    click.echo(f"wrote {done.manifest}: {done.rows} rows, {done.photos} photos")
+    click.echo(f"\n{IDENTIFYING}")
+
+
+def _reporter() -> Callable[[Progress], None]:
+    """Show progress on stderr: one line that changes where somebody watches, else a line now and then."""
+    stream = click.get_text_stream("stderr")
+    watched = stream.isatty()
+    last = {"time": 0.0}
+
+    def show(progress: Progress) -> None:
+        now, ended = time.monotonic(), progress.done == progress.total
+        if not ended and now - last["time"] < (0.2 if watched else _EVERY_S):
+            return
+        last["time"] = now
+        left = progress.seconds_left
+        text = f"{progress.stage} {progress.done} of {progress.total}, {progress.per_second:.1f} a second"
+        if not ended and left is not None:
+            text += f", {_duration(left)} left"
+        stream.write(f"\r{text:<70}" + ("\n" if ended else "") if watched else f"{text}\n")
+        stream.flush()
+
+    return show
+
+
+def _duration(seconds: float) -> str:
+    minutes, seconds = divmod(round(seconds), 60)
+    hours, minutes = divmod(int(minutes), 60)
+    return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min {int(seconds):02d} s"
+
+
+def _say(text: str) -> None:
+    click.echo(text, err=True)
