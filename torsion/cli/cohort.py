@@ -1,6 +1,7 @@
 """``torsion cohort``: many pairs of photos, from a manifest to a table of results."""
 
 import os
+import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -9,8 +10,9 @@ import click
 
 from torsion.cohort.executors import Cluster, Executor, Processes
 from torsion.cohort.manifest import Manifest, read_manifest
+from torsion.cohort.progress import Progress
 from torsion.cohort.proposal import propose_manifest
-from torsion.cohort.run import CohortRun, Progress, run_cohort
+from torsion.cohort.run import CohortRun, run_cohort
 from torsion.cohort.strip import IDENTIFYING, MANIFEST_NAME, strip_cohort
 from torsion.record import write_whole
 from torsion.toric import CAUTION
@@ -141,7 +143,8 @@ def _propose(folder: Path) -> None:
         _say(f"and {len(proposal.unused) - _SHOWN} more")
     click.echo(
         f"wrote {target}: {proposal.pairs} pairs, {proposal.controls} controls, "
-        f"{len(proposal.unused)} photos not used\nCheck every row, fill empty cells, and put pseudonyms in the place of names."
+        f"{len(proposal.unused)} photos not used\n"
+        "Check every row, fill empty cells, and put pseudonyms in the place of names."
     )
 
 
@@ -149,14 +152,7 @@ def _strip(source: str, manifest: Manifest, folder: Path, executor: Executor) ->
     if (folder / MANIFEST_NAME).exists():
         msg = f"'{folder / MANIFEST_NAME}' is there already; choose another folder than that of '{source}'"
         raise click.ClickException(msg)
-    show = _reporter()
-    start = time.monotonic()
-    done = strip_cohort(
-        manifest,
-        folder,
-        executor=executor,
-        on_done=lambda n, total: show(Progress("copying", n, total, time.monotonic() - start)),
-    )
+    done = strip_cohort(manifest, folder, executor=executor, on_progress=_reporter())
     for number, reason in done.left_out.items():
         _say(f"row {number} left out: {reason}")
     click.echo(f"wrote {done.manifest}: {done.rows} rows, {done.photos} photos")
@@ -165,7 +161,7 @@ def _strip(source: str, manifest: Manifest, folder: Path, executor: Executor) ->
 
 def _reporter() -> Callable[[Progress], None]:
     """Show progress on stderr: one line that changes where somebody watches, else a line now and then."""
-    stream = click.get_text_stream("stderr")
+    stream = sys.stderr
     watched = stream.isatty()
     last = {"time": 0.0}
 

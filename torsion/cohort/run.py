@@ -1,6 +1,5 @@
 """Run of a cohort: from a manifest to a table of results, broken off and taken up again at any moment."""
 
-import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -9,43 +8,15 @@ from torsion.cohort.executors import Executor
 from torsion.cohort.manifest import Manifest, Row
 from torsion.cohort.pairs import Group, Measured, Pair, grouped, measure_group, pair_of
 from torsion.cohort.places import PhotoFile, content_digest
+from torsion.cohort.progress import OnProgress, reporter, silent
 from torsion.cohort.store import Store
 from torsion.cohort.table import write_csv, write_parquet
 from torsion.errors import PhotoError
 
-__all__ = ["STORE_NAME", "CohortRun", "Progress", "run_cohort"]
+__all__ = ["STORE_NAME", "CohortRun", "run_cohort"]
 
 STORE_NAME = "results.sqlite"
 _FILES_AT_ONCE = 32  # to be read by a worker in one go
-
-
-@dataclass(frozen=True, slots=True)
-class Progress:
-    """How far a stage of the run has come.
-
-    Attributes
-    ----------
-    stage : {"reading", "measuring"}
-    done, total : int
-        Photos, or pairs, of this run; what was kept from an earlier one is not among them.
-    seconds : float
-        Since the stage began.
-    """
-
-    stage: str
-    done: int
-    total: int
-    seconds: float
-
-    @property
-    def per_second(self) -> float:
-        """Rate so far."""
-        return self.done / self.seconds if self.seconds > 0 else 0.0
-
-    @property
-    def seconds_left(self) -> float | None:
-        """At that rate; None before anything is done."""
-        return (self.total - self.done) / self.per_second if self.done and self.seconds > 0 else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +50,7 @@ def run_cohort(
     *,
     executor: Executor,
     measure: Callable[[Group], list[Measured]] = measure_group,
-    on_progress: Callable[[Progress], None] = lambda progress: None,
+    on_progress: OnProgress = silent,
 ) -> CohortRun:
     """Measure every pair of a manifest that has not been measured yet, and write the table of all.
 
@@ -159,13 +130,11 @@ def digest_files(files: Sequence[PhotoFile]) -> list[_Digest]:
     return digests
 
 
-def _digests(
-    manifest: Manifest, executor: Executor, on_progress: Callable[[Progress], None]
-) -> dict[PhotoFile, _Digest]:
+def _digests(manifest: Manifest, executor: Executor, on_progress: OnProgress) -> dict[PhotoFile, _Digest]:
     files = list(dict.fromkeys(photo for row in manifest.rows for photo in (row.seated, row.supine)))
     tasks = [tuple(files[k : k + _FILES_AT_ONCE]) for k in range(0, len(files), _FILES_AT_ONCE)]
     digests: dict[PhotoFile, _Digest] = {}
-    report = _reporter("reading", len(files), on_progress)
+    report = reporter("reading", len(files), on_progress)
     for outcome in executor.run(digest_files, tasks):
         found = outcome.result or [
             _Digest("", f"'{f.name}' cannot be read: {outcome.fault}") for f in outcome.task
@@ -180,11 +149,11 @@ def _measure(
     store: Store,
     executor: Executor,
     measure: Callable[[Group], list[Measured]],
-    on_progress: Callable[[Progress], None],
+    on_progress: OnProgress,
 ) -> dict[str, str]:
     """Measure pairs into the store; give the reasons of those that could not be."""
     failed: dict[str, str] = {}
-    report = _reporter("measuring", len(pairs), on_progress)
+    report = reporter("measuring", len(pairs), on_progress)
     tasks: Iterable[Group] = grouped(pairs)
     done = 0
     while tasks:
@@ -202,8 +171,3 @@ def _measure(
             report(done)
         tasks = alone
     return failed
-
-
-def _reporter(stage: str, total: int, on_progress: Callable[[Progress], None]) -> Callable[[int], None]:
-    start = time.monotonic()
-    return lambda done: on_progress(Progress(stage, done, total, time.monotonic() - start))

@@ -1,7 +1,7 @@
 """Strip: copies of photos that hold the eye and nothing else, with a manifest that keeps what they lose."""
 
 import io
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -12,6 +12,7 @@ from torsion.cohort.columns import OTHER_PREFIX, level_points
 from torsion.cohort.executors import Executor
 from torsion.cohort.manifest import Manifest, Row, manifest_text
 from torsion.cohort.places import PhotoFile, local_copy
+from torsion.cohort.progress import OnProgress, reporter, silent
 from torsion.errors import PhotoError
 from torsion.measurement import prepare
 from torsion.photo import read_photo
@@ -72,7 +73,7 @@ def strip_cohort(
     folder: Path,
     *,
     executor: Executor,
-    on_done: Callable[[int, int], None] = lambda done, total: None,
+    on_progress: OnProgress = silent,
 ) -> Stripped:
     """Write copies of all photos without metadata, cropped to the eye, under new names, with a manifest.
 
@@ -87,8 +88,8 @@ def strip_cohort(
     folder : Path
         Made where it does not exist.
     executor : Executor
-    on_done : callable
-        Called with the numbers of photos done and of all.
+    on_progress : callable
+        Called with a `Progress` now and then.
 
     Returns
     -------
@@ -105,10 +106,11 @@ def strip_cohort(
     names = {place: str(folder / f"photo-{number:05d}.png") for number, place in enumerate(files, 1)}
     tasks = [_Task(files[place], name) for place, name in names.items()]
     copies: dict[str, _Copy] = {}
+    report = reporter("copying", len(tasks), on_progress)
     for outcome in executor.run(strip_photo, tasks):
         copy = outcome.result or _Copy(outcome.task.target, reason=f"cannot be copied: {outcome.fault}")
         copies[outcome.task.target] = copy
-        on_done(len(copies), len(tasks))
+        report(len(copies))
     lines, left_out = [], {}
     for row in manifest.rows:
         pair = tuple(copies[names[photo.location]] for photo in (row.seated, row.supine))
