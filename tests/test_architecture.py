@@ -32,7 +32,7 @@ ORDER = [
         axis
         axis_cost
         landmarks
-        landmark_search landmark_pairs level centre
+        landmark_search similarity pair_suspects landmark_pairs level centre
         measurement
         lens_marks
         record
