@@ -99,7 +99,7 @@ _TABLE: tuple[Flag, ...] = (
          "both eyes turn the same way in the picture, which is the signature of head tilt or camera roll",
          "use the symmetric part for torsion, and the canthi to see how the head lay"),
     Flag("taken_apart", "accept",
-         "the two eyes were photographed apart by a free hand, so that head and camera may have rolled between",
+         "the two eyes were photographed apart by a free hand, so head and camera may have rolled between",
          "photograph both eyes in one frame, or fix camera and head"),
     Flag("reference_steep", "review", "the reference lies more than 30 degrees from level",
          "check the two points, and whether the picture is turned"),
