@@ -34,7 +34,7 @@ ORDER = [
         landmarks
         landmark_search similarity pair_suspects landmark_pairs level centre
         measurement
-        lens_marks
+        lens_marks landmark_survey
         record
         theatre_record demo_page demo wording
         landmark_sheet

@@ -79,7 +79,11 @@ _TABLE: tuple[Flag, ...] = (
          "take the seated photo with the keratometry, or level it, and say so"),
     Flag("eye_not_given", "accept", "right or left was not stated, so the direction has no name",
          "give the eye"),
-    # Landmarks picked by hand
+    # Landmarks
+    Flag("no_landmarks", "refuse", "nothing was found that could be recognised again with confidence",
+         "focus on limbus and iris, hold the lids, avoid glare, and take the photo again"),
+    Flag("few_landmarks", "review", "fewer than three landmarks were found, so a mistaken one goes unnoticed",
+         "take a sharper photo with more of the eye exposed; keep the manual mark"),
     Flag("two_pairs", "accept",
          "two pairs cannot show their own error; each click is assumed to be good to one pixel",
          "pick a third pair, or state how well you click"),
