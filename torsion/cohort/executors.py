@@ -123,7 +123,7 @@ class Cluster:
         """See `Executor.run`; a task whose worker dies is given to another by the scheduler."""
         waiting = iter(tasks)
         sent: dict[Any, Task] = {}
-        ready = self._dask.as_completed()
+        ready = self._dask.as_completed(loop=self._client.loop)
 
         def send() -> None:
             room = _AHEAD * max(1, sum(self._client.nthreads().values())) - len(sent)

@@ -129,7 +129,7 @@ def read_manifest(path: str | os.PathLike[str], *, allow_outside: bool = False) 
         for number, line in enumerate(lines, 1):
             row, wrong = _row(number, heading, line, folder, allow_outside)
             rows += [row] if row else []
-            mistakes += [f"row {number}, {text}" for text in wrong]
+            mistakes += [f"row {number}{text}" for text in wrong]
     if mistakes:
         raise ManifestError(_listed(place, mistakes))
     return Manifest(tuple(rows), tuple(rows[0].cells))
@@ -149,7 +149,7 @@ def _row(
 ) -> tuple[Row | None, list[str]]:
     """Read one row; None with its mistakes where there are any."""
     if len(line) > len(heading) and any(line[len(heading) :]):
-        text = f"has {len(line)} cells, but the heading has {len(heading)} (decimal commas need quotes)"
+        text = f": has {len(line)} cells, but the heading has {len(heading)} (decimal commas need quotes)"
         return None, [text]
     wrong: list[str] = []
     cells: dict[str, str] = {}
@@ -161,13 +161,13 @@ def _row(
             continue
         try:
             if column.required and not text:
-                wrong.append(f"column {name}: is empty")
+                wrong.append(f", column {name}: is empty")
                 continue
             cells[column.name] = column.read(text) if text else column.default
             if name in ("seated", "supine"):
                 photos[name] = find_photo(text, folder, allow_outside=allow_outside)
         except ValueError as fault:
-            wrong.append(f"column {name}: {fault}")
+            wrong.append(f", column {name}: {fault}")
     wrong += _contradictions(cells)
     return (None if wrong else Row(number, cells, photos["seated"], photos["supine"])), wrong
 
@@ -175,9 +175,9 @@ def _row(
 def _contradictions(cells: Mapping[str, str]) -> list[str]:
     wrong = []
     if not cells.get("axis"):
-        wrong += [f"column {name}: needs an axis" for name in ("axis_frame", "incision") if cells.get(name)]
+        wrong += [f", column {name}: needs an axis" for name in ("axis_frame", "incision") if cells.get(name)]
     if bool(cells.get("seated_level")) != bool(cells.get("supine_level")):
-        wrong.append("column supine_level: goes with seated_level, one is empty")
+        wrong.append(", column supine_level: goes with seated_level, one is empty")
     return wrong
 
 

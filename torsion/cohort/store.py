@@ -46,7 +46,7 @@ class Store:
     def __init__(self, path: Path) -> None:
         self._path = path
         path.touch()  # says in the usual words why that is not possible
-        self._database = sqlite3.connect(path, isolation_level=None)
+        self._database = sqlite3.connect(path, timeout=0.0, isolation_level=None)
         try:
             with self._faults():
                 self._open()
