@@ -24,6 +24,7 @@ ORDER = [
         photo correlate astigmatism
         toric vergence keratometry centroid plan recheck lens_rotation uncertainty budget
         locate
+        limbal_ring limbal_bar ink
         masks
         unwrap quality duplicate
         search
@@ -34,12 +35,12 @@ ORDER = [
         landmarks
         landmark_search similarity pair_suspects landmark_pairs level centre
         measurement
-        lens_marks landmark_survey
+        marks marking lens_marks landmark_survey
         record
-        theatre_record demo_page demo wording
+        marks_record theatre_record demo_page demo wording
         landmark_sheet
         cohort
-        dial_plots band_plots lens_plots toric_plots landmark_plots level_plots plots
+        dial_plots band_plots ink_plots lens_plots toric_plots landmark_plots level_plots plots
         report
         cli
     """.splitlines()

@@ -15,8 +15,11 @@ __all__ = ["main"]
 _COMMANDS: dict[str, tuple[str, str]] = {
     "inspect": ("torsion.cli.inspect", "Whether photos are good enough, and which of them is the best."),
     "measure": ("torsion.cli.measure", "How far the eye has turned between two photos; carries the axis."),
+    "ink": ("torsion.cli.ink", "Ink marks at the limbus: where they are, how wide, and what they miss."),
     "demo": ("torsion.cli.demo", "Photos of an invented eye with a known answer, to try and to teach."),
     "cohort": ("torsion.cli.cohort", "Many pairs from a list: a table of results, resumable."),
+    "landmarks": ("torsion.cli.landmarks", "A sheet of landmarks to print; rotation from hand-picked pairs."),
+    "level": ("torsion.cli.level", "How head and camera lay; what both eyes share."),
     "plan": ("torsion.cli.plan", "Axis of a toric lens, and what each cylinder on offer would leave."),
     "residual": ("torsion.cli.residual", "Refraction that a lens turned off axis leaves."),
     "recheck": ("torsion.cli.recheck", "Best axis of a lens in the eye, and whether turning it is worth it."),

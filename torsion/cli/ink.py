@@ -1,0 +1,180 @@
+"""``torsion ink``: the pen marks at the limbus, and where the intended meridian lies beside them."""
+
+import textwrap
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from torsion.angles import Eye
+from torsion.cli import photo_options as shared
+from torsion.marking import Marking, MarkOptions, read_marks
+from torsion.marks import MOST_MARKS, Mark
+from torsion.marks_record import marks_record
+from torsion.record import cautions
+from torsion.wording import axis_degrees, direction_degrees, reason_words, verdict_word
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["command"]
+
+_WIDTH = 80  # characters right of the labels
+_REFUSED = 3  # exit status
+_CASES = {
+    "none": "no ink mark was found at the limbus",
+    "seated_marked": "ink in the seated photo; directions count from its level",
+    "supine_marked": "ink in the supine photo; directions are carried into the seated photo",
+    "both_marked": "ink in both photos; as it is in the supine one, in the frame of the seated one",
+}
+_WIDE = (
+    "Common practice, no source: a pen mark can cover up to about five degrees, so one edge of it can be "
+    "several degrees off."
+)
+
+
+def _two_points(text: str) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Read two points given by hand, ``X1,Y1,X2,Y2`` in pixels of the photo as displayed."""
+    try:
+        x1, y1, x2, y2 = (float(part) for part in text.split(","))
+    except ValueError as fault:
+        msg = f"{text!r} is not of the form X1,Y1,X2,Y2: two points in pixels"
+        raise click.BadParameter(msg) from fault
+    return (x1, y1), (x2, y2)
+
+
+@click.command("ink")
+@shared.photo_argument("seated", metavar="SEATED")
+@click.argument("supine", metavar="[SUPINE]", type=click.Path(path_type=Path), required=False)
+@shared.eye_option(required=True)
+@click.option(
+    "--meridian",
+    "meridians",
+    type=shared.axis,
+    metavar="DEG",
+    multiple=True,
+    help="Intended meridian, 0 to 180, in the frame of the seated photo; may be repeated.",
+)
+@click.option(
+    "--marks",
+    "expected",
+    type=click.IntRange(1, MOST_MARKS),
+    help=f"How many marks were made.  [default: up to {MOST_MARKS}]",
+)
+@click.option(
+    "--points",
+    type=_two_points,
+    metavar="X1,Y1,X2,Y2",
+    multiple=True,
+    help="Another mark, by two points of the last photo: a laser mark, the marks of a lens; may be repeated.",
+)
+@click.option("--mirrored", is_flag=True, help="The supine picture is mirrored left to right.")
+@shared.json_option
+@shared.picture_option
+@click.pass_context
+def command(
+    ctx: click.Context,
+    *,
+    seated: Path,
+    supine: Path | None,
+    eye: Eye,
+    meridians: tuple[float, ...],
+    expected: int | None,
+    points: tuple[tuple[tuple[float, float], tuple[float, float]], ...],
+    mirrored: bool,
+    json_to: str | None,
+    picture: Path | None,
+) -> None:
+    """Find the ink marks at the limbus in the SEATED photo, the SUPINE one, or both.
+
+    With a clean SEATED photo and a marked SUPINE one, the marks are carried into the seated photo's frame.
+    Directions are in degrees, counter-clockwise as the examiner sees the photo, 0 at its right.
+
+    Exit status: 0 read (also when there is no mark), 3 refused, 1 a file cannot be used, 2 wrong usage.
+
+    Example:
+
+        torsion ink seated.jpg supine.jpg --eye OD --meridian 90 --picture ink.png
+    """
+    shared.check_outputs([path for path in (seated, supine) if path], json_to=json_to, picture=picture)
+    try:
+        found = read_marks(
+            seated,
+            supine,
+            eye=eye,
+            meridians_deg=meridians,
+            points_px=points,
+            options=MarkOptions(expected=expected, mirrored=mirrored),
+        )
+    except ValueError as fault:
+        raise click.UsageError(str(fault)) from fault
+
+    def draw() -> "Figure":
+        from torsion.ink_plots import ink_figure  # matplotlib loads only here
+
+        return ink_figure(found)
+
+    if shared.write_outputs(marks_record(found), json_to=json_to, picture=picture, draw=draw):
+        notes = (*cautions(axis=False)[:1], _WIDE)
+        shared.print_text(_text(found), flags=found.flags, cautions=notes)
+    if found.verdict == "refuse":
+        ctx.exit(_REFUSED)
+
+
+def _text(found: Marking) -> list[str]:
+    reason = "" if found.verdict == "accept" else f": {reason_words(found.flags, found.verdict)}"
+    verdict = textwrap.wrap(verdict_word(found.verdict) + reason, _WIDTH)
+    rows = [("Verdict", verdict[0]), *(("", line) for line in verdict[1:]), ("Ink", _CASES[found.case])]
+    for number, mark in enumerate(found.marks, 1):
+        rows += [(f"Mark {number}", _place(mark)), ("", _size(mark))]
+        rows += [("", words) for words in (_beside(mark), _change(mark)) if words]
+    rows += [("Lost", _place(mark)) for mark in found.lost]
+    if found.axis is not None:
+        axis = found.axis
+        i, j = (index + 1 for index in axis.marks)
+        words = (
+            f"{axis_degrees(axis.axis_deg)} ± {axis.standard_uncertainty_deg:.1f}° through marks {i} and {j}"
+        )
+        words += f", which miss being opposite by {abs(axis.bend_deg):.1f}°"
+        rows.append(("Axis", words))
+    for meridian in found.meridians:
+        rows.append(("Meridian", f"{axis_degrees(meridian.meridian_deg)}: {_inside(meridian.inside_ink)}"))
+    for point in found.points:
+        at = "not carried" if point.axis_deg is None else axis_degrees(point.axis_deg)
+        offset = "" if point.offset_deg is None else f", {point.offset_deg:+.1f}° from the meridian"
+        rows.append(("Two points", f"{at} ± {point.standard_uncertainty_deg:.1f}°{offset}"))
+    return [f"{label:<15}{words}".rstrip() for label, words in rows]
+
+
+def _place(mark: Mark) -> str:
+    if mark.direction_deg is None:
+        at = direction_degrees(mark.photo_direction_deg)
+        return f"{mark.color}, at {at} in the {mark.photo} photo; not carried"
+    at = f"{direction_degrees(mark.direction_deg)} ± {mark.standard_uncertainty_deg or 0.0:.1f}°"
+    return f"{mark.color}, at {at}"
+
+
+def _size(mark: Mark) -> str:
+    return f"{mark.width_deg:.1f}° wide at half contrast, traces over {mark.extent_deg:.1f}°"
+
+
+def _beside(mark: Mark) -> str:
+    if mark.offset_deg is None or mark.meridian_deg is None:
+        return ""
+    inside = "inside" if mark.holds_meridian else "outside"
+    meridian = axis_degrees(mark.meridian_deg)
+    return f"{mark.offset_deg:+.1f}° from meridian {meridian}, which lies {inside} the ink"
+
+
+def _change(mark: Mark) -> str:
+    if mark.change is None:
+        return ""
+    change = mark.change
+    return (
+        f"since the seated photo: moved {change.moved_deg:+.1f}°, width × {change.width_ratio:.2f}, "
+        f"density × {change.density_ratio:.2f}"
+    )
+
+
+def _inside(inside: bool | None) -> str:
+    return {True: "runs through ink", False: "runs beside the ink", None: "no ink to compare"}[inside]

@@ -1,0 +1,226 @@
+"""Ink at the limbus: stains of a pen in the picture of one eye, told from what else is dark there.
+
+Ink swallows red light, which blood hardly does: that takes vessels, redness and bleeding out.  A mark is a
+bar across the limbus with white beside it and an end on the white: that takes out lids, hair, shadows, the
+dark ring of the limbus, and instruments, which run on.  Blue and violet do not grow on an eye; black and
+brown do, so of them more is asked.  Where the same eye is known without ink, what it shows there too is none.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from torsion.angles import wrap_direction_deg, wrap_rotation_deg
+from torsion.limbal_bar import BAND, LEAST_DENSITY, NARROWEST_DEG, WIDEST_DEG, Bar, measure_bar
+from torsion.limbal_ring import COLUMNS, STEP_DEG, Ring, unwrap_ring
+from torsion.photo import Ellipse
+
+__all__ = ["InkColor", "Stain", "candidates", "find_ink", "ink_mask", "is_grey", "is_ink"]
+
+Doubles = NDArray[np.float64]
+InkColor = Literal["violet", "blue", "black", "brown"]
+
+_NOISE = 5.0  # robust standard deviations of the white part of the ring
+_MOST = 24  # candidates looked at
+_SHORTEST = 0.06  # limbus radii outside the limbus, 0.35 mm
+_SLANT = 60.0  # degrees at the limbus for each radius: 45 degrees from straight outwards
+_AT_LIMBUS = (
+    0.4  # share of its density that a mark keeps at the limbus; a spot on the white does not reach it
+)
+_ON_WHITE = 0.6  # share of white beside a mark
+_CALM = 0.9  # share of white in a column from which the unrest of the ring is taken
+_ISLAND = 0.75  # share of white along and beyond a mark that has no colour to tell it by
+_HAIR_DEG = 1.8  # one lash and its shadow are thinner
+_WHOLE = 0.9  # share of white about a mark below which something hides a part of it
+_DARK_INK = 0.35  # density from which black is taken for ink without a photo to compare
+_BAR = 1.0  # length outside the limbus over width; spots are round, and half of one is shorter than wide
+_MASK_DEG = 1.0  # beside what can be seen of the ink
+_MASK_INNER = 0.82  # limbus radii: ink runs onto the cornea, where a dark iris hides it
+_SHOWS_TOO = 0.5  # share of the density that the clean photo may show at the same place
+
+
+@dataclass(frozen=True, slots=True)
+class Stain:
+    """One pen mark in one picture.
+
+    Attributes
+    ----------
+    direction_deg : float
+        Where its middle crosses the limbus, about the middle of the limbus, [0, 360).
+    width_deg : float
+        Full width at half of its contrast, at the limbus.
+    extent_deg : float
+        Width within which ink can be seen at all.
+    outer : float
+        Where it ends, limbus radii.
+    density : float
+        Optical density of the ink over its surroundings.
+    color : {"violet", "blue", "black", "brown"}
+    noise_deg : float
+        Standard uncertainty of the direction from the ink's own raggedness.
+    covered : bool
+        A lid or lashes hide an edge or the outer end.
+    certain : bool
+        False where neither colour nor another photo tells it from pigment.
+    """
+
+    direction_deg: float
+    width_deg: float
+    extent_deg: float
+    outer: float
+    density: float
+    color: InkColor
+    noise_deg: float
+    covered: bool
+    certain: bool
+
+
+def find_ink(
+    pixels: NDArray[np.uint8], limbus: Ellipse, *, clean: NDArray[np.uint8] | None = None
+) -> tuple[Stain, ...]:
+    """Find pen marks across the limbus.
+
+    Parameters
+    ----------
+    pixels : (H, W, 3) uint8 ndarray
+        Colour; in a picture without colour nothing is found, since colour tells ink from hair.
+    limbus : Ellipse
+        In pixels of `pixels`.
+    clean : (H, W, 3) uint8 ndarray, optional
+        The same eye before it was marked, brought into register with `pixels`.
+
+    Returns
+    -------
+    tuple of Stain
+        By direction; empty where there is no ink.
+    """
+    if is_grey(pixels):
+        return ()
+    ring = unwrap_ring(pixels, limbus)
+    before = None if clean is None else unwrap_ring(clean, limbus, stretch=ring.stretch)
+    found: list[Stain] = []
+    for at in candidates(ring):
+        bar = measure_bar(ring, at, before)
+        if bar is None or any(_overlap(bar, other) for other in found) or not is_ink(bar):
+            continue
+        found.append(_stain(bar))
+    return tuple(sorted(found, key=lambda stain: stain.direction_deg))
+
+
+def ink_mask(pixels: NDArray[np.uint8], limbus: Ellipse) -> NDArray[np.bool_]:
+    """Pixels that ink covers, with a margin: True is ink, which must take no part in a registration.
+
+    Parameters
+    ----------
+    pixels : (H, W, 3) uint8 ndarray
+    limbus : Ellipse
+        In pixels of `pixels`.
+
+    Returns
+    -------
+    (H, W) bool ndarray
+        All False where no ink is found.
+    """
+    height, width = pixels.shape[:2]
+    covered = np.zeros((height, width), bool)
+    stains = find_ink(pixels, limbus)
+    if not stains:
+        return covered
+    row, column = np.mgrid[:height, :width]
+    across, up = column - limbus.x_px, limbus.y_px - row
+    out = np.hypot(across, up) / limbus.radius_px
+    angle = np.degrees(np.arctan2(up, across))
+    for stain in stains:
+        away = np.abs(wrap_rotation_deg(angle - stain.direction_deg))
+        wide = away < stain.extent_deg / 2 + _MASK_DEG
+        covered |= wide & (out > _MASK_INNER) & (out < stain.outer + 0.06)
+    return covered
+
+
+def is_grey(pixels: NDArray[np.uint8]) -> bool:
+    """Tell whether a picture has no colour: one channel, or three that hardly differ."""
+    return pixels.ndim != 3 or float(np.abs(pixels[..., 0].astype(np.int16) - pixels[..., 2]).mean()) < 2.0
+
+
+def candidates(ring: Ring) -> list[int]:
+    """Columns at which something stands out of the ring just outside the limbus, strongest first."""
+    band = ring.rows(*BAND)
+    profile = ring.ink[band].mean(axis=0).astype(float)
+    standing = profile - _running(profile, percentile=40.0, reach_deg=20)
+    calm = standing[ring.white[band].mean(axis=0) > _CALM]
+    noise = 1.4826 * float(np.median(np.abs(calm - np.median(calm)))) if len(calm) else 0.0
+    left = standing.copy()
+    found: list[int] = []
+    while len(found) < _MOST and left.max() > max(LEAST_DENSITY, _NOISE * noise):
+        at = int(np.argmax(left))
+        found.append(at)
+        for step in (1, -1):  # what belongs to the same rise is taken out on both sides
+            column = (at + step) % COLUMNS
+            while left[column] > 0.5 * standing[at]:
+                left[column] = -np.inf
+                column = (column + step) % COLUMNS
+        left[at] = -np.inf
+    return found
+
+
+def _running(profile: Doubles, *, percentile: float, reach_deg: int) -> Doubles:
+    degrees = profile.reshape(-1, round(1.0 / STEP_DEG)).mean(axis=1)
+    about = np.stack([np.roll(degrees, shift) for shift in range(-reach_deg, reach_deg + 1)])
+    return np.repeat(np.percentile(about, percentile, axis=0), round(1.0 / STEP_DEG))
+
+
+def _color(colors: Doubles) -> InkColor:
+    """Name what is swallowed; relative to the eye's own white, so that the light's colour does not matter."""
+    red, green, blue = colors
+    if green > red and blue < 0.55 * green:
+        return "violet"
+    if red >= green and blue < 0.40 * red:
+        return "blue"
+    return "brown" if blue > 1.25 * red else "black"
+
+
+def _has_color(bar: Bar) -> bool:
+    """Blue or violet; what brightens blue at the same time is metal before skin, not a stain."""
+    colors = bar.colors
+    return _color(colors) in ("violet", "blue") and colors[2] > -0.05 and float(colors.max()) > 0.2
+
+
+def is_ink(bar: Bar) -> bool:
+    """Tell whether a bar across the limbus is ink."""
+    width_deg = bar.end_deg - bar.start_deg
+    is_bar = (
+        NARROWEST_DEG <= width_deg <= WIDEST_DEG
+        and bar.outer - 1.0 >= _SHORTEST
+        and abs(bar.slope) <= _SLANT
+        and bar.at_limbus >= _AT_LIMBUS
+        and max(bar.beside) >= _ON_WHITE
+    )
+    if not is_bar or _has_color(bar):
+        return is_bar
+    if min(bar.around, bar.beyond) < _ISLAND or width_deg < _HAIR_DEG:
+        return False
+    if bar.shown is not None:
+        return bar.shown < _SHOWS_TOO
+    return bar.density >= _DARK_INK and bar.outer - 1.0 >= _BAR * np.radians(width_deg)
+
+
+def _stain(bar: Bar) -> Stain:
+    new = bar.shown is not None and bar.shown < _SHOWS_TOO
+    return Stain(
+        wrap_direction_deg((bar.start_deg + bar.end_deg) / 2),
+        bar.end_deg - bar.start_deg,
+        bar.extent_deg,
+        bar.outer,
+        bar.density,
+        _color(bar.colors),
+        bar.noise_deg,
+        min(bar.around, bar.beyond) < _WHOLE,
+        new or _has_color(bar) or _color(bar.colors) == "black",
+    )
+
+
+def _overlap(bar: Bar, stain: Stain) -> bool:
+    middle, width = (bar.start_deg + bar.end_deg) / 2, bar.end_deg - bar.start_deg
+    return abs(wrap_rotation_deg(middle - stain.direction_deg)) < (width + stain.width_deg) / 2

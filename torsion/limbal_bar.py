@@ -1,0 +1,252 @@
+"""Something dark across the limbus, measured: its edges, lean, length, density, and what lies about it.
+
+Whether it is ink is another question.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from torsion.limbal_ring import COLUMNS, STEP_DEG, Ring
+
+__all__ = ["BAND", "LEAST_DENSITY", "NARROWEST_DEG", "WIDEST_DEG", "Bar", "measure_bar"]
+
+Doubles = NDArray[np.float64]
+
+BAND = (1.03, 1.13)
+"""Limbus radii between which a mark that crosses the limbus lies on white."""
+LEAST_DENSITY = 0.15
+"""Density over the surroundings: 14 % of the light; a mark faded to a fifth still has it."""
+NARROWEST_DEG, WIDEST_DEG = 1.1, 20.0
+"""Widths of marks: 0.11 mm, as thick as a lash, to twice what a broad mark smears to."""
+
+_RUNS_ON = 1.49  # limbus radii: what has not ended here is hair, a lid or an instrument
+_HALF_WINDOW_DEG = 40.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bar:
+    """One dark bar.
+
+    Attributes
+    ----------
+    start_deg, end_deg : float
+        Edges at the limbus at half of its contrast, not wrapped.
+    extent_deg, outer, density, noise_deg : float
+        As of a `Stain`.
+    slope : float
+        Degrees by which it leans counter-clockwise for each limbus radius outwards.
+    colors : (3,) ndarray
+        Density in red, green and blue.
+    at_limbus : float
+        Share of the density that is left at the limbus.
+    beside : (float, float)
+        Shares of white in both flanks.
+    around, beyond : float
+        Shares of white along both sides, the poorer one, and beyond the outer end.
+    shown : float or None
+        Share of the density that the clean photo shows at the same place; None without one.
+    """
+
+    start_deg: float
+    end_deg: float
+    extent_deg: float
+    outer: float
+    density: float
+    noise_deg: float
+    slope: float
+    colors: Doubles
+    at_limbus: float
+    beside: tuple[float, float]
+    around: float
+    beyond: float
+    shown: float | None
+
+
+def measure_bar(ring: Ring, at: int, before: Ring | None) -> Bar | None:
+    """Measure what stands out of a ring at a column.
+
+    Parameters
+    ----------
+    ring : Ring
+    at : int
+        The column.
+    before : Ring or None
+        Of the same eye without ink, in register.
+
+    Returns
+    -------
+    Bar or None
+        None where it is too faint, or has no two edges or no outer end.
+    """
+    half = round(_HALF_WINDOW_DEG / STEP_DEG)
+    columns = np.arange(at - half, at + half + 1) % COLUMNS
+    edges = _edges(ring.ink[:, columns][ring.rows(*BAND)].mean(axis=0).astype(float), half)
+    if edges is None or not NARROWEST_DEG / 2 < edges[1] - edges[0] < 1.3 * WIDEST_DEG:
+        return None
+    first = _trace(ring, columns, edges, ring.rows(1.02, 1.12))
+    if first is None:
+        return None
+    along = ring.rows(1.02, min(first.outer - 0.01, 1.25))  # now the whole of its length says how it leans
+    trace = _trace(ring, columns, first.edges, along)
+    return None if trace is None else _bar(ring, trace, before, first_deg=(at - half) * STEP_DEG)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Trace:
+    """A bar with its lean taken out; edges in degrees from the first column of the window."""
+
+    leant: "_Leant"
+    edges: tuple[float, float]
+    straight: Doubles
+    depth: Doubles
+    density: float
+    outer: float
+    slope: float
+    noise_deg: float
+
+
+def _trace(ring: Ring, columns: NDArray[np.intp], edges: tuple[float, float], rows: slice) -> _Trace | None:
+    crossing, slope, noise = _lean(ring.radii, ring.ink[:, columns].astype(float), edges, rows)
+    leant = _Leant(ring, columns, slope)
+    straight = leant.of(ring.red)[ring.rows(1.01, 1.11)].mean(axis=0)
+    fine = _edges(straight, int(np.clip(round(crossing / STEP_DEG), 1, len(columns) - 2)))
+    if fine is None:
+        return None
+    depth = leant.depth(ring.ink, fine)
+    density = float(np.median(depth[ring.rows(*BAND)]))
+    outer = _end(ring, depth, density)
+    if outer is None or density < LEAST_DENSITY:
+        return None
+    return _Trace(leant, fine, straight, depth, density, outer, slope, noise)
+
+
+def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float) -> Bar:
+    (start, end), leant, band = trace.edges, trace.leant, ring.rows(*BAND)
+    left, right = _flanks(start, end)
+    white = leant.of(ring.white)
+    sides = white[ring.rows(1.04, trace.outer)]
+    shown = None
+    if before is not None:
+        shown = float(np.median(leant.depth(before.ink, trace.edges)[band])) / trace.density
+    return Bar(
+        first_deg + start,
+        first_deg + end,
+        _extent(trace.straight, trace.edges),
+        trace.outer,
+        trace.density,
+        trace.noise_deg,
+        trace.slope,
+        np.array([np.median(leant.depth(ring.density[..., k], trace.edges)[band]) for k in range(3)]),
+        float(trace.depth[ring.rows(1.01, 1.05)].mean()) / trace.density,
+        (float(white[band, left].mean()), float(white[band, right].mean())),
+        min(float(sides[:, left].mean()), float(sides[:, right].mean())),
+        float(white[ring.rows(trace.outer + 0.02, trace.outer + 0.10), _part(start - 1.0, end + 1.0)].mean()),
+        shown,
+    )
+
+
+class _Leant:
+    """Maps of the ring about a candidate, with its lean taken out: each row moved along with it."""
+
+    def __init__(self, ring: Ring, columns: NDArray[np.intp], slope: float) -> None:
+        shift = np.rint(slope * (ring.radii - 1.0) / STEP_DEG).astype(int)
+        self._places = (columns[None, :] + shift[:, None]) % COLUMNS
+
+    def of(self, values: NDArray[np.float32] | NDArray[np.bool_]) -> Doubles:
+        return np.take_along_axis(values, self._places, axis=1).astype(float)
+
+    def depth(self, values: NDArray[np.float32], edges: tuple[float, float]) -> Doubles:
+        """In each row, how much higher the core is than the flanks."""
+        leant, width = self.of(values), edges[1] - edges[0]
+        core = leant[:, _part(edges[0] + 0.2 * width, edges[1] - 0.2 * width)].mean(axis=1)
+        flanks = [np.median(leant[:, flank], axis=1) for flank in _flanks(*edges)]
+        return np.asarray(core - np.mean(flanks, axis=0))
+
+
+def _part(start_deg: float, end_deg: float) -> slice:
+    last = round(2 * _HALF_WINDOW_DEG / STEP_DEG)
+    first = min(max(0, round(start_deg / STEP_DEG)), last - 1)
+    return slice(first, max(first + 2, round(end_deg / STEP_DEG) + 1))
+
+
+def _flanks(start_deg: float, end_deg: float) -> tuple[slice, slice]:
+    """Give what lies clockwise and counter-clockwise beside a stain."""
+    width = end_deg - start_deg
+    gap, reach = 0.5 + 0.4 * width, max(2.0, 0.6 * width)
+    return _part(start_deg - gap - reach, start_deg - gap), _part(end_deg + gap, end_deg + gap + reach)
+
+
+def _edges(profile: Doubles, at: int) -> tuple[float, float] | None:
+    """Places at which a profile has fallen to half of its height over both flanks."""
+    edges = _crossings(profile, at, 0.5 * float(profile[at] + np.percentile(profile, 30)))
+    places = np.arange(len(profile)) * STEP_DEG
+    for _ in range(3):
+        width = max(edges[1] - edges[0], STEP_DEG)
+        left, right = (float(np.median(profile[flank])) for flank in _flanks(*edges))
+        top = float(np.percentile(profile[_part(*edges)], 80))
+        base = left + (right - left) * np.clip((places - edges[0]) / width, 0.0, 1.0)
+        rise = (profile - base) / np.maximum(top - base, 1e-6)
+        if top <= max(left, right) or not rise.max() > 0.5:
+            return None
+        near = np.abs(places - (edges[0] + edges[1]) / 2) <= width / 2 + STEP_DEG
+        edges = _crossings(rise, int(np.argmax(np.where(near, rise, -np.inf))), 0.5)
+    return edges
+
+
+def _crossings(profile: Doubles, at: int, level: float) -> tuple[float, float]:
+    ends = []
+    for step in (-1, 1):
+        here = at
+        while 0 < here + step < len(profile) - 1 and profile[here + step] > level:
+            here += step
+        fall = float(profile[here] - profile[here + step])
+        share = float(profile[here] - level) / fall if fall > 1e-9 else 0.5
+        ends.append((here + step * float(np.clip(share, 0.0, 1.0))) * STEP_DEG)
+    return ends[0], ends[1]
+
+
+def _lean(
+    radii: Doubles, ink: Doubles, edges: tuple[float, float], rows: slice
+) -> tuple[float, float, float]:
+    """Where the middle of a bar crosses the limbus, its slope, and the uncertainty of the crossing."""
+    width = edges[1] - edges[0]
+    wide = _part(edges[0] - 0.5 * width - 1.0, edges[1] + 0.5 * width + 1.0)
+    base = np.mean([np.median(ink[rows, flank], axis=1) for flank in _flanks(*edges)], axis=0)
+    lift = ink[rows, wide] - base[:, None]
+    lift = np.clip(lift - 0.3 * float(np.percentile(lift, 90)), 0.0, None)
+    weight = lift.sum(axis=1) + 1e-9
+    middle = (lift @ (np.arange(wide.start, wide.start + lift.shape[1]) * STEP_DEG)) / weight
+    weight /= weight.sum()
+    out = radii[rows] - 1.0
+    out_mean, middle_mean = float(weight @ out), float(weight @ middle)
+    spread = float(weight @ (out - out_mean) ** 2)
+    slope = float(weight @ ((out - out_mean) * (middle - middle_mean))) / max(spread, 1e-9)
+    scatter = float(weight @ (middle - middle_mean - slope * (out - out_mean)) ** 2) + 0.05**2
+    count = max(1.0, len(out) / 3.0)  # rows are smoothed: three of them are worth one
+    slope *= spread / (spread + scatter / count / 20.0**2)  # pens are held within 20 degrees a radius
+    noise = np.sqrt(scatter / count * (1.0 + out_mean**2 / max(spread, 1e-9)))
+    return middle_mean - slope * out_mean, slope, min(float(noise), width / 2)
+
+
+def _end(ring: Ring, depth: Doubles, density: float) -> float | None:
+    """Radius at which less than half of the density is left for three rows; None where it runs on."""
+    rows = ring.rows(1.06, ring.radii[-1])
+    gone = depth[rows] < 0.5 * density
+    gone = gone[:-2] & gone[1:-1] & gone[2:]
+    if not gone.any():
+        return None
+    outer = float(ring.radii[rows][int(np.argmax(gone))])
+    return outer if outer <= _RUNS_ON else None
+
+
+def _extent(profile: Doubles, edges: tuple[float, float]) -> float:
+    """Width within which the contrast stays above three times the unrest of the flanks."""
+    beside = np.concatenate([profile[flank] for flank in _flanks(*edges)])
+    unrest = 1.4826 * float(np.median(np.abs(beside - np.median(beside))))
+    core = _part(*edges)
+    top = float(profile[core].max())
+    level = min(float(np.median(beside)) + max(3.0 * unrest, 0.02), 0.5 * (top + float(np.median(beside))))
+    first, last = _crossings(profile, core.start + int(np.argmax(profile[core])), level)
+    return max(last - first, edges[1] - edges[0])

@@ -1,0 +1,181 @@
+"""The ring about the limbus, unwrapped, and how much of each colour it swallows beside the eye's own white.
+
+Columns are directions, counter-clockwise from the right of the picture in steps of a quarter of a degree;
+rows run outwards from the visible edge of the white.  Amounts are optical densities (natural logarithms), in
+which colourants add up and the exposure of the photo cancels.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from torsion.photo import Ellipse
+
+__all__ = ["COLUMNS", "STEP_DEG", "Ring", "ring_places", "unwrap_ring"]
+
+Floats = NDArray[np.float32]
+Doubles = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+STEP_DEG = 0.25
+COLUMNS = 1440
+_STEP = 0.01  # limbus radii from row to row
+_RADII: Doubles = np.arange(0.86, 1.525, _STEP, dtype=np.float64)
+_ANGLES = np.radians(STEP_DEG * np.arange(COLUMNS))
+_BLOOD = 1.0 / 3.0  # of what blood swallows of green, it swallows at most a third of red
+_DARK = 6.0  # grey levels: stray light and the sensor's black, so that the logarithm stays calm
+_BIN = 20  # columns, 5 degrees: the wide bins in which the white is looked for
+_REACH = 6  # bins to each side
+_WHITE = 75.0  # percentile of the bins that is taken for white: lids and marks fill less than half of them
+_DIM = 0.75  # density: darker than about half as bright is shade, hair or skin
+_TINT = 0.15  # density by which green and blue are weaker than red beside the eye's own white; skin is beyond
+_BLUISH = 0.30  # likewise by which they may be stronger: thin white, and the tail of a stain
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ring:
+    """The unwrapped ring.
+
+    Attributes
+    ----------
+    radii : (R,) ndarray
+        Of the rows, in radii of the limbus as it is seen in that direction.
+    stretch : (1440,) ndarray
+        That radius over the radius of the outline that was given.
+    density : (R, 1440, 3) float32 ndarray
+        Optical density of red, green and blue against the white (inside the limbus: the iris) about.
+    ink : (R, 1440) float32 ndarray
+        Density in red without the share that blood can account for: near zero on vessels and redness, high on
+        ink of any colour, on hair, metal and pigment.
+    red : (R, 1440) float32 ndarray
+        Share of the red light that is missing: the contrast in which widths are read.
+    white : (R, 1440) bool ndarray
+        True where the place is as light and as little coloured as the white of this eye.
+    """
+
+    radii: Doubles
+    stretch: Doubles
+    density: Floats
+    ink: Floats
+    red: Floats
+    white: Mask
+
+    def rows(self, low: float, high: float) -> slice:
+        """Rows from one radius to another."""
+        first, last = np.searchsorted(self.radii, (low - 1e-6, high + 1e-6))
+        return slice(int(first), max(int(last), int(first) + 1))
+
+
+def unwrap_ring(pixels: NDArray[np.uint8], limbus: Ellipse, *, stretch: Doubles | None = None) -> Ring:
+    """Unwrap the ring about a limbus.
+
+    Parameters
+    ----------
+    pixels : (H, W, 3) uint8 ndarray
+    limbus : Ellipse
+        In pixels of `pixels`.
+    stretch : (1440,) ndarray, optional
+        Of another ring, to be followed; by default the edge of the white is looked for.
+
+    Returns
+    -------
+    Ring
+    """
+    if stretch is None:
+        stretch = _edge_of_white(_values(pixels, limbus, np.ones(COLUMNS)))
+    values = _values(pixels, limbus, stretch)
+    white = _white_about(values)
+    density = np.log(white / values)
+    ink = (density[..., 0] - _BLOOD * density[..., 1]) / np.float32(1.0 - _BLOOD)
+    red = np.clip(1.0 - values[..., 0] / white[..., 0], -1.0, 1.0)
+    return Ring(_RADII, stretch, density, ink, red, _is_white(values))
+
+
+def ring_places(limbus: Ellipse, radii: Doubles, directions_deg: Doubles) -> tuple[Doubles, Doubles]:
+    """Pixels (x, y) at radii (in limbus radii) and directions about an elliptic limbus; they broadcast."""
+    angle = np.radians(directions_deg)
+    from_axis = angle - np.radians(limbus.axis_deg)
+    across = np.hypot(limbus.minor_px * np.cos(from_axis), limbus.major_px * np.sin(from_axis))
+    radius_px = radii * limbus.major_px * limbus.minor_px / across
+    return limbus.x_px + radius_px * np.cos(angle), limbus.y_px - radius_px * np.sin(angle)
+
+
+def _values(pixels: NDArray[np.uint8], limbus: Ellipse, stretch: Doubles) -> Floats:
+    """Colours of the ring, a little lifted, smoothed by a row and a column across the seam."""
+    x, y = ring_places(limbus, _RADII[:, None] * stretch, np.degrees(_ANGLES))
+    sampled = cv2.remap(
+        pixels,
+        x.astype(np.float32),
+        y.astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_CONSTANT,  # black beyond the picture: not white, and no ink has an end there
+    )
+    lifted = sampled.astype(np.float32) + np.float32(_DARK)
+    padded = cv2.copyMakeBorder(lifted, 0, 0, 8, 8, cv2.BORDER_WRAP)
+    return np.asarray(cv2.GaussianBlur(padded, (0, 0), 1.0, borderType=cv2.BORDER_REPLICATE)[:, 8:-8])
+
+
+def _edge_of_white(values: Floats) -> Doubles:
+    """Radius at which the white begins in each direction: an oval fitted to where it can be seen.
+
+    A grey ring of age or pigment makes two edges; the outer one bounds the white on which ink is put.
+    """
+    red = values[..., 0].astype(float)
+    rows = {radius: round((radius - _RADII[0]) / _STEP) for radius in (0.87, 0.91, 1.09, 1.14, 1.17, 1.20)}
+    outside = np.median(red[rows[1.09] : rows[1.17]], axis=0)
+    inside = np.median(red[rows[0.87] : rows[0.91]], axis=0)
+    seen = _is_white(values)[rows[1.09] : rows[1.20]].mean(axis=0) > 0.9
+    seen &= outside - inside > 0.15 * outside
+    height = (red - inside) / np.maximum(outside - inside, 1.0)
+    dark = height[: rows[1.14]] < 0.5
+    seen &= dark.any(axis=0) & ~dark[-1]
+    last = np.minimum(dark.shape[0] - 1 - np.argmax(dark[::-1], axis=0), dark.shape[0] - 2)
+    at = np.arange(COLUMNS)
+    below, above = height[last, at], height[last + 1, at]
+    part = np.clip((0.5 - below) / np.where(above - below < 1e-6, 1.0, above - below), 0.0, 1.0)
+    edge = _RADII[0] + _STEP * (last + part) - 1.0
+    return 1.0 + np.clip(_oval(edge, seen), -0.12, 0.12)
+
+
+def _oval(edge: Doubles, seen: Mask) -> Doubles:
+    """Robust fit of radius, decentration and ellipticity, held near zero where little is seen."""
+    waves = [f(k * _ANGLES) for k in (1, 2) for f in (np.cos, np.sin)]
+    basis = np.stack([np.ones(COLUMNS), *waves], axis=1)
+    hold = np.diag([0.0, *([0.03**-2] * 2), *([0.01**-2] * 2)]) + 1e-6 * np.eye(5)
+    if seen.sum() < 4 * _BIN:
+        return np.zeros(COLUMNS)
+    shape = np.array([float(np.median(edge[seen])), 0.0, 0.0, 0.0, 0.0])
+    precision = 1.0 / (_BIN * 0.008**2)  # neighbours within 5 degrees share their error, of 0.008 radii
+    for _ in range(10):
+        miss = edge - basis @ shape
+        spread = max(0.006, 1.4826 * float(np.median(np.abs(miss[seen]))))
+        weight = seen * np.clip(1.0 - (miss / (3.0 * spread)) ** 2, 0.0, None) ** 2 * precision
+        shape = np.linalg.solve(basis.T @ (basis * weight[:, None]) + hold, basis.T @ (weight * edge))
+    return np.asarray(basis @ shape)
+
+
+def _white_about(values: Floats) -> Floats:
+    """Brightness of the white that a place would have if nothing lay on it: high among its neighbours'."""
+    bins = np.median(values.reshape(len(values), -1, _BIN, 3), axis=2)
+    about = np.stack([np.roll(bins, shift, axis=1) for shift in range(-_REACH, _REACH + 1)])
+    level = np.percentile(about, _WHITE, axis=0)
+    level = (np.roll(level, 1, axis=1) + level + np.roll(level, -1, axis=1)) / 3.0
+    at = (np.arange(COLUMNS) + 0.5) / _BIN - 0.5
+    low = np.floor(at).astype(int)
+    share = (at - low)[:, None]
+    count = bins.shape[1]
+    smooth = level[:, low % count] * (1.0 - share) + level[:, (low + 1) % count] * share
+    return np.asarray(smooth, np.float32)
+
+
+def _is_white(values: Floats) -> Mask:
+    beside = np.abs(np.sin(_ANGLES)) < 0.5  # the parts that lids leave free
+    rows = (_RADII > 1.06) & (_RADII < 1.35)
+    sample = values[rows][:, beside].reshape(-1, 3)
+    least = sample.min(axis=1)
+    own = np.median(sample[least >= np.percentile(least, 60)], axis=0)
+    dim = np.log(own / np.asarray(cv2.blur(values, (5, 5)), np.float32))  # a single vessel does not count
+    tint = (dim[..., 1] + dim[..., 2]) / 2.0 - dim[..., 0]
+    return np.asarray((dim[..., 1] < _DIM) & (tint < _TINT) & (tint > -_BLUISH))

@@ -1,0 +1,296 @@
+"""Marks on an eye in the frame of the seated photo: ink at the limbus, and marks given by two points.
+
+Common practice, no source: a pen mark can cover up to about five degrees, so one edge of it can be several
+degrees off; hence the width stands beside every direction.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from torsion.angles import axis_difference_deg, direction_deg, wrap_axis_deg, wrap_rotation_deg
+from torsion.ink import InkColor
+from torsion.measurement import Measurement
+
+__all__ = [
+    "MOST_MARKS",
+    "OPPOSITE_WITHIN_DEG",
+    "Change",
+    "Mark",
+    "MarkAxis",
+    "Meridian",
+    "PointMark",
+    "Role",
+    "meridian_beside",
+    "offsets_from_marks",
+    "opposite_axis",
+    "two_point_mark",
+]
+
+Role = Literal["seated", "supine"]
+
+MOST_MARKS = 3
+"""Marks that an eye is given at most: two opposite ones and one more."""
+OPPOSITE_WITHIN_DEG = 3.0
+"""Two marks are opposite when they are this near to 180 degrees apart."""
+
+_CLICK_PX = 1.0  # standard uncertainty of a point picked by hand
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """What became of a mark between the seated and the supine photo.
+
+    Attributes
+    ----------
+    moved_deg : float
+        Counter-clockwise positive.
+    width_ratio, density_ratio : float
+        Supine over seated; above 1 it has spread, below 1 it has faded.
+    """
+
+    moved_deg: float
+    width_ratio: float
+    density_ratio: float
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """One ink mark.
+
+    Attributes
+    ----------
+    direction_deg : float or None
+        In the frame of the seated photo, [0, 360); None where the photo it is in could not be brought there.
+    width_deg : float
+        Full width at half of its contrast, at the limbus.
+    extent_deg : float
+        Width within which ink can be seen at all.
+    standard_uncertainty_deg : float or None
+        Of the direction: of the ink's middle, of the limbus centre and, from a supine photo, of the rotation.
+    offset_deg : float or None
+        From the nearest end of a given meridian to the mark, counter-clockwise positive.
+    meridian_deg : float or None
+        That meridian.
+    holds_meridian : bool or None
+        Whether its end lies between the edges of the ink.
+    color : {"violet", "blue", "black", "brown"}
+    photo : {"seated", "supine"}
+        Where it was read.
+    photo_direction_deg : float
+        Its direction in that photo as displayed.
+    outer : float
+        Where it ends, limbus radii.
+    density : float
+    covered, certain : bool
+        See `torsion.ink.Stain`.
+    change : Change or None
+        Where it was found in both photos.
+    """
+
+    direction_deg: float | None
+    width_deg: float
+    extent_deg: float
+    standard_uncertainty_deg: float | None
+    offset_deg: float | None
+    meridian_deg: float | None
+    holds_meridian: bool | None
+    color: InkColor
+    photo: Role
+    photo_direction_deg: float
+    outer: float
+    density: float
+    covered: bool
+    certain: bool
+    change: Change | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class MarkAxis:
+    """The axis through two opposite marks; errors of the limbus centre cancel in it.
+
+    Attributes
+    ----------
+    axis_deg : float
+        (0, 180].
+    marks : (int, int)
+        Their indices.
+    bend_deg : float
+        By how much they miss being opposite.
+    standard_uncertainty_deg : float
+    offset_deg : float or None
+        From the nearest given meridian, counter-clockwise positive, [-90, 90).
+    """
+
+    axis_deg: float
+    marks: tuple[int, int]
+    bend_deg: float
+    standard_uncertainty_deg: float
+    offset_deg: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Meridian:
+    """An intended meridian beside the ink.
+
+    Attributes
+    ----------
+    meridian_deg : float
+    mark : int or None
+        Index of the mark nearest to one of its ends.
+    offset_deg : float or None
+        From that end to the middle of the mark.
+    inside_ink : bool or None
+        Whether an end of the meridian lies inside a mark; None without marks.
+    """
+
+    meridian_deg: float
+    mark: int | None
+    offset_deg: float | None
+    inside_ink: bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class PointMark:
+    """A mark given by two points: a laser mark on the cornea or the capsule, the marks on a lens.
+
+    Attributes
+    ----------
+    axis_deg : float or None
+        Of the line through both points, in the frame of the seated photo; None where that is not known.
+    photo_axis_deg : float
+        In the photo in which the points were given.
+    photo : {"seated", "supine"}
+    standard_uncertainty_deg : float
+        A pixel for each point, and the rotation where the photo is the supine one.
+    offset_deg : float or None
+        From the nearest given meridian, [-90, 90).
+    points_px : ((float, float), (float, float))
+    """
+
+    axis_deg: float | None
+    photo_axis_deg: float
+    photo: Role
+    standard_uncertainty_deg: float
+    offset_deg: float | None
+    points_px: tuple[tuple[float, float], tuple[float, float]]
+
+
+def opposite_axis(
+    marks: Sequence[Mark], meridians_deg: Sequence[float] = (), *, expected: int | None = None
+) -> tuple[MarkAxis | None, list[str]]:
+    """Axis through the two marks that are opposite, and the flags where there is none to be had.
+
+    Parameters
+    ----------
+    marks : sequence of Mark
+    meridians_deg : sequence of float
+        In (0, 180].
+    expected : int, optional
+        Marks that were made; up to three where it is not known.
+
+    Returns
+    -------
+    axis : MarkAxis or None
+    flags : list of str
+        ``too_many_marks`` or ``marks_not_opposite``: then there is no axis.  One mark alone has neither.
+    """
+    if len(marks) > (MOST_MARKS if expected is None else expected):
+        return None, ["too_many_marks"]
+    missing = ["fewer_marks"] if expected is not None and 0 < len(marks) < expected else []
+    placed = [index for index, mark in enumerate(marks) if mark.direction_deg is not None]
+    pairs = [(_bend_deg(marks[i], marks[j]), i, j) for i in placed for j in placed if i < j]
+    opposite = sorted((abs(bend), bend, i, j) for bend, i, j in pairs if abs(bend) <= OPPOSITE_WITHIN_DEG)
+    if not opposite:
+        return None, missing + (["marks_not_opposite"] if len(placed) > 1 else [])
+    _, bend, i, j = opposite[0]
+    start, own = marks[i].direction_deg, [marks[k].standard_uncertainty_deg or 0.0 for k in (i, j)]
+    assert start is not None
+    axis = wrap_axis_deg(start + bend / 2)
+    offset = min((axis_difference_deg(axis, planned) for planned in meridians_deg), key=abs, default=None)
+    return MarkAxis(axis, (i, j), bend, math.hypot(*own) / 2, offset), missing
+
+
+def two_point_mark(
+    first_px: tuple[float, float],
+    second_px: tuple[float, float],
+    *,
+    photo: Role,
+    measurement: Measurement | None = None,
+    meridians_deg: Sequence[float] = (),
+) -> PointMark:
+    """Axis of the line through two points of a photo, in the frame of the seated photo.
+
+    Both points lie in one depth, so that gaze, which shifts the lens against the limbus, moves them alike and
+    leaves their axis.
+
+    Raises
+    ------
+    ValueError
+        If the points are less than two pixels apart, or `photo` is the supine one without a measurement.
+    """
+    if photo == "supine" and measurement is None:
+        msg = "points of a supine photo need the measurement of the pair"
+        raise ValueError(msg)
+    step = np.subtract(second_px, first_px)
+    length = float(np.hypot(*step))
+    if not length >= 2.0:
+        msg = f"two points must be at least 2 pixels apart, not {length:.1f}"
+        raise ValueError(msg)
+    own = wrap_axis_deg(float(direction_deg(*step)))
+    aim = math.degrees(_CLICK_PX * math.sqrt(2.0) / length)
+    seated: float | None = own
+    if photo == "supine" and measurement is not None:
+        seated = None
+        if measurement.verdict != "refuse" and measurement.matrix is not None:
+            seated = wrap_axis_deg(float(direction_deg(*np.linalg.solve(measurement.matrix[:, :2], step))))
+            aim = math.hypot(aim, measurement.standard_uncertainty_deg or 0.0)
+    offset = None
+    if seated is not None:
+        offset = min(
+            (axis_difference_deg(seated, planned) for planned in meridians_deg), key=abs, default=None
+        )
+    return PointMark(seated, own, photo, aim, offset, (first_px, second_px))
+
+
+def offsets_from_marks(directions_deg: Sequence[float], marks: Sequence[Mark]) -> tuple[float | None, ...]:
+    """How far each direction (seated frame) is from the nearest mark, counter-clockwise positive.
+
+    None where no mark has a direction.
+    """
+    placed = [mark.direction_deg for mark in marks if mark.direction_deg is not None]
+    return tuple(
+        min((wrap_rotation_deg(angle - place) for place in placed), key=abs, default=None)
+        for angle in directions_deg
+    )
+
+
+def meridian_beside(planned_deg: float, marks: Sequence[Mark]) -> Meridian:
+    """Say where an intended meridian lies beside the marks.
+
+    Parameters
+    ----------
+    planned_deg : float
+        In (0, 180].
+    marks : sequence of Mark
+    """
+    offsets = [
+        (wrap_rotation_deg(mark.direction_deg - planned_deg - turn), index)
+        for index, mark in enumerate(marks)
+        if mark.direction_deg is not None
+        for turn in (0.0, 180.0)
+    ]
+    if not offsets:
+        return Meridian(planned_deg, None, None, None)
+    offset, nearest = min(offsets, key=lambda found: abs(found[0]))
+    inside = any(abs(apart) <= marks[index].width_deg / 2 for apart, index in offsets)
+    return Meridian(planned_deg, nearest, offset, inside)
+
+
+def _bend_deg(first: Mark, second: Mark) -> float:
+    assert first.direction_deg is not None
+    assert second.direction_deg is not None
+    return wrap_rotation_deg(second.direction_deg - first.direction_deg - 180.0)
