@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, is_dataclass
 from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -24,12 +24,17 @@ from torsion.toric import CAUTION
 
 if TYPE_CHECKING:
     from torsion.axis import AxisTransfer, Incision
+    from torsion.axis_cost import AxisCost
     from torsion.measurement import Measurement, PreparedPhoto
     from torsion.photo import Ellipse
 
 __all__ = [
+    "BUDGET_SCHEMA",
     "INSPECTION_SCHEMA",
     "MEASUREMENT_SCHEMA",
+    "PLAN_SCHEMA",
+    "RECHECK_SCHEMA",
+    "RESIDUAL_SCHEMA",
     "best_photo",
     "cautions",
     "inspection_record",
@@ -38,12 +43,22 @@ __all__ = [
     "read_schema",
     "row",
     "to_json",
+    "toric_record",
     "write_whole",
 ]
 
 MEASUREMENT_SCHEMA = "torsion/measurement/1"
 INSPECTION_SCHEMA = "torsion/inspection/1"
-_SCHEMA_FILES = {MEASUREMENT_SCHEMA: "measurement-1.json", INSPECTION_SCHEMA: "inspection-1.json"}
+PLAN_SCHEMA = "torsion/plan/1"
+RESIDUAL_SCHEMA = "torsion/residual/1"
+RECHECK_SCHEMA = "torsion/recheck/1"
+BUDGET_SCHEMA = "torsion/budget/1"
+_SCHEMA_FILES = {
+    schema: f"{schema.split('/')[1]}-1.json"
+    for schema in (
+        MEASUREMENT_SCHEMA, INSPECTION_SCHEMA, PLAN_SCHEMA, RESIDUAL_SCHEMA, RECHECK_SCHEMA, BUDGET_SCHEMA
+    )
+}  # fmt: skip
 
 _SAME_EYE_ONLY = (
     "'accept' says that both photos show the same eye; it does not say that the plan is this patient's, nor "
@@ -55,6 +70,8 @@ _THAT_PHOTO_ONLY = (
 
 _DECIMALS = {"_deg": 4, "_px": 2}  # 4 decimals of a degree: far below what can be measured, and no noise
 _OTHER_DECIMALS = 4
+_ARITHMETIC_DECIMALS = 9  # nothing was measured: all digits but those that rounding in floats leaves behind
+_Rounding = Literal["by unit", "arithmetic", "none"]
 
 
 def cautions(*, axis: bool) -> tuple[str, ...]:
@@ -62,19 +79,21 @@ def cautions(*, axis: bool) -> tuple[str, ...]:
     return (CAUTION, _SAME_EYE_ONLY, *((_THAT_PHOTO_ONLY,) if axis else ()))
 
 
-def measurement_record(measurement: "Measurement") -> dict[str, Any]:
+def measurement_record(measurement: "Measurement", *, cost: "AxisCost | None" = None) -> dict[str, Any]:
     """Fields of a measurement, ready for `to_json`.
 
     Parameters
     ----------
     measurement : Measurement
+    cost : AxisCost, optional
+        What an error of the axis costs with the lens that is planned.
 
     Returns
     -------
     dict
         The schema ``torsion/measurement/1``: plain dicts, lists, strings, numbers and None.  Angles are
-        rounded to 4 decimals, pixels to 2.  ``axis`` and ``incision`` are there only where they were asked
-        for.
+        rounded to 4 decimals, pixels to 2.  ``axis``, ``incision`` and ``cost`` are there only where they
+        were asked for.
     """
     m = measurement
     fields: dict[str, Any] = {
@@ -97,6 +116,8 @@ def measurement_record(measurement: "Measurement") -> dict[str, Any]:
         fields["axis"] = _axis_fields(m.axis)
     if m.incision is not None:
         fields["incision"] = _incision_fields(m.incision)
+    if cost is not None:
+        fields["cost"] = cost
     fields["cautions"] = cautions(axis=m.axis is not None)
     record = {name: _plain(value, name) for name, value in fields.items()}
     sha256 = {"seated": m.seated.photo.sha256, "supine": m.supine.photo.sha256}
@@ -126,6 +147,32 @@ def inspection_record(photos: Sequence["PreparedPhoto"], *, options: object | No
     }
     record = {name: _plain(value, name) for name, value in fields.items()}
     return {**record, "record": _provenance(options, [photo.photo.sha256 for photo in photos])}
+
+
+def toric_record(
+    schema: str, fields: Mapping[str, object], *, sha256: Mapping[str, str] | None = None
+) -> dict[str, Any]:
+    """Fields of a plan, residual, recheck or budget, ready for `to_json`.
+
+    Parameters
+    ----------
+    schema : str
+        Name of the schema that the fields follow.
+    fields : mapping
+        Results; dataclasses in it are opened, numbers rounded to 9 decimals.
+    sha256 : mapping of str to str, optional
+        Of the photos that took part, by their role.
+
+    Returns
+    -------
+    dict
+        With the cautions and the version added.
+    """
+    plain = {name: _plain(value, name, rounding="arithmetic") for name, value in fields.items()}
+    made: dict[str, Any] = {"version": __version__}
+    if sha256 is not None:
+        made["sha256"] = dict(sha256)
+    return {"schema": schema, **plain, "cautions": [CAUTION], "record": made}
 
 
 def best_photo(photos: Sequence["PreparedPhoto"]) -> int | None:
@@ -276,30 +323,34 @@ def _ellipse_fields(ellipse: "Ellipse | None") -> dict[str, float] | None:
 
 
 def _provenance(options: object | None, sha256: object) -> dict[str, Any]:
-    plain = _plain(options, exact=True)  # what was typed in is not rounded
+    plain = _plain(options, rounding="none")  # what was typed in is not rounded
     return {"version": __version__, "options": plain, "sha256": sha256}
 
 
-def _plain(value: object, name: str = "", *, exact: bool = False) -> object:
-    """Plain values for JSON: dataclasses opened, numpy scalars read, floats rounded by their unit."""
+def _plain(value: object, name: str = "", *, rounding: _Rounding = "by unit") -> object:
+    """Plain values for JSON: dataclasses opened, numpy scalars read, floats rounded."""
     if is_dataclass(value) and not isinstance(value, type):
-        return _plain(asdict(value), name, exact=exact)
+        return _plain(asdict(value), name, rounding=rounding)
     if isinstance(value, Mapping):
-        return {str(key): _plain(item, str(key), exact=exact) for key, item in value.items()}
+        return {str(key): _plain(item, str(key), rounding=rounding) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [_plain(item, name, exact=exact) for item in value]
+        return [_plain(item, name, rounding=rounding) for item in value]
     if isinstance(value, np.generic):
         value = value.item()
     if isinstance(value, float):
-        return (value if math.isfinite(value) else None) if exact else _rounded(value, name)
+        return _rounded(value, name, rounding) if math.isfinite(value) else None
     if isinstance(value, str | bool | int) or value is None:
         return value
     msg = f"'{name}' of a record must be a plain value, not {type(value).__name__}"
     raise TypeError(msg)
 
 
-def _rounded(number: float, name: str) -> float | None:
-    if not math.isfinite(number):
-        return None
-    decimals = next((places for unit, places in _DECIMALS.items() if name.endswith(unit)), _OTHER_DECIMALS)
+def _rounded(number: float, name: str, rounding: _Rounding) -> float:
+    if rounding == "none":
+        return number
+    decimals = _ARITHMETIC_DECIMALS
+    if rounding == "by unit":
+        decimals = next(
+            (places for unit, places in _DECIMALS.items() if name.endswith(unit)), _OTHER_DECIMALS
+        )
     return round(number, decimals) + 0.0  # minus zero is written as zero

@@ -97,7 +97,7 @@ def recheck_figure(found: Recheck) -> Figure:
     if found.best_axis_deg is not None and found.turn_deg is not None and found.gain is not None:
         left = abs(found.refraction_at_best.cylinder_d)
         label = f"best: marks at {_axis(found.best_axis_deg)}, {left:.2f} D"
-        axes.plot(found.turn_deg, left, "D", ms=9, color=_BLACK, label=label)
+        axes.plot(found.turn_deg, left, "D", ms=9, color=_BLACK, label=label, clip_on=False)
         spread = found.gain.turn_standard_uncertainty_deg
         axes.axvspan(
             found.turn_deg - spread,
@@ -111,10 +111,10 @@ def recheck_figure(found: Recheck) -> Figure:
     )
     axes.set_ylabel("cylinder left, D")
     axes.set_ylim(bottom=0.0)
-    axes.set_title(
+    figure.suptitle(
         f"Lens of {found.cylinder_d:.2f} D at the cornea, in an eye of {found.rest.cylinder_d:.2f} D"
     )
-    axes.legend(frameon=False, loc="upper center")
+    figure.legend(frameon=False, loc="outside upper center", ncols=1, fontsize=9)
     return figure
 
 

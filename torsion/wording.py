@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 
 from torsion.angles import wrap_axis_deg, wrap_direction_deg
 from torsion.axis import AxisTransfer
+from torsion.axis_cost import AxisCost
 from torsion.flags import FLAGS, Verdict
 from torsion.measurement import Measurement
 
@@ -11,6 +12,7 @@ __all__ = [
     "axis_degrees",
     "axis_words",
     "band_words",
+    "cost_words",
     "direction_degrees",
     "direction_words",
     "flag_words",
@@ -117,6 +119,23 @@ def axis_words(axis: AxisTransfer) -> str:
         return ""
     half = (axis.interval_95_deg[1] - axis.interval_95_deg[0]) / 2.0
     return f"95 % interval ± {half:.2f}° ({axis.interval_is})"
+
+
+def cost_words(cost: AxisCost) -> str:
+    """Say what the rest of the error costs, and what leaving the axis uncorrected would have cost."""
+    lens = f"lens of {cost.cylinder_d:.2f} D at the cornea"
+    if cost.expected_d is None or cost.upper_95_d is None or cost.uncorrected_d is None:
+        return f"{lens}: no figure, since no axis is carried"
+    lost = "" if cost.uncorrected_percent is None else f" ({cost.uncorrected_percent:.0f} % lost)"
+    return (
+        f"{lens}: {_dioptres(cost.expected_d)} of cylinder expected from this uncertainty "
+        f"({cost.uncertainty_is}), in 95 of 100 at most {_dioptres(cost.upper_95_d)}; "
+        f"left uncorrected, {_dioptres(cost.uncorrected_d)}{lost}"
+    )
+
+
+def _dioptres(size_d: float) -> str:
+    return f"{size_d:.2f} D" if size_d >= 0.005 else "less than 0.01 D"
 
 
 def reason_words(flags: Sequence[str], verdict: Verdict) -> str:

@@ -9,13 +9,14 @@ import numpy as np
 
 from torsion.budget import Budget, axis_budget, saved_d
 from torsion.cli import toric_types as types
+from torsion.cli.photo_options import json_option
 from torsion.cli.toric_options import (
     as_usage_error,
-    json_option,
     picture_option,
     report,
     seed_option,
 )
+from torsion.record import BUDGET_SCHEMA
 from torsion.uncertainty import METHODS, Method, Part, method_parts, published_part, vector_part, width_part
 
 if TYPE_CHECKING:
@@ -97,9 +98,11 @@ def command(
         return budget_figure(budgets)
 
     saved = saved_d(budgets[0], budgets[1]) if len(budgets) == 2 else None
-    result = {"schema": "torsion/budget/1", "methods": budgets, "saved_d": saved, "seed": seed}
+    result = {"methods": budgets, "saved_d": saved, "seed": seed}
     flags = tuple(dict.fromkeys(name for budget in budgets for name in budget.flags))
-    report(result, _text(budgets, saved), flags=flags, json_to=json_to, picture=picture, draw=draw)
+    report(
+        BUDGET_SCHEMA, result, _text(budgets, saved), flags=flags, json_to=json_to, picture=picture, draw=draw
+    )
 
 
 def _given_parts(given: Mapping[str, float | types.Reading | None]) -> dict[str, Part]:

@@ -8,10 +8,10 @@ import click
 from torsion.angles import read_axis_deg, read_eye
 from torsion.astigmatism import NO_CYLINDER_D, Astigmatism
 from torsion.cli import toric_types as types
+from torsion.cli.photo_options import json_option
 from torsion.cli.toric_options import (
     as_usage_error,
     axis_text,
-    json_option,
     lens_plane,
     lens_plane_options,
     lens_plane_text,
@@ -21,6 +21,7 @@ from torsion.cli.toric_options import (
 )
 from torsion.keratometry import Cornea, Surface, cornea_from_astigmatism, cornea_from_powers
 from torsion.plan import HISTORIES, History, Plan, SurgicalChange, incision_change, incision_side, plan_lens
+from torsion.record import PLAN_SCHEMA
 from torsion.vergence import LensPlane
 
 if TYPE_CHECKING:
@@ -121,12 +122,13 @@ def command(
         return plan_figure(plan)
 
     result = {
-        "schema": "torsion/plan/1",
         **{name: getattr(plan, name) for name in plan.__slots__},
         "lens_plane": plane,
         "chooses_sphere": False,
     }
-    report(result, _text(plan, plane), flags=plan.flags, json_to=json_to, picture=picture, draw=draw)
+    report(
+        PLAN_SCHEMA, result, _text(plan, plane), flags=plan.flags, json_to=json_to, picture=picture, draw=draw
+    )
 
 
 def _cornea(

@@ -7,14 +7,15 @@ import click
 
 from torsion.angles import read_axis_deg
 from torsion.cli import toric_types as types
+from torsion.cli.photo_options import json_option
 from torsion.cli.toric_options import (
     as_usage_error,
     axis_text,
-    json_option,
     picture_option,
     refraction_text,
     report,
 )
+from torsion.record import RESIDUAL_SCHEMA
 from torsion.toric import TurnedLens, turned_lens
 
 if TYPE_CHECKING:
@@ -67,8 +68,8 @@ def command(
 
         return residual_figure(lens)
 
-    result = {"schema": "torsion/residual/1", **{name: getattr(lens, name) for name in lens.__slots__}}
-    report(result, _text(lens), flags=(), json_to=json_to, picture=picture, draw=draw)
+    result = {name: getattr(lens, name) for name in lens.__slots__}
+    report(RESIDUAL_SCHEMA, result, _text(lens), flags=(), json_to=json_to, picture=picture, draw=draw)
 
 
 def _text(lens: TurnedLens) -> list[str]:

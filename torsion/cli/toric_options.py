@@ -1,20 +1,18 @@
 """Options and output shared by the commands of the toric arithmetic."""
 
-import json
-import textwrap
+import io
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, is_dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from torsion._version import __version__
 from torsion.angles import wrap_axis_deg
 from torsion.astigmatism import Refraction
+from torsion.cli.photo_options import print_text
 from torsion.cli.toric_types import millimetres
-from torsion.flags import FLAGS
+from torsion.record import to_json, toric_record, write_whole
 from torsion.toric import CAUTION
 from torsion.vergence import LensPlane
 
@@ -24,7 +22,6 @@ if TYPE_CHECKING:
 __all__ = [
     "as_usage_error",
     "axis_text",
-    "json_option",
     "lens_plane",
     "lens_plane_options",
     "lens_plane_text",
@@ -34,14 +31,15 @@ __all__ = [
     "seed_option",
 ]
 
-_WIDTH = 96
-_PICTURES = (".pdf", ".png", ".svg")
+# Formats of a picture, with the metadata that would say when and by what it was made.
+_PICTURES: dict[str, dict[str, None]] = {
+    ".pdf": {"CreationDate": None, "Creator": None, "Producer": None},
+    ".png": {"Software": None},
+    ".svg": {"Date": None, "Creator": None},
+}
 
 _Command = Callable[..., None]
 
-json_option = click.option(
-    "--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - prints it and nothing else."
-)
 picture_option = click.option(
     "--picture",
     type=click.Path(dir_okay=False, path_type=Path),
@@ -123,20 +121,25 @@ def refraction_text(refraction: Refraction) -> str:
 
 
 def report(
-    result: Mapping[str, object],
+    schema: str,
+    fields: Mapping[str, object],
     lines: Sequence[str],
     *,
     flags: Sequence[str],
     json_to: str | None,
     picture: Path | None,
     draw: "Callable[[], Figure]",
+    sha256: Mapping[str, str] | None = None,
+    cautions: Sequence[str] = (CAUTION,),
 ) -> None:
     """Write the JSON and the picture, and print the text unless the JSON takes its place.
 
     Parameters
     ----------
-    result : mapping
-        Fields of the JSON object; dataclasses inside are opened.
+    schema : str
+        Name of the JSON object's schema.
+    fields : mapping
+        Its fields; dataclasses inside are opened.
     lines : sequence of str
         Text, line by line.
     flags : sequence of str
@@ -147,30 +150,25 @@ def report(
         File.
     draw : callable
         Makes the figure; called only with a picture to write.
+    sha256 : mapping of str to str, optional
+        Of the photos that took part.
+    cautions : sequence of str, optional
+        Printed last.
     """
+    text = to_json(toric_record(schema, fields, sha256=sha256))
     if picture is not None:
-        _save_picture(draw, picture)
-    fields = {**result, "cautions": [CAUTION], "record": {"version": __version__}}
-    text = json.dumps(_plain(fields), indent=2, allow_nan=False, ensure_ascii=False)
+        write_whole(_drawn(draw, picture), picture)
     if json_to == "-":
-        click.echo(text)
+        click.echo(text, nl=False)
         return
     if json_to is not None:
-        with _as_file_error(Path(json_to)):
-            Path(json_to).write_text(text + "\n", encoding="utf-8")
-    click.echo("\n".join(lines) + "\n")
-    for name in flags:
-        words = f"{_sentence(FLAGS[name].meaning)} {_sentence(FLAGS[name].remedy)}"
-        click.echo(textwrap.fill(words, _WIDTH, initial_indent="! ", subsequent_indent="  ") + "\n")
-    click.echo(textwrap.fill(CAUTION, _WIDTH))
+        write_whole(text, json_to)
+    print_text(lines, flags=flags, cautions=cautions)
 
 
-def _sentence(words: str) -> str:
-    return words[0].upper() + words[1:] + ("" if words.endswith("?") else ".")
-
-
-def _save_picture(draw: "Callable[[], Figure]", path: Path) -> None:
-    if path.suffix.lower() not in _PICTURES:
+def _drawn(draw: "Callable[[], Figure]", path: Path) -> bytes:
+    kind = path.suffix.lower()
+    if kind not in _PICTURES:
         msg = f"a picture is written as {', '.join(_PICTURES)}, not '{path.name}'"
         raise click.UsageError(msg)
     try:
@@ -178,25 +176,6 @@ def _save_picture(draw: "Callable[[], Figure]", path: Path) -> None:
     except ImportError as fault:
         msg = f"drawing needs matplotlib ({fault}); install it with: pip install 'torsion[plots]'"
         raise click.ClickException(msg) from fault
-    with _as_file_error(path):
-        figure.savefig(path, dpi=150)
-
-
-@contextmanager
-def _as_file_error(path: Path) -> Iterator[None]:
-    """Turn a file that cannot be written into exit status 1."""
-    try:
-        yield
-    except OSError as fault:
-        raise click.FileError(str(path), fault.strerror) from fault
-
-
-def _plain(value: object) -> object:
-    """Open dataclasses, and write minus zero as zero."""
-    if is_dataclass(value) and not isinstance(value, type):
-        return _plain(asdict(value))
-    if isinstance(value, Mapping):
-        return {key: _plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
-    return value + 0.0 if isinstance(value, float) else value
+    file = io.BytesIO()
+    figure.savefig(file, format=kind[1:], dpi=150, metadata=_PICTURES[kind])
+    return file.getvalue()
