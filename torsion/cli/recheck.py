@@ -1,17 +1,21 @@
-"""``torsion recheck``: where a lens in the eye should lie, and whether turning it is worth it."""
+"""``torsion recheck``: where a lens in the eye lies and should lie, and whether turning it is worth it."""
 
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 import numpy as np
 
+from torsion.angles import Eye
 from torsion.astigmatism import Refraction
+from torsion.axis import AxisFrame
+from torsion.cli import photo_options as photo
 from torsion.cli import toric_types as types
+from torsion.cli.recheck_photo import Look, baseline, look_at, look_text, point, rotation_text, turn_text
 from torsion.cli.toric_options import (
     as_usage_error,
     axis_text,
-    json_option,
     lens_plane,
     lens_plane_options,
     picture_option,
@@ -20,9 +24,12 @@ from torsion.cli.toric_options import (
     seed_option,
 )
 from torsion.keratometry import Cornea, cornea_from_astigmatism
+from torsion.lens_marks import POINT_PX
 from torsion.lens_rotation import RotationSince, rotation_since
 from torsion.recheck import Recheck, RecheckUncertainty, Worth, recheck_lens
-from torsion.vergence import move_refraction
+from torsion.record import RECHECK_SCHEMA, cautions
+from torsion.toric import CAUTION
+from torsion.vergence import LensPlane, move_refraction
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -34,16 +41,41 @@ _WORTH: dict[Worth, str] = {
     "no": "Turning does not look worth it",
     "unclear": "Unclear whether turning is worth it",
 }
+_REFUSED = 3  # exit status
+_AXIS_DEG = 2.0  # standard uncertainty of an axis read at the slit lamp; common practice, no source
 
 
 @click.command("recheck")
+@click.argument("photos", metavar="[SEATED PHOTO]", type=click.Path(path_type=Path), nargs=-1)
+@photo.eye_option(required=False)
 @click.option(
-    "--refraction",
-    type=types.refraction,
-    metavar="'S C x A'",
-    required=True,
-    help="Refraction after surgery.",
+    "--mark",
+    "marks",
+    type=point,
+    metavar="X,Y",
+    multiple=True,
+    help="Point on a mark of the lens, in pixels of PHOTO as displayed; two or more, on both sides.",
 )
+@click.option(
+    "--mark-sd",
+    type=float,
+    metavar="PX",
+    default=POINT_PX,
+    show_default=True,
+    help="Standard uncertainty of each of its coordinates.",
+)
+@click.option(
+    "--planned", type=types.degrees, metavar="DEG", help="Planned axis in the seated photo, to compare with."
+)
+@click.option(
+    "--axis-frame",
+    type=click.Choice(["same", "level", "unknown"]),
+    default="unknown",
+    show_default=True,
+    help="How plan and refraction relate to the seated photo: as in torsion measure.",
+)
+@click.option("--at-surgery", is_flag=True, help="PHOTO was taken at the end of surgery: it is the baseline.")
+@click.option("--refraction", type=types.refraction, metavar="'S C x A'", help="Refraction after surgery.")
 @click.option(
     "--vertex",
     type=types.millimetres,
@@ -52,9 +84,9 @@ _WORTH: dict[Worth, str] = {
     show_default=True,
     help="Distance of the refraction before the cornea (12: common practice).",
 )
-@click.option("--cylinder", type=types.dioptres, metavar="D", required=True, help="Cylinder of the lens.")
+@click.option("--cylinder", type=types.dioptres, metavar="D", help="Cylinder of the lens.")
 @click.option(
-    "--axis", type=types.degrees, metavar="DEG", required=True, help="Where its marks lie now, 0 to 180."
+    "--axis", type=types.degrees, metavar="DEG", help="Where its marks lie now, 0 to 180; or give the photos."
 )
 @lens_plane_options
 @click.option(
@@ -82,9 +114,7 @@ _WORTH: dict[Worth, str] = {
     "--axis-sd",
     type=types.degrees,
     metavar="DEG",
-    default=2.0,
-    show_default=True,
-    help="Standard uncertainty of the present axis.",
+    help="Standard uncertainty of the present axis.  [default: 2.0, or what the photos give]",
 )
 @click.option(
     "--placing-sd",
@@ -103,24 +133,37 @@ _WORTH: dict[Worth, str] = {
     help="Gain that you hold to be worth an operation.",
 )
 @click.option(
-    "--baseline", type=types.degrees, metavar="DEG", help="Earlier axis of the marks, in the same frame."
+    "--baseline",
+    "earlier",
+    type=baseline,
+    metavar="DEG|FILE",
+    help="Earlier axis of the marks in the same frame, or the --json file of an earlier photo.",
 )
 @click.option(
     "--baseline-from",
     type=click.Choice(["surgery", "first-photo"]),
     default="first-photo",
     show_default=True,
-    help="When the earlier axis was read.",
+    help="When an earlier axis given in degrees was read; a file knows.",
 )
 @seed_option
-@json_option
+@photo.json_option
 @picture_option
+@click.pass_context
 def command(
+    ctx: click.Context,
     *,
-    refraction: Refraction,
+    photos: tuple[Path, ...],
+    eye: Eye | None,
+    marks: tuple[tuple[float, float], ...],
+    mark_sd: float,
+    planned: float | None,
+    axis_frame: AxisFrame,
+    at_surgery: bool,
+    refraction: Refraction | None,
     vertex: float,
-    cylinder: float,
-    axis: float,
+    cylinder: float | None,
+    axis: float | None,
     at_cornea: bool,
     ratio: float | None,
     lens_position: float | None,
@@ -129,50 +172,161 @@ def command(
     total: bool,
     keratometry_sd: float | None,
     refraction_sd: float,
-    axis_sd: float,
+    axis_sd: float | None,
     placing_sd: float,
     worth: float,
-    baseline: float | None,
+    earlier: float | Path | None,
     baseline_from: str,
     seed: int,
     json_to: str | None,
     picture: Path | None,
 ) -> None:
-    """Best axis of a toric lens from the refraction, what it would leave, and whether turning is worth it."""
-    plane = lens_plane(at_cornea=at_cornea, ratio=ratio, lens_position=lens_position)
-    with as_usage_error():
-        found = recheck_lens(
-            move_refraction(refraction, from_mm=vertex),
-            plane.cylinder_at_cornea_d(cylinder, corneal_power_d=mean_power),
-            axis,
-            rng=np.random.default_rng(seed),
-            cornea=_cornea(cornea, total=total, uncertainty_d=keratometry_sd),
-            uncertainty=RecheckUncertainty(refraction_sd, axis_sd, placing_sd),
-            worth_d=worth,
+    """Best axis of a toric lens from the refraction, what it would leave, and whether turning is worth it.
+
+    With two photos, SEATED and one after surgery in which the lens's marks show, the present axis is read
+    from the photos; the refraction may then be left out.
+
+    Exit status: 0 done, 3 the photos are refused, 1 a file cannot be used, 2 wrong usage.
+
+    Example, at the end of surgery and a week later:
+
+        torsion recheck seated.jpg end.jpg --eye OD --mark 810,420 --mark 812,905 --planned 90 --at-surgery
+        --json end.json
+
+        torsion recheck seated.jpg week.jpg --eye OD --mark 802,411 --mark 870,890 --baseline end.json
+    """
+    _check_usage(
+        photos,
+        only_photos={"--mark": marks, "--planned": planned, "--at-surgery": at_surgery, "--eye": eye},
+        only_without={"--axis": axis},
+    )
+    _check_needs(photos, eye=eye, refraction=refraction, cylinder=cylinder, axis=axis, earlier=earlier)
+    png = picture if picture is not None and picture.suffix.lower() == ".png" else None
+    photo.check_outputs(photos, json_to=json_to, picture=png)
+    plane, at_cornea_d = LensPlane(), None
+    if cylinder is not None:
+        plane = lens_plane(at_cornea=at_cornea, ratio=ratio, lens_position=lens_position)
+        with as_usage_error():
+            at_cornea_d = plane.cylinder_at_cornea_d(cylinder, corneal_power_d=mean_power)
+    look = None
+    if photos:
+        assert eye is not None
+        look = look_at(
+            photos,
+            marks,
+            eye=eye,
+            mark_px=mark_sd,
+            planned_deg=planned,
+            frame=axis_frame,
+            cylinder_d=at_cornea_d,
+            at_surgery=at_surgery,
+            earlier=earlier,
+            earlier_at_surgery=baseline_from == "surgery",
         )
-        since = None
-        if baseline is not None:
+        axis = look.lens.axis_deg
+        axis_sd = look.total_deg if axis_sd is None else axis_sd
+    uncertainty = RecheckUncertainty(refraction_sd, _AXIS_DEG if axis_sd is None else axis_sd, placing_sd)
+    found, since = None, look.rotation if look else None
+    with as_usage_error():
+        if refraction is not None and axis is not None and at_cornea_d is not None:
+            found = recheck_lens(
+                move_refraction(refraction, from_mm=vertex),
+                at_cornea_d,
+                axis,
+                rng=np.random.default_rng(seed),
+                cornea=_cornea(cornea, total=total, uncertainty_d=keratometry_sd),
+                uncertainty=uncertainty,
+                worth_d=worth,
+            )
+        if look is None and axis is not None and isinstance(earlier, float):
             since = rotation_since(
                 axis,
-                baseline,
+                earlier,
                 at_surgery=baseline_from == "surgery",
-                standard_uncertainty_deg=axis_sd,
+                standard_uncertainty_deg=uncertainty.axis_deg,
             )
-
-    def draw() -> "Figure":
-        from torsion.toric_plots import recheck_figure  # matplotlib loads only here
-
-        return recheck_figure(found)
-
-    result = {
-        "schema": "torsion/recheck/1",
-        **{name: getattr(found, name) for name in found.__slots__},
+    flags = _flags(look, found, frame_matters=refraction is not None and axis_frame == "unknown")
+    given = {
+        "cylinder_d": at_cornea_d,
+        "axis_deg": axis,
         "rotation": since,
         "lens_plane": plane,
         "vertex_mm": vertex,
         "seed": seed,
     }
-    report(result, _text(found, since), flags=found.flags, json_to=json_to, picture=picture, draw=draw)
+    report(
+        RECHECK_SCHEMA,
+        {**_fields(look, found), **given, "flags": flags},
+        _text(look, found, since),
+        flags=flags,
+        json_to=json_to,
+        picture=picture,
+        draw=lambda: _figure(look, found, marks),
+        sha256=None if look is None else look.sha256,
+        cautions=(CAUTION,) if look is None else cautions(axis=False),
+    )
+    if look is not None and look.measurement.verdict == "refuse":
+        ctx.exit(_REFUSED)
+
+
+def _check_usage(
+    photos: Sequence[Path], *, only_photos: Mapping[str, object], only_without: Mapping[str, object]
+) -> None:
+    """Refuse options that belong to the other way of giving the axis."""
+    if len(photos) not in (0, 2):
+        msg = f"give two photos, SEATED and the one that shows the marks, or none, not {len(photos)}"
+        raise click.UsageError(msg)
+    wrong, why = (only_without, "comes from the photos") if photos else (only_photos, "needs the two photos")
+    for option, value in wrong.items():
+        if value not in (None, False, ()):
+            msg = f"{option} {why}"
+            raise click.UsageError(msg)
+
+
+def _check_needs(
+    photos: Sequence[Path],
+    *,
+    eye: Eye | None,
+    refraction: Refraction | None,
+    cylinder: float | None,
+    axis: float | None,
+    earlier: float | Path | None,
+) -> None:
+    needed: dict[str, object]
+    if photos:
+        needed = {"--eye": eye, **({} if refraction is None else {"--cylinder": cylinder})}
+    else:
+        needed = {"--refraction": refraction, "--cylinder": cylinder, "--axis": axis}
+        if isinstance(earlier, Path):
+            msg = "--baseline with a file needs the two photos; without them give its axis in degrees"
+            raise click.UsageError(msg)
+    missing = [option for option, value in needed.items() if value is None]
+    if missing:
+        msg = f"missing {', '.join(missing)}"
+        raise click.UsageError(msg)
+
+
+def _flags(look: Look | None, found: Recheck | None, *, frame_matters: bool) -> tuple[str, ...]:
+    names = [*(look.flags if look else ()), *(found.flags if found else ())]
+    if look is not None and frame_matters:
+        names.append("frame_unknown")
+    return tuple(dict.fromkeys(names))
+
+
+def _fields(look: Look | None, found: Recheck | None) -> dict[str, object]:
+    fields: dict[str, object] = {name: getattr(found, name, None) for name in Recheck.__slots__}
+    return fields if look is None else fields | look.fields
+
+
+def _figure(look: Look | None, found: Recheck | None, marks: Sequence[tuple[float, float]]) -> "Figure":
+    if look is not None:
+        from torsion.lens_plots import lens_figure  # matplotlib loads only here
+
+        return lens_figure(look.measurement, look.lens, marks, plan=look.plan)
+    from torsion.toric_plots import recheck_figure
+
+    assert found is not None
+    return recheck_figure(found)
 
 
 def _cornea(reading: types.Reading | None, *, total: bool, uncertainty_d: float | None) -> Cornea | None:
@@ -189,13 +343,17 @@ def _cornea(reading: types.Reading | None, *, total: bool, uncertainty_d: float 
     )
 
 
-def _turn_text(turn_deg: float) -> str:
-    if abs(turn_deg) < 0.5:
-        return "no turn"
-    return f"{abs(turn_deg):.0f}° {'counter-clockwise' if turn_deg > 0 else 'clockwise'}"
+def _text(look: Look | None, found: Recheck | None, since: RotationSince | None) -> list[str]:
+    """Lines of the answer: the look at the lens first, then what refraction and axis say of turning it."""
+    lines = look_text(look) if look else []
+    if found is not None:
+        lines += [*([""] if lines else []), *_turning_text(found)]
+    if look is None and since is not None:
+        lines.append(f"  rotation    {rotation_text(since)}")
+    return lines if found is None else [*lines, "  Refractions at the cornea."]
 
 
-def _text(found: Recheck, since: RotationSince | None) -> list[str]:
+def _turning_text(found: Recheck) -> list[str]:
     now, best = refraction_text(found.refraction), refraction_text(found.refraction_at_best)
     lines = [
         _WORTH[found.worth],
@@ -208,7 +366,7 @@ def _text(found: Recheck, since: RotationSince | None) -> list[str]:
     low, high = gain.interval_95_d
     lines += [
         f"  best        marks at {axis_text(found.best_axis_deg):<5}  left over {best}",
-        f"  turn        {_turn_text(found.turn_deg)}, known within "
+        f"  turn        {turn_text(found.turn_deg)}, known within "
         f"±{gain.turn_standard_uncertainty_deg:.0f}° (one standard uncertainty)",
         f"  gain        {gain.mean_d:+.2f} D expected, 95 % between {low:+.2f} and {high:+.2f} D; "
         f"better in {100 * gain.probability_better:.0f} of 100",
@@ -221,9 +379,4 @@ def _text(found: Recheck, since: RotationSince | None) -> list[str]:
             f"  check       refraction and cornea imply a lens of {implied.cylinder_d:.2f} D at "
             f"{axis_text(implied.meridian_deg)}; the lens as read {verdict}"
         )
-    if since is not None:
-        lines.append(
-            f"  rotation    {_turn_text(since.rotation_deg)} since {since.since} "
-            f"(±{since.standard_uncertainty_deg:.1f}°, one standard uncertainty)"
-        )
-    return [*lines, "  Refractions at the cornea."]
+    return lines

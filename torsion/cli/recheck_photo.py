@@ -1,0 +1,180 @@
+"""What ``torsion recheck`` reads from a photo: the look at the lens, and the words for it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import click
+
+from torsion.angles import Eye
+from torsion.axis import AxisFrame, transfer_axis
+from torsion.cli.toric_options import as_usage_error
+from torsion.cli.toric_types import degrees
+from torsion.lens_marks import AgainstPlan, LensAxis, against_plan, lens_axis
+from torsion.lens_rotation import RotationSince, read_baseline, rotation_since
+from torsion.measurement import Measurement, measure
+from torsion.record import measurement_record, read_json
+from torsion.wording import axis_degrees, reason_words, rotation_words, verdict_word
+
+__all__ = ["Look", "baseline", "look_at", "look_text", "point", "rotation_text", "turn_text"]
+
+Point = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Look:
+    """A lens seen in a photo, against the plan and against an earlier look."""
+
+    measurement: Measurement
+    lens: LensAxis
+    plan: AgainstPlan | None
+    rotation: RotationSince | None
+    at_surgery: bool
+    total_deg: float | None  # uncertainty of the axis against a refraction or keratometry
+
+    @property
+    def flags(self) -> tuple[str, ...]:
+        """Names from the vocabulary: of the photos, and of the marks."""
+        return (*self.measurement.flags, *self.lens.flags)
+
+    @property
+    def sha256(self) -> dict[str, str]:
+        """Of both photos, by their role."""
+        found = self.measurement
+        return {"seated": found.seated.photo.sha256, "photo": found.supine.photo.sha256}
+
+    @property
+    def fields(self) -> dict[str, Any]:
+        """Fields that a look adds to the record."""
+        return {
+            "eye": self.measurement.eye,
+            "at_surgery": self.at_surgery,
+            "lens": self.lens,
+            "plan": self.plan,
+            "measurement": measurement_record(self.measurement),
+        }
+
+
+def point(text: str) -> Point:
+    """Read a point given by hand, ``X,Y`` in pixels of the photo as displayed."""
+    try:
+        x_px, y_px = (float(part) for part in text.split(","))
+    except ValueError as fault:
+        msg = f"{text!r} is not of the form X,Y: pixels of the photo as displayed"
+        raise click.BadParameter(msg) from fault
+    return x_px, y_px
+
+
+def baseline(text: str) -> float | Path:
+    """Read a baseline: an axis in degrees, or the file of an earlier look."""
+    try:
+        return degrees(text)
+    except click.BadParameter:
+        if Path(text).suffix.lower() == ".json":
+            return Path(text)
+        msg = f"{text!r} is neither an axis in degrees nor the .json file of an earlier look"
+        raise click.BadParameter(msg) from None
+
+
+def look_at(
+    photos: Sequence[Path],
+    marks: Sequence[Point],
+    *,
+    eye: Eye,
+    mark_px: float,
+    planned_deg: float | None,
+    frame: AxisFrame,
+    cylinder_d: float | None,
+    at_surgery: bool,
+    earlier: float | Path | None,
+    earlier_at_surgery: bool,
+) -> Look:
+    """Measure the two photos and read the lens in the second one."""
+    seated, shown = photos
+    with as_usage_error():
+        found = measure(seated, shown, eye=eye, axis_deg=planned_deg, axis_frame=frame)
+        if found.supine.limbus is None:
+            lens = LensAxis(None, 180.0, None, None, 0.0, ())
+        else:
+            lens = lens_axis(found, marks, point_px=mark_px)
+        plan = against_plan(found, lens, cylinder_d=cylinder_d)
+        since = None
+        if earlier is not None:
+            since = _since(lens, found, earlier, at_surgery=earlier_at_surgery)
+    total = None
+    if lens.axis_deg is not None and lens.standard_uncertainty_deg is not None:
+        carried = transfer_axis(lens.axis_deg, 0.0, lens.standard_uncertainty_deg, frame=frame)
+        total = carried.standard_uncertainty_deg or carried.registration_deg
+    return Look(found, lens, plan, since, at_surgery, total)
+
+
+def _since(
+    lens: LensAxis, found: Measurement, earlier: float | Path, *, at_surgery: bool
+) -> RotationSince | None:
+    before_deg, uncertainty = earlier, None
+    if isinstance(earlier, Path):
+        assert found.eye is not None
+        kept = read_baseline(read_json(earlier), eye=found.eye, seated_sha256=found.seated.photo.sha256)
+        before_deg, uncertainty, at_surgery = kept.axis_deg, kept.standard_uncertainty_deg, kept.at_surgery
+    if lens.axis_deg is None or lens.standard_uncertainty_deg is None:
+        return None
+    assert isinstance(before_deg, float)
+    return rotation_since(
+        lens.axis_deg,
+        before_deg,
+        at_surgery=at_surgery,
+        standard_uncertainty_deg=lens.standard_uncertainty_deg,
+        baseline_standard_uncertainty_deg=uncertainty,
+    )
+
+
+def turn_text(turn_deg: float, *, decimals: int = 0) -> str:
+    """Size and sense of a turn."""
+    size = f"{abs(turn_deg):.{decimals}f}"
+    if not float(size):
+        return "no turn"
+    return f"{size}° {'counter-clockwise' if turn_deg > 0 else 'clockwise'}"
+
+
+def rotation_text(since: RotationSince) -> str:
+    """Rotation since an earlier look; what came before a first photo cannot be seen, and it says so."""
+    since_when = "surgery" if since.since == "surgery" else "the first photo (not since surgery)"
+    return (
+        f"{turn_text(since.rotation_deg, decimals=1)} since {since_when}, "
+        f"±{since.standard_uncertainty_deg:.1f}° (one standard uncertainty)"
+    )
+
+
+def look_text(look: Look) -> list[str]:
+    """Lines that say where the lens lies."""
+    lens, found = look.lens, look.measurement
+    verdict = verdict_word(found.verdict)
+    reason = "" if found.verdict == "accept" else f": {reason_words(found.flags, found.verdict)}"
+    if lens.axis_deg is None:
+        return [f"No axis: {verdict}{reason}"]
+    lines = [
+        f"Marks of the lens at {axis_degrees(lens.axis_deg)} in the frame of the seated photo",
+        "",
+        f"  photos      {verdict}{reason}",
+        f"  this photo  marks at {axis_degrees(lens.photo_deg)} as displayed; "
+        f"the eye is turned {rotation_words(found.rotation_deg)} against the seated photo",
+        f"  known       ±{lens.standard_uncertainty_deg:.1f}° (one standard uncertainty: registration "
+        f"{lens.registration_deg:.2f}°, reading of the marks {lens.reading_deg:.1f}°)",
+    ]
+    if look.plan is not None:
+        plan = look.plan
+        lines.append(
+            f"  plan        {axis_degrees(plan.planned_deg)}, which is {axis_degrees(plan.surgical_deg)} in "
+            f"this photo; the lens is off by {turn_text(plan.off_deg, decimals=1)}, "
+            f"±{plan.standard_uncertainty_deg:.1f}° ({plan.uncertainty_is})"
+        )
+        if plan.expected_d is not None:
+            lines.append(f"  costs       {plan.expected_d:.2f} D of cylinder expected from that alone")
+    if look.rotation is not None:
+        lines.append(f"  rotation    {rotation_text(look.rotation)}")
+    elif look.at_surgery:
+        lines.append("  rotation    this is the baseline at the end of surgery: keep the --json file")
+    else:
+        lines.append("  rotation    no baseline: rotation since surgery cannot be stated from this photo")
+    return lines
