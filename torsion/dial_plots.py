@@ -76,12 +76,13 @@ def draw_eye(axes: Axes, prepared: PreparedPhoto, *, taken_deg: Sequence[float] 
     return prepared.limbus is not None
 
 
-def draw_axis(axes: Axes, axis_deg: float, *, carried: bool) -> None:
+def draw_axis(axes: Axes, axis_deg: float, *, carried: bool, color: str | None = None) -> None:
     """Draw a meridian across the dial with a badge at the end that bears its number.
 
-    A planned axis is blue and dashed, a carried one vermilion and drawn through.
+    A planned axis is dashed, a carried one drawn through; blue and vermilion unless a colour is given.
     """
-    color, style = (VERMILION, "-") if carried else (BLUE, _DASHES)
+    style = "-" if carried else _DASHES
+    color = color or (VERMILION if carried else BLUE)
     halo = [withStroke(linewidth=5.5, foreground="white")]
     for end in (axis_deg, axis_deg + 180.0):
         _ray(axes, end, 0.0, _DIAL, color=color, ls=style, lw=3.0, zorder=5, path_effects=halo)
@@ -90,16 +91,18 @@ def draw_axis(axes: Axes, axis_deg: float, *, carried: bool) -> None:
     _badge(axes, axis_deg, axis_degrees(axis_deg), ground=color)
 
 
-def draw_turn(axes: Axes, planned_deg: float, surgical_deg: float) -> None:
+def draw_turn(axes: Axes, planned_deg: float, surgical_deg: float, *, color: str | None = None) -> None:
     """Draw where the planned axis would lie without the turn (thin dashes), and the turn as a bow."""
     turn = axis_difference_deg(surgical_deg, planned_deg)
     for end in (planned_deg, planned_deg + 180.0):
-        _ray(axes, end, 1.0, _DIAL, color=BLUE, ls=_DASHES, lw=1.8, zorder=4)
+        _ray(axes, end, 1.0, _DIAL, color=color or BLUE, ls=_DASHES, lw=1.8, zorder=4)
         first, last = sorted((end, end + turn))
         size = _EDGE + _DIAL  # diameter of the middle of the dial
-        bow = Arc((0.0, 0.0), size, size, theta1=first, theta2=last, color=VERMILION, lw=6.0, zorder=4)
+        bow = Arc(
+            (0.0, 0.0), size, size, theta1=first, theta2=last, color=color or VERMILION, lw=6.0, zorder=4
+        )
         axes.add_patch(bow)
-    _badge(axes, surgical_deg + 180.0, f"{turn:+.1f}°", ground="white", ink=VERMILION)
+    _badge(axes, surgical_deg + 180.0, f"{turn:+.1f}°", ground="white", ink=color or VERMILION)
 
 
 def draw_incision(axes: Axes, direction_deg: float, *, beside_deg: float | None = None) -> None:

@@ -8,6 +8,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from torsion.axis import AxisTransfer
+from torsion.axis_cost import AxisCost
 from torsion.dial_plots import (
     BLACK,
     BLUE,
@@ -28,6 +29,7 @@ from torsion.record import best_photo, cautions
 from torsion.wording import (
     axis_degrees,
     axis_words,
+    cost_words,
     direction_words,
     flag_words,
     measure_words,
@@ -38,7 +40,7 @@ from torsion.wording import (
     view_words,
 )
 
-__all__ = ["MOST_PHOTOS", "inspection_figure", "measurement_figure", "png_bytes"]
+__all__ = ["MOST_PHOTOS", "dials_figure", "inspection_figure", "measurement_figure", "png_bytes"]
 
 MOST_PHOTOS = 100
 """Photos that one figure of an inspection can hold."""
@@ -60,12 +62,14 @@ def png_bytes(figure: Figure) -> bytes:
     return file.getvalue()
 
 
-def measurement_figure(measurement: Measurement) -> Figure:
+def measurement_figure(measurement: Measurement, *, cost: AxisCost | None = None) -> Figure:
     """Draw both photos of a measurement with the planned and the carried axis.
 
     Parameters
     ----------
     measurement : Measurement
+    cost : AxisCost, optional
+        Said in words below the photos.
 
     Returns
     -------
@@ -86,7 +90,32 @@ def measurement_figure(measurement: Measurement) -> Figure:
         figure.text(middle, 0.186, caption, ha="center", size=14, weight="bold", color=INK)
         small = _small_print(m, prepared, is_supine=is_supine)
         figure.text(middle, 0.166, small, ha="center", size=8.5, color=GREY)
-    _write_notes(figure, m)
+    _write_notes(figure, m, cost)
+    return figure
+
+
+def dials_figure(measurement: Measurement, *, size_in: tuple[float, float]) -> Figure:
+    """Draw both photos in their dials at one scale, in black on white and without a file's name, for print.
+
+    Parameters
+    ----------
+    measurement : Measurement
+    size_in : (float, float)
+        Width and height, inches; twice as wide as high.
+
+    Returns
+    -------
+    Figure
+        A refused measurement shows the eyes and no axis, not even the planned one.
+    """
+    m = measurement
+    figure = Figure(figsize=size_in, facecolor="white")
+    for left, prepared, is_supine in ((0.0, m.seated, False), (0.5, m.supine, True)):
+        axes = figure.add_axes((left, 0.0, 0.5, 1.0))
+        used = m.verdict != "refuse"
+        badges = _badges_deg(m, is_supine=is_supine) if used else []
+        if draw_eye(axes, prepared, taken_deg=badges) and used:
+            _draw_carried(axes, m, color=BLACK) if is_supine else _draw_planned(axes, m, color=BLACK)
     return figure
 
 
@@ -176,19 +205,19 @@ def _badges_deg(m: Measurement, *, is_supine: bool) -> list[float]:
     return [angle for angle in found if angle is not None]
 
 
-def _draw_planned(axes: Axes, m: Measurement) -> None:
+def _draw_planned(axes: Axes, m: Measurement, *, color: str | None = None) -> None:
     if m.axis is not None:
-        draw_axis(axes, m.axis.planned_deg, carried=False)
+        draw_axis(axes, m.axis.planned_deg, carried=False, color=color)
     if m.incision is not None:
         draw_incision(axes, m.incision.planned_deg, beside_deg=m.axis.planned_deg if m.axis else None)
 
 
-def _draw_carried(axes: Axes, m: Measurement) -> None:
+def _draw_carried(axes: Axes, m: Measurement, *, color: str | None = None) -> None:
     axis_deg = m.axis.surgical_deg if m.axis is not None else None
     if m.axis is not None and axis_deg is not None:
         if _is_upright(m):
-            draw_turn(axes, m.axis.planned_deg, axis_deg)
-        draw_axis(axes, axis_deg, carried=True)
+            draw_turn(axes, m.axis.planned_deg, axis_deg, color=color)
+        draw_axis(axes, axis_deg, carried=True, color=color)
     if m.incision is not None and m.incision.surgical_deg is not None:
         draw_incision(axes, m.incision.surgical_deg, beside_deg=axis_deg)
 
@@ -211,11 +240,12 @@ def _draw_head(figure: Figure, m: Measurement) -> None:
     figure.text(0.022, 0.918, text, va="top", size=11.5, color=INK, linespacing=1.4)
 
 
-def _write_notes(figure: Figure, m: Measurement) -> None:
-    """Write the flags with their remedies, gravest first, and the cautions."""
+def _write_notes(figure: Figure, m: Measurement, cost: AxisCost | None) -> None:
+    """Write the cost, the flags with their remedies, gravest first, and the cautions."""
     order = ("refuse", "review", "accept")
     flags = sorted(m.flags, key=lambda name: order.index(FLAGS[name].verdict))
-    lines = [line for name in flags[:_MOST_FLAGS] for line in _wrapped(f"! {flag_words(name)}", 185)]
+    lines = [] if cost is None else _wrapped(f"Cost: {cost_words(cost)}.", 185)
+    lines += [line for name in flags[:_MOST_FLAGS] for line in _wrapped(f"! {flag_words(name)}", 185)]
     if len(flags) > _MOST_FLAGS:
         lines.append(f"! and {len(flags) - _MOST_FLAGS} more")
     figure.text(0.022, 0.148, "\n".join(lines), va="top", size=9.5, color=INK, linespacing=1.3)

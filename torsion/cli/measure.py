@@ -8,14 +8,17 @@ import click
 
 from torsion.angles import Eye
 from torsion.axis import AxisFrame
+from torsion.axis_cost import AxisCost, axis_cost, check_lens_d
 from torsion.cli import photo_options as shared
+from torsion.cli.toric_types import dioptres
 from torsion.measurement import Measurement, MeasureOptions, measure
 from torsion.photo import Ellipse, Photo, read_photo
-from torsion.record import cautions, measurement_record
+from torsion.record import cautions, measurement_record, write_whole
 from torsion.wording import (
     axis_degrees,
     axis_words,
     band_words,
+    cost_words,
     direction_degrees,
     direction_words,
     reason_words,
@@ -33,6 +36,13 @@ __all__ = ["command"]
 _FRAMES = ("same", "level", "unknown")
 _WIDTH = 80  # characters right of the labels
 _REFUSED = 3  # exit status
+
+
+def _cylinder(text: str) -> float:
+    try:
+        return check_lens_d(dioptres(text))
+    except ValueError as fault:
+        raise click.BadParameter(str(fault)) from fault
 
 
 @click.command("measure")
@@ -57,6 +67,12 @@ _REFUSED = 3  # exit status
     metavar="DEG",
     help="Direction of the incision, 0 to 360, likewise; with --axis.",
 )
+@click.option(
+    "--cylinder",
+    type=_cylinder,
+    metavar="D",
+    help="Cylinder of the lens at the cornea: adds what an error of the axis costs; with --axis.",
+)
 @click.option("--mirrored", is_flag=True, help="The supine picture is mirrored left to right.")
 @shared.outline_option("--seated-limbus", of="Limbus of the seated photo")
 @shared.outline_option("--supine-limbus", of="Limbus of the supine photo")
@@ -64,6 +80,14 @@ _REFUSED = 3  # exit status
 @shared.outline_option("--supine-pupil", of="Pupil of the supine photo")
 @shared.json_option
 @shared.picture_option
+@click.option(
+    "--sheet",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE.html",
+    help="Write the theatre sheet, one page to print (needs jinja2 and matplotlib); it shows the eye and no "
+    "name of a file.",
+)
+@click.option("--case", default="", metavar="LABEL", help="Your label of the case, for the theatre sheet.")
 @click.pass_context
 def command(
     ctx: click.Context,
@@ -74,6 +98,7 @@ def command(
     axis: float | None,
     axis_frame: AxisFrame | None,
     incision: float | None,
+    cylinder: float | None,
     mirrored: bool,
     seated_limbus: Ellipse | None,
     supine_limbus: Ellipse | None,
@@ -81,6 +106,8 @@ def command(
     supine_pupil: Ellipse | None,
     json_to: str | None,
     picture: Path | None,
+    sheet: Path | None,
+    case: str,
 ) -> None:
     """Measure the rotation of the eye from the SEATED to the SUPINE photo, and carry the axis with it.
 
@@ -92,10 +119,13 @@ def command(
 
         torsion measure seated.jpg supine.jpg --eye OD --axis 90 --picture result.png
     """
-    if axis is None and (axis_frame is not None or incision is not None):
-        msg = "--axis-frame and --incision need --axis"
+    if axis is None and any(option is not None for option in (axis_frame, incision, cylinder)):
+        msg = "--axis-frame, --incision and --cylinder need --axis"
         raise click.UsageError(msg)
-    shared.check_outputs([seated, supine], json_to=json_to, picture=picture)
+    if case and sheet is None:
+        msg = "--case needs --sheet"
+        raise click.UsageError(msg)
+    shared.check_outputs([seated, supine], json_to=json_to, picture=picture, sheet=sheet)
     found = measure(
         _photo(seated, eye, limbus=seated_limbus, pupil=seated_pupil),
         _photo(supine, eye, limbus=supine_limbus, pupil=supine_pupil),
@@ -106,13 +136,24 @@ def command(
         options=MeasureOptions(mirrored=mirrored),
     )
 
+    cost = None
+    if cylinder is not None and found.axis is not None:
+        cost = axis_cost(cylinder, found.axis, found.rotation_deg)
+
     def draw() -> "Figure":
         from torsion.plots import measurement_figure  # matplotlib loads only here
 
-        return measurement_figure(found)
+        return measurement_figure(found, cost=cost)
 
-    if shared.write_outputs(measurement_record(found), json_to=json_to, picture=picture, draw=draw):
-        shared.print_text(_text(found), flags=found.flags, cautions=cautions(axis=found.axis is not None))
+    page = None if sheet is None else _page(found, case=case, cost=cost)
+    record = measurement_record(found, cost=cost)
+    as_text = shared.write_outputs(record, json_to=json_to, picture=picture, draw=draw)
+    if sheet is not None and page is not None:
+        write_whole(page, sheet)
+    if as_text:
+        shared.print_text(
+            _text(found, cost), flags=found.flags, cautions=cautions(axis=found.axis is not None)
+        )
     if found.verdict == "refuse":
         ctx.exit(_REFUSED)
 
@@ -123,7 +164,19 @@ def _photo(path: Path, eye: Eye, *, limbus: Ellipse | None, pupil: Ellipse | Non
     return read_photo(path, eye=eye, limbus=limbus, pupil=pupil)
 
 
-def _text(m: Measurement) -> list[str]:
+def _page(found: Measurement, *, case: str, cost: AxisCost | None) -> str:
+    try:
+        from torsion.report import theatre_sheet
+
+        return theatre_sheet(found, case=case, cost=cost)
+    except ImportError as fault:
+        msg = f"the sheet needs jinja2 and matplotlib ({fault}); install: pip install 'torsion[sheet]'"
+        raise click.ClickException(msg) from fault
+    except ValueError as fault:
+        raise click.UsageError(str(fault)) from fault
+
+
+def _text(m: Measurement, cost: AxisCost | None) -> list[str]:
     reason = "" if m.verdict == "accept" else f": {reason_words(m.flags, m.verdict)}"
     verdict = textwrap.wrap(verdict_word(m.verdict) + reason, _WIDTH)
     rows = [("Verdict", verdict[0]), *(("", line) for line in verdict[1:]), ("Rotation", _rotation(m))]
@@ -135,6 +188,9 @@ def _text(m: Measurement) -> list[str]:
     rows.append(("View", view_words(m)))
     if m.axis is not None:
         rows += _axis_rows(m)
+    if cost is not None:
+        first, *more = textwrap.wrap(cost_words(cost), _WIDTH)
+        rows += [("Cost", first[:1].upper() + first[1:]), *(("", line) for line in more)]
     return [f"{label:<15}{words}".rstrip() for label, words in rows if words]
 
 

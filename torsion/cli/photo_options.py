@@ -132,13 +132,18 @@ def _looks_like_photo(file: Path) -> bool:
     return file.suffix.lower() in _SUFFIXES and not file.name.startswith(".") and file.is_file()
 
 
-def check_outputs(photos: Sequence[Path], *, json_to: str | None, picture: Path | None) -> None:
+def check_outputs(
+    photos: Sequence[Path], *, json_to: str | None, picture: Path | None, sheet: Path | None = None
+) -> None:
     """Refuse outputs that would destroy a photo or each other, before any work is done."""
+    if sheet is not None and sheet.suffix.lower() not in (".html", ".htm"):
+        msg = f"a sheet is written as .html, not '{sheet.name}'"
+        raise click.UsageError(msg)
     if picture is not None and picture.suffix.lower() != ".png":
         msg = f"a picture is written as .png, not '{picture.name}'"
         raise click.UsageError(msg)
     outputs = [] if json_to in (None, "-") else [Path(str(json_to))]
-    outputs += [] if picture is None else [picture]
+    outputs += [path for path in (picture, sheet) if path is not None]
     taken = {photo.resolve(): f"the photo '{photo}'" for photo in photos}
     for output in outputs:
         if output.resolve() in taken:

@@ -1,0 +1,334 @@
+"""The theatre sheet: what it says, what it must not say, and that it prints on one page."""
+
+import base64
+import io
+import re
+import shutil
+from contextlib import suppress
+from dataclasses import replace
+from functools import cache
+from html.parser import HTMLParser
+
+import made_up
+import numpy as np
+import pytest
+from PIL import Image
+
+import synthetic
+from torsion.axis import transfer_axis
+from torsion.axis_cost import axis_cost
+from torsion.band_plots import unrolled_pair
+from torsion.measurement import measure
+from torsion.orientation import View
+from torsion.photo import photo_from_array
+from torsion.report import LONGEST_CASE, theatre_sheet
+
+HERE = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])  # map between two photos that are the same
+
+
+class _Page(HTMLParser):
+    """Text and tags of a page, as a browser would take them."""
+
+    def __init__(self, page):
+        super().__init__()
+        self.tags, self.attributes, self.texts, self._in_style = [], [], [], False
+        self.feed(page)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        self.attributes += attrs
+        self._in_style = tag == "style"
+
+    def handle_endtag(self, tag):
+        self._in_style = False
+
+    def handle_data(self, data):
+        if not self._in_style:
+            self.texts.append(data)
+
+    @property
+    def text(self):
+        return " ".join(" ".join(self.texts).split())
+
+
+def text_of(made, **given):
+    return _Page(theatre_sheet(made, **given)).text
+
+
+def images(page):
+    return [base64.b64decode(data) for data in re.findall(r'src="data:image/png;base64,([^"]+)"', page)]
+
+
+def everything(**changes):
+    """Return a measurement that fills the page: turned view, incision, more flags than are written out."""
+    flags = ("bands_disagree", "weak_match", "turned_view", "small_eye", "lids_low", "frame_unknown")
+    made = made_up.accepted(
+        verdict="review",
+        flags=flags,
+        view=View(90, True),
+        axis=transfer_axis(91.0, 6.4, 0.3, turn_deg=90, mirrored=True),
+        matrix=HERE,
+    )
+    return replace(made, **changes)
+
+
+# ---- what it says ----
+
+
+def test_accepted_sheet_says_everything():
+    made = made_up.accepted(matrix=HERE)
+    said = text_of(made, case="Case 17", cost=axis_cost(2.5, made.axis, made.rotation_deg))
+    for part in (
+        "Case 17",
+        "OD right",
+        "ACCEPT Both photos show the same eye",
+        "Planned axis → lens marks in the supine photo 90.0° → 96.4°",
+        "95 % interval ± 0.04° (registration only); the frame of the keratometry is not in it",
+        "holds for that supine photo only",
+        "Incision: 120.0° → 126.4°",
+        "6.38° counter-clockwise, excyclotorsion",
+        "See that they match",
+        "Lens of 2.50 D at the cornea: less than 0.01 D",
+        "left uncorrected, 0.56 D (22 % lost)",
+        "Patient Eye Source of the plan Axis",
+        "signature",
+        "not a medical device",
+        "mirrored no; axis frame unknown",
+        made.seated.photo.sha256,
+    ):
+        assert part in said
+
+
+def test_without_axis_the_rotation_is_the_headline():
+    said = text_of(made_up.accepted(axis=None, incision=None))
+    assert "No axis was given Eye turned 6.38° counter-clockwise" in said
+    assert "lens marks" not in said
+    assert "Case ____" in said
+
+
+def test_review_says_why_and_names_the_flags_without_room():
+    said = text_of(everything())
+    assert "REVIEW Iris and limbal band give different rotations, and 4 more below." in said
+    assert "Further flags: lids_low, frame_unknown." in said
+    assert "In the patient's frame, view undone: 97.4°" in said
+    assert "mirrored left to right" in said
+
+
+@pytest.mark.parametrize("make", [made_up.refused, made_up.nothing_found])
+def test_refused_sheet_says_so_and_carries_no_axis(make):
+    made = make()
+    cost = axis_cost(2.0, made.axis, None) if made.axis else None
+    page = theatre_sheet(made, cost=cost)
+    said = _Page(page).text
+    assert "REFUSED No rotation to use, and no axis on this sheet" in said
+    assert "What to do:" in said
+    assert not re.search(r"\d+\.\d+°|\d+\.\d+ D", said)  # no axis, rotation or cost of any kind
+    assert "Planned" not in said
+    assert len(images(page)) == 1  # the eyes; no bands brought into register
+
+
+def test_refused_dials_are_those_of_no_plan_at_all():
+    with_plan = made_up.refused()
+    without = replace(with_plan, axis=None, incision=None)
+    assert images(theatre_sheet(with_plan)) == images(theatre_sheet(without))
+
+
+def test_outlines_given_by_hand_are_in_the_record():
+    prepared = made_up.prepared_photo()
+    prepared = replace(prepared, photo=replace(prepared.photo, limbus=prepared.limbus))
+    assert "seated limbus given by hand" in text_of(made_up.accepted(seated=prepared))
+
+
+# ---- what it must not say ----
+
+HOSTILE = [
+    "<script>alert(1)</script>",
+    '"><img src=x onerror=alert(1)>',
+    "</title></style><iframe src=//example.org>",
+    "{{ 7 * 7 }} {% raw %} &lt;b&gt;",
+    "O'Neill & <b>Söhne</b> 眼",
+]
+
+
+@pytest.mark.parametrize("label", HOSTILE)
+def test_label_is_text_and_nothing_else(label):
+    plain, hostile = (
+        _Page(theatre_sheet(made_up.nothing_found(), case=case)) for case in ("x" * len(label), label)
+    )
+    assert label in hostile.texts
+    assert hostile.tags == plain.tags
+    assert hostile.attributes == plain.attributes
+
+
+def test_label_cannot_turn_or_break_the_line():
+    said = text_of(made_up.nothing_found(), case="17\n\u202e\u200f OD \x00\tleft\u2028")
+    assert said.startswith("Theatre sheet 17 OD left")
+
+
+@pytest.mark.parametrize("length", [LONGEST_CASE + 1, 5000])
+def test_label_that_does_not_fit_is_named(length):
+    with pytest.raises(ValueError, match=f"has {length} characters; at most {LONGEST_CASE} fit"):
+        theatre_sheet(made_up.nothing_found(), case="M" * length)
+
+
+def test_nothing_that_the_file_says_of_itself_leaks():
+    def named(prepared):
+        photo = replace(prepared.photo, name="Doe^Jane^1950.png", captured_at="1987-06-05T04:03:02")
+        return replace(prepared, photo=photo)
+
+    made = everything(seated=named(made_up.prepared_photo()), supine=named(made_up.prepared_photo()))
+    page = theatre_sheet(made)
+    for part in ("Doe", "Jane", "1950", "1987", "04:03", "png<"):
+        assert part not in _Page(page).text
+    for png in images(page):
+        assert b"Doe" not in png
+        names = re.findall(rb"(tEXt|iTXt|zTXt|eXIf|tIME|iCCP)", png[:200])
+        assert names == []
+
+
+def test_page_needs_nothing_from_elsewhere_and_repeats():
+    page = theatre_sheet(everything(), case="17")
+    assert page == theatre_sheet(everything(), case="17")
+    assert "http" not in page.replace('http-equiv="Content-Security-Policy"', "")
+    found = _Page(page)
+    assert not {"script", "link", "iframe", "a", "object", "form"} & set(found.tags)
+    assert all(
+        value.startswith("data:image/png;base64,") for name, value in found.attributes if name == "src"
+    )
+
+
+def test_everything_is_black_grey_or_white():
+    page = theatre_sheet(everything())
+    assert set(re.findall(r"#[0-9a-fA-F]{3,8}\b", page)) == {"#000", "#fff"}
+    for png in images(page):
+        with Image.open(io.BytesIO(png)) as picture:
+            assert picture.mode == "L"
+
+
+# ---- the bands ----
+
+
+@pytest.fixture(scope="module")
+def measured():
+    rng = np.random.default_rng(5)
+    pictures = synthetic.draw_pair(synthetic.random_eye(rng), "easy", rng, rotation_deg=6.0)
+    return measure(*(photo_from_array(picture.rgb) for picture in pictures), eye="OD", axis_deg=90.0)
+
+
+def likeness(pair):
+    """Correlation of two strips along the ring, with what every direction has in common taken out."""
+    valid = (pair[0] < 255) & (pair[1] < 255)
+    strips = [np.ma.masked_array(strip.astype(float), ~valid) for strip in pair]
+    return float(
+        np.ma.corrcoef(*(np.ravel(strip - strip.mean(axis=1, keepdims=True)) for strip in strips))[0, 1]
+    )
+
+
+def turned_on(made, angle_deg):
+    """Return a measurement whose map turns further by an angle than the photos show."""
+    turn, limbus = np.radians(angle_deg), made.supine.limbus
+    rotation = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    centre = np.array([limbus.x_px, limbus.y_px])
+    shift = rotation @ (made.matrix[:, 2] - centre) + centre
+    return replace(made, matrix=np.column_stack([rotation @ made.matrix[:, :2], shift]))
+
+
+@pytest.mark.parametrize("band", ["iris", "limbus"])
+def test_strips_of_a_pair_match_and_do_not_when_turned_on(measured, band):
+    right = likeness(unrolled_pair(measured, band))
+    assert right > 0.6
+    for angle_deg in (-10.0, -3.0, 3.0, 10.0):
+        assert likeness(unrolled_pair(turned_on(measured, angle_deg), band)) < right - 0.3
+
+
+def test_strips_of_a_mirrored_photo_match_too():
+    rng = np.random.default_rng(6)
+    first, second = synthetic.draw_pair(synthetic.random_eye(rng), "easy", rng, rotation_deg=-4.0)
+    found = measure(photo_from_array(first.rgb), photo_from_array(second.rgb[:, ::-1]), eye="OD")
+    assert found.flags.count("mirrored") == 1
+    assert min(likeness(unrolled_pair(found, band)) for band in ("iris", "limbus")) > 0.4
+
+
+def test_bands_without_a_map_are_refused():
+    with pytest.raises(ValueError, match="a map between them was found"):
+        unrolled_pair(made_up.accepted(), "iris")
+
+
+# ---- in a browser ----
+
+
+@pytest.fixture(scope="module")
+def browser():
+    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    with sync_api.sync_playwright() as driver:
+        for path in (None, shutil.which("chromium"), shutil.which("chromium-browser")):
+            with suppress(sync_api.Error):
+                opened = driver.chromium.launch(executable_path=path, args=["--no-sandbox"])
+                break
+        else:
+            pytest.skip("no Chromium: install it with 'playwright install chromium' or the system's own")
+        yield opened
+        opened.close()
+
+
+PAGES = {
+    "accept": lambda: (made_up.accepted(matrix=HERE), {"case": "Case 17"}),
+    "everything": lambda: (
+        everything(),
+        {"case": "W" * LONGEST_CASE, "cost": axis_cost(2.5, transfer_axis(91.0, 6.4, 0.3), 6.4)},
+    ),
+    "refuse": lambda: (made_up.refused(), {"case": "Case 17"}),
+    "nothing found": lambda: (made_up.nothing_found(), {}),
+}
+
+
+@cache
+def drawn(name):
+    made, given = PAGES[name]()
+    return theatre_sheet(made, **given)
+
+
+@pytest.fixture(params=PAGES)
+def page(request, browser, tmp_path):
+    """Yield a sheet in the browser, and the addresses that it asked for."""
+    file = tmp_path / "sheet.html"
+    file.write_text(drawn(request.param), encoding="utf-8")
+    opened, asked = browser.new_page(), []
+    opened.on("request", lambda sent: asked.append(sent.url))
+    opened.goto(file.as_uri())
+    yield opened, asked
+    opened.close()
+
+
+@pytest.mark.browser
+def test_sheet_prints_on_one_page_of_a4(page):
+    opened, _ = page
+    pdf = opened.pdf(prefer_css_page_size=True, print_background=False)
+    assert len(re.findall(rb"/Type\s*/Page\b", pdf)) == 1
+    width, height = (float(size) for size in re.search(rb"/MediaBox \[0 0 ([\d.]+) ([\d.]+)\]", pdf).groups())
+    assert (width, height) == pytest.approx((595.3, 841.9), abs=0.5)  # points; the browser rounds to pixels
+    opened.emulate_media(media="print")
+    # Nothing is cut off: the page would hide what does not fit.
+    assert (
+        opened.evaluate("(main => main.scrollHeight - main.clientHeight)(document.querySelector('main'))")
+        <= 0
+    )
+    assert (
+        opened.evaluate("document.querySelector('.dials img').getBoundingClientRect().height") > 200.0
+    )  # 53 mm
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("width", [360, 794, 1400])
+def test_sheet_never_scrolls_sideways(page, width):
+    opened, _ = page
+    opened.set_viewport_size({"width": width, "height": 900})
+    assert opened.evaluate("document.documentElement.scrollWidth") <= width
+
+
+@pytest.mark.browser
+def test_sheet_asks_for_nothing_outside(page):
+    opened, asked = page
+    assert all(url.startswith(("file:", "data:")) for url in asked)
+    assert sum(url.startswith("file:") for url in asked) == 1
+    assert opened.evaluate("[...document.images].every(image => image.complete && image.naturalWidth > 0)")

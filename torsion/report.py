@@ -1,0 +1,226 @@
+"""The theatre sheet: one page that carries a measurement into the operating theatre, printed in black.
+
+It names no file and shows nothing that a photo's file says of itself; photos are known by their hashes.
+"""
+
+import base64
+import io
+import unicodedata
+from dataclasses import asdict
+from typing import TYPE_CHECKING
+
+from torsion._version import __version__
+from torsion.axis_cost import AxisCost
+from torsion.flags import FLAGS
+from torsion.measurement import Measurement
+from torsion.record import cautions
+from torsion.wording import (
+    axis_degrees,
+    axis_words,
+    cost_words,
+    direction_degrees,
+    direction_words,
+    flag_words,
+    reason_words,
+    rotation_words,
+    uncertainty_words,
+    verdict_word,
+    view_words,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["LONGEST_CASE", "theatre_sheet"]
+
+LONGEST_CASE = 60
+"""Characters that the label of a case may have."""
+
+_MM = 1.0 / 25.4
+_WIDTH_MM = 192.0  # A4 with margins of 9 mm
+_DIALS_MM, _BANDS_MM = 88.0, 50.0  # heights
+_DPI = 220  # of what is printed; photos seldom hold more
+_SMALLER = 1.3  # by which the dials are drawn larger than printed, so that their words come out smaller
+_MOST_FLAGS = 4  # written out; the page has no room for more
+_EYES = {"OD": "OD right", "OS": "OS left", None: "eye not given"}
+_SEEN = "Both photos show the same eye, and the evidence within the pair agrees."
+
+
+def theatre_sheet(measurement: Measurement, *, case: str = "", cost: AxisCost | None = None) -> str:
+    """Write the theatre sheet of a measurement.
+
+    Parameters
+    ----------
+    measurement : Measurement
+        Of any verdict; a refused one gets a sheet that says so and carries no axis.
+    case : str, optional
+        Label of the case, printed as it is; without it there is a line to write it on.
+    cost : AxisCost, optional
+        What an error of the axis costs with the lens that is planned.
+
+    Returns
+    -------
+    str
+        A whole HTML document that needs nothing from elsewhere and prints on one side of A4.
+
+    Raises
+    ------
+    ValueError
+        If the label is longer than `LONGEST_CASE`.
+    ImportError
+        If Jinja2 or matplotlib is not installed.
+    """
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    case = _one_line(case)
+    environment = Environment(
+        loader=PackageLoader("torsion"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    m = measurement
+    used = m.verdict != "refuse"
+    fields: dict[str, object] = {
+        "case": case,
+        "eye": _EYES[m.eye],
+        "verdict": m.verdict,
+        "verdict_word": verdict_word(m.verdict),
+        "reason": _reason(m),
+        "headline": _headline(m),
+        "above": "Planned axis → lens marks in the supine photo" if _carried(m) else "No axis was given",
+        "lines": _lines(m),
+        "cost": _capital(cost_words(cost)) if cost is not None and used else "",
+        "flags": _flags(m),
+        "cautions": " ".join(cautions(axis=m.axis is not None and used)),
+        "record": _record(m),
+    }
+    return environment.get_template("theatre_sheet.html").render(fields | _pictures(m))
+
+
+def _one_line(case: str) -> str:
+    """Take out of a label what is not to be printed: line breaks, control and direction characters."""
+    line = " ".join("".join(c if unicodedata.category(c)[0] != "C" else " " for c in case).split())
+    if len(line) > LONGEST_CASE:
+        msg = f"the label of the case has {len(line)} characters; at most {LONGEST_CASE} fit on the sheet"
+        raise ValueError(msg)
+    return line
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+def _reason(m: Measurement) -> str:
+    """Say why a sheet has its verdict; of many reasons the first, since the flags are written out below."""
+    if m.verdict == "accept":
+        return _SEEN
+    first, *more = reason_words(m.flags, m.verdict).split("; ")
+    return _capital(first) + (f", and {len(more)} more below" if more and m.verdict == "review" else "") + "."
+
+
+def _carried(m: Measurement) -> bool:
+    return m.axis is not None and m.axis.surgical_deg is not None
+
+
+def _headline(m: Measurement) -> str:
+    if m.axis is None or m.axis.surgical_deg is None:
+        return f"Eye turned {rotation_words(m.rotation_deg)}"
+    return f"{axis_degrees(m.axis.planned_deg)} → {axis_degrees(m.axis.surgical_deg)}"
+
+
+def _lines(m: Measurement) -> list[str]:
+    """Say what is known of the answer, line by line."""
+    lines = []
+    axis, incision = m.axis, m.incision
+    if axis is not None and axis.surgical_deg is not None:
+        held = "" if axis.frame_deg is not None else "; the frame of the keratometry is not in it"
+        lines.append(f"Axis: {axis_words(axis)}{held}. It holds for that supine photo only.")
+        if axis.surgical_patient_deg is not None:
+            lines.append(f"In the patient's frame, view undone: {axis_degrees(axis.surgical_patient_deg)}.")
+    if incision is not None and incision.surgical_deg is not None:
+        planned, carried = direction_degrees(incision.planned_deg), direction_degrees(incision.surgical_deg)
+        lines.append(f"Incision: {planned} → {carried}.")
+    turned = ", ".join(part for part in (rotation_words(m.rotation_deg), direction_words(m)) if part)
+    lines.append(f"Eye turned {turned}; {uncertainty_words(m)}.")
+    if view_words(m):
+        lines.append(f"{_capital(view_words(m))}.")
+    return lines
+
+
+def _flags(m: Measurement) -> list[str]:
+    """Say the flags with their remedies, gravest first, and name those there is no room for.
+
+    On a refused sheet the reason stands in large print already: then only the remedies are said.
+    """
+    order = ("refuse", "review", "accept")
+    names = sorted(m.flags, key=lambda name: order.index(FLAGS[name].verdict))
+    if m.verdict == "refuse":
+        grave = [name for name in names if FLAGS[name].verdict == "refuse"]
+        return [f"{_capital(FLAGS[name].remedy.rstrip('.?'))}." for name in grave[:_MOST_FLAGS]]
+    words = [flag_words(name) for name in names[:_MOST_FLAGS]]
+    rest = names[_MOST_FLAGS:]
+    return [*words, f"Further flags: {', '.join(rest)}."] if rest else words
+
+
+def _pictures(m: Measurement) -> dict[str, object]:
+    """Draw the figures of the sheet, with what is said of them."""
+    from torsion.band_plots import bands_figure
+    from torsion.plots import dials_figure
+
+    width, used = _WIDTH_MM * _MM, m.verdict != "refuse" and m.matrix is not None
+    lines = ["circle: limbus, dotted: pupil"]
+    if used and _carried(m):
+        lines = ["dashes: planned axis, line: carried axis", *lines]
+    if used and m.incision is not None:
+        lines.append("wedge: incision")
+    dials = dials_figure(m, size_in=(_SMALLER * width, _SMALLER * _DIALS_MM * _MM))
+    return {
+        "dials": _png(dials, dpi=_DPI / _SMALLER),
+        "dials_heads": [f"{word}{_head(m, word)}" for word in ("Seated", "Supine")],
+        "dials_caption": f"{_capital('; '.join(lines))}. Angles counter-clockwise as the examiner sees the "
+        "photo, 0° at its right; both eyes at one scale.",
+        "bands": _png(bands_figure(m, size_in=(width, _BANDS_MM * _MM)), dpi=_DPI) if used else "",
+    }
+
+
+def _head(m: Measurement, word: str) -> str:
+    """Say beside the name of a photo its axis, where the sheet carries one."""
+    if m.axis is None or m.axis.surgical_deg is None:
+        return ""
+    if word == "Seated":
+        return f": planned axis {axis_degrees(m.axis.planned_deg)}"
+    return f": lens marks at {axis_degrees(m.axis.surgical_deg)}"
+
+
+def _png(figure: "Figure", *, dpi: float) -> str:
+    """Draw a figure in grey without metadata, as text for a page."""
+    from PIL import Image
+
+    drawn = io.BytesIO()
+    figure.savefig(drawn, format="png", dpi=dpi, pil_kwargs={"compress_level": 1})  # it is packed below
+    grey = io.BytesIO()
+    with Image.open(drawn) as picture:
+        picture.convert("L").save(grey, format="png")
+    return base64.b64encode(grey.getvalue()).decode("ascii")
+
+
+def _record(m: Measurement) -> list[str]:
+    """How the sheet was made: version, settings, and which files."""
+    settings = [f"{name} {_setting(value)}" for name, value in asdict(m.options).items()]
+    if m.axis is not None:
+        settings.append(f"axis frame {m.axis.frame}")
+    for role, prepared in (("seated", m.seated), ("supine", m.supine)):
+        for what in ("limbus", "pupil"):
+            if getattr(prepared.photo, what) is not None:
+                settings.append(f"{role} {what} given by hand")
+    return [
+        f"torsion {__version__}; {'; '.join(settings)}",
+        f"sha256 of the seated photo {m.seated.photo.sha256}",
+        f"sha256 of the supine photo {m.supine.photo.sha256}",
+    ]
+
+
+def _setting(value: object) -> str:
+    return {True: "yes", False: "no"}[value] if isinstance(value, bool) else str(value)
