@@ -1,0 +1,295 @@
+"""``torsion level``: how head and camera lay, and what both eyes share."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from torsion.cli import photo_options as shared
+from torsion.cli.level_text import level_text
+from torsion.cli.toric_options import as_usage_error
+from torsion.errors import TorsionError
+from torsion.flags import worst_verdict
+from torsion.level import (
+    BothEyes,
+    HeadTurn,
+    LevelledAxis,
+    Posture,
+    ReferenceKind,
+    Taken,
+    Tilt,
+    both_eyes,
+    head_turn,
+    level_axis,
+    reference_tilt,
+)
+from torsion.photo import Photo, read_photo
+from torsion.record import cautions, read_json
+from torsion.theatre_record import level_record
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["command"]
+
+Points = tuple[float, float, float, float]
+Turn = tuple[float, float]
+_TAKEN: dict[str, Taken] = {"one-frame": "one frame", "fixed": "fixed", "apart": "apart"}
+
+
+def _points(text: str) -> Points:
+    try:
+        x0, y0, x1, y1 = (float(part) for part in text.split(","))
+    except ValueError as fault:
+        msg = f"{text!r} is not of the form X,Y,X,Y: two points in pixels of the photo as displayed"
+        raise click.BadParameter(msg) from fault
+    return x0, y0, x1, y1
+
+
+def _turn(text: str) -> Turn:
+    """Read a rotation and its standard uncertainty, typed or from a measurement's JSON."""
+    parts = text.split(",")
+    try:
+        rotation, uncertainty = (float(part) for part in parts)
+    except ValueError:
+        return _measured(text)
+    return rotation, uncertainty
+
+
+def _measured(text: str) -> Turn:
+    if not Path(text).is_file():
+        msg = f"{text!r} is neither DEG,SD (rotation and standard uncertainty) nor a file that measure wrote"
+        raise click.BadParameter(msg)
+    record = read_json(text)
+    values = record.get("rotation_deg"), record.get("standard_uncertainty_deg")
+    if record.get("verdict") == "refuse" or values[0] is None or values[1] is None:
+        msg = f"'{Path(text).name}' holds no rotation to use: the measurement was refused"
+        raise TorsionError(msg)
+    return float(values[0]), float(values[1])
+
+
+@click.command("level")
+@click.argument("seated", metavar="[SEATED]", type=click.Path(path_type=Path), required=False)
+@click.argument("supine", metavar="[SUPINE]", type=click.Path(path_type=Path), required=False)
+@click.option(
+    "--line", type=_points, metavar="X,Y,X,Y", help="Seated: two points of a line known to be level."
+)
+@click.option("--canthi", type=_points, metavar="X,Y,X,Y", help="Seated: the two canthi of the eye.")
+@click.option("--pupils", type=_points, metavar="X,Y,X,Y", help="Seated: the pupil centres of both eyes.")
+@click.option("--supine-line", type=_points, metavar="X,Y,X,Y", help="Refused: gravity runs along the view.")
+@click.option("--supine-canthi", type=_points, metavar="X,Y,X,Y", help="Supine: the two canthi of the eye.")
+@click.option("--supine-pupils", type=_points, metavar="X,Y,X,Y", help="Supine: pupil centres of both eyes.")
+@click.option(
+    "--click-px",
+    type=click.FloatRange(min=0.0, min_open=True),
+    metavar="PX",
+    help="How well you pick a point: standard deviation each way.  [default: 1, more for canthi and pupils]",
+)
+@click.option(
+    "--turn",
+    type=click.Choice(("0", "90", "180", "270")),
+    default="0",
+    help="The supine picture is turned by so many degrees, counter-clockwise.  [default: 0]",
+)
+@click.option("--mirrored", is_flag=True, help="The supine picture is mirrored left to right.")
+@click.option("--axis", type=shared.axis, metavar="DEG", help="Planned axis in the frame of the keratometry.")
+@click.option(
+    "--rotation",
+    type=_turn,
+    metavar="DEG,SD|FILE",
+    help="Rotation of the eye and its standard uncertainty, or the JSON that measure wrote.",
+)
+@click.option("--right", type=_turn, metavar="DEG,SD|FILE", help="Rotation of the right eye; with --left.")
+@click.option("--left", type=_turn, metavar="DEG,SD|FILE", help="Rotation of the left eye; with --right.")
+@click.option(
+    "--taken",
+    type=click.Choice(tuple(_TAKEN)),
+    help="Both eyes in one frame, one after the other with camera and head fixed, or apart.  "
+    "[default: apart]",
+)
+@shared.json_option
+@shared.picture_option
+def command(
+    *,
+    seated: Path | None,
+    supine: Path | None,
+    line: Points | None,
+    canthi: Points | None,
+    pupils: Points | None,
+    supine_line: Points | None,
+    supine_canthi: Points | None,
+    supine_pupils: Points | None,
+    click_px: float | None,
+    turn: str,
+    mirrored: bool,
+    axis: float | None,
+    rotation: Turn | None,
+    right: Turn | None,
+    left: Turn | None,
+    taken: str | None,
+    json_to: str | None,
+    picture: Path | None,
+) -> None:
+    """Say how head and camera lay, from points picked in the photos, and what both eyes share.
+
+    A level line gives a seated photo against gravity.  The canthi or both pupils give it against the head,
+    and how far the head is turned from the SEATED to the SUPINE photo.
+
+    Exit status: 0 done, 1 a file cannot be used, 2 wrong usage.
+
+    Example:
+
+        torsion level --line 40,812,1880,840 --axis 90
+
+        torsion level --canthi 210,640,1700,600 --supine-canthi 190,700,1690,610 --rotation 5.2,0.1
+
+        torsion level --right right.json --left left.json --taken fixed
+    """
+    given: list[tuple[ReferenceKind, Posture, Points | None]] = [
+        ("line", "seated", line),
+        ("canthi", "seated", canthi),
+        ("pupils", "seated", pupils),
+        ("line", "supine", supine_line),
+        ("canthi", "supine", supine_canthi),
+        ("pupils", "supine", supine_pupils),
+    ]
+    photos = {"seated": seated, "supine": supine}
+    _check_usage(given, axis=axis, rotation=rotation, right=right, left=left, taken=taken)
+    files = [path for path in photos.values() if path is not None]
+    shared.check_outputs(files, json_to=json_to, picture=picture)
+    if picture is not None and not files:
+        msg = "--picture needs a photo to draw on"
+        raise click.UsageError(msg)
+    read = {posture: read_photo(path) for posture, path in photos.items() if path is not None}
+    _check_inside(given, read)
+    with as_usage_error():
+        tilts = _tilts(given, click_px=click_px, turn_deg=float(turn), mirrored=mirrored)
+        found = _found(tilts, axis=axis, rotation=rotation, right=right, left=left, taken=taken)
+    record = level_record(
+        list(tilts.values()),
+        axes=found.axes,
+        head=found.head,
+        eyes=found.eyes,
+        flags=found.flags,
+        verdict=worst_verdict(found.flags),
+        sha256={posture: photo.sha256 for posture, photo in read.items()},
+    )
+
+    def draw() -> "Figure":
+        from torsion.level_plots import level_figure  # matplotlib loads only here
+
+        marked = [(tilts[kind, posture], points) for kind, posture, points in given if points is not None]
+        return level_figure(read, marked)
+
+    if shared.write_outputs(record, json_to=json_to, picture=picture, draw=draw):
+        lines = level_text(list(tilts.values()), axes=found.axes, head=found.head, eyes=found.eyes)
+        shared.print_text(lines, flags=found.flags, cautions=cautions(axis=False)[:1])
+
+
+_Tilts = dict[tuple[ReferenceKind, Posture], Tilt]
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    axes: list[tuple[Tilt, LevelledAxis]]
+    head: list[tuple[Tilt, HeadTurn]]
+    eyes: BothEyes | None
+    flags: tuple[str, ...]
+
+
+def _check_usage(
+    given: list[tuple[ReferenceKind, Posture, Points | None]],
+    *,
+    axis: float | None,
+    rotation: Turn | None,
+    right: Turn | None,
+    left: Turn | None,
+    taken: str | None,
+) -> None:
+    present = {(kind, posture) for kind, posture, points in given if points is not None}
+    faces = ("canthi", "pupils")
+    pairs = any({(kind, "seated"), (kind, "supine")} <= present for kind in faces)
+    complaints = {
+        "--right and --left go together": (right is None) != (left is None),
+        "--taken goes with --right and --left": taken is not None and right is None,
+        "give a reference (--line, --canthi, --pupils) or both eyes (--right, --left)": not present
+        and right is None,
+        "--axis needs a reference in the seated photo": axis is not None
+        and not any(posture == "seated" for _, posture in present),
+        "--rotation needs the same canthi or pupils in both photos": rotation is not None and not pairs,
+    }
+    for msg, wrong in complaints.items():
+        if wrong and ("line", "supine") not in present:  # which is refused with its own reason
+            raise click.UsageError(msg)
+
+
+def _check_inside(
+    given: list[tuple[ReferenceKind, Posture, Points | None]], photos: Mapping[str, Photo]
+) -> None:
+    for _, posture, points in given:
+        photo = photos.get(posture)
+        if points is None or photo is None:
+            continue
+        for x, y in (points[:2], points[2:]):
+            if not (-0.5 <= x <= photo.width_px - 0.5 and -0.5 <= y <= photo.height_px - 0.5):
+                msg = (
+                    f"the point ({x:g}, {y:g}) must lie inside '{photo.name}', which is "
+                    f"{photo.width_px} x {photo.height_px} px"
+                )
+                raise TorsionError(msg)
+
+
+def _tilts(
+    given: list[tuple[ReferenceKind, Posture, Points | None]],
+    *,
+    click_px: float | None,
+    turn_deg: float,
+    mirrored: bool,
+) -> _Tilts:
+    tilts: _Tilts = {}
+    for kind, posture, points in given:
+        if points is None:
+            continue
+        supine = posture == "supine"
+        tilts[kind, posture] = reference_tilt(
+            kind,
+            points[:2],
+            points[2:],
+            posture=posture,
+            click_px=click_px,
+            turn_deg=turn_deg if supine else 0.0,
+            mirrored=mirrored and supine,
+        )
+    return tilts
+
+
+def _found(
+    tilts: _Tilts,
+    *,
+    axis: float | None,
+    rotation: Turn | None,
+    right: Turn | None,
+    left: Turn | None,
+    taken: str | None,
+) -> _Found:
+    seated = [tilt for (_, posture), tilt in tilts.items() if posture == "seated"]
+    axes = [] if axis is None else [(tilt, level_axis(axis, tilt)) for tilt in seated]
+    turned, error = rotation if rotation is not None else (None, 0.0)
+    head = [
+        (tilt, head_turn(tilt, other, rotation_deg=turned, standard_uncertainty_deg=error))
+        for tilt in seated
+        if (other := tilts.get((tilt.kind, "supine"))) is not None
+    ]
+    eyes = None
+    if right is not None and left is not None:
+        eyes = both_eyes(
+            right[0],
+            left[0],
+            right_standard_uncertainty_deg=right[1],
+            left_standard_uncertainty_deg=left[1],
+            taken=_TAKEN[taken or "apart"],
+        )
+    flags = [name for tilt in tilts.values() for name in tilt.flags] + list(eyes.flags if eyes else ())
+    return _Found(axes, head, eyes, tuple(dict.fromkeys(flags)))

@@ -1,0 +1,68 @@
+"""What ``torsion level`` prints."""
+
+from collections.abc import Sequence
+
+from torsion.level import BothEyes, HeadTurn, LevelledAxis, ReferenceKind, Tilt
+from torsion.wording import axis_degrees
+
+__all__ = ["level_text"]
+
+_WORDS: dict[ReferenceKind, str] = {"line": "level line", "canthi": "canthi", "pupils": "both pupils"}
+
+
+def level_text(
+    tilts: Sequence[Tilt],
+    *,
+    axes: Sequence[tuple[Tilt, LevelledAxis]],
+    head: Sequence[tuple[Tilt, HeadTurn]],
+    eyes: BothEyes | None,
+) -> list[str]:
+    """Lines of text for what was found."""
+    rows: list[tuple[str, str]] = []
+    for tilt in tilts:
+        against = "gravity" if tilt.against == "gravity" else "the head"
+        words = f"{_WORDS[tilt.kind]} {_turned(tilt.angle_deg)} {_error(tilt.standard_uncertainty_deg)}"
+        rows.append((tilt.posture.capitalize(), f"{words}: the picture against {against}"))
+    for tilt, axis in axes:
+        in_photo = f"{axis_degrees(axis.in_photo_deg)} {_error(axis.standard_uncertainty_deg)}"
+        planned = f"planned {axis_degrees(axis.planned_deg)}, in the seated photo {in_photo}"
+        rows += [("Axis", f"{planned} by the {_WORDS[tilt.kind]},"), ("", f"if {axis.assumes}")]
+    for tilt, turn in head:
+        error = _error(turn.standard_uncertainty_deg)
+        rows.append(
+            ("Head", f"{_turned(turn.turn_deg)} {error} from seated to supine, by the {_WORDS[tilt.kind]}")
+        )
+        if turn.torsion_deg is not None and turn.torsion_standard_uncertainty_deg is not None:
+            left = f"{_turned(turn.torsion_deg)} {_error(turn.torsion_standard_uncertainty_deg)}"
+            rows.append(("", f"which leaves {left} for the eye in the head"))
+    return [f"{label:<8}{words}" for label, words in (*rows, *_eyes(eyes))]
+
+
+def _eyes(eyes: BothEyes | None) -> list[tuple[str, str]]:
+    if eyes is None:
+        return []
+    error = _error(eyes.standard_uncertainty_deg)
+    name = "excyclotorsion" if eyes.symmetric_deg > 0 else "incyclotorsion"
+    return [
+        (
+            "Eyes",
+            f"right {_turned(eyes.right_deg)}, left {_turned(eyes.left_deg)}, photographed {_taken(eyes)}",
+        ),
+        ("", f"common {_turned(eyes.common_deg)} {error}: head tilt, camera roll, or both eyes together"),
+        ("", f"symmetric {abs(eyes.symmetric_deg):.1f}° {name} of either eye {error}"),
+    ]
+
+
+def _taken(eyes: BothEyes) -> str:
+    return {"one frame": "in one frame", "fixed": "with camera and head fixed", "apart": "apart"}[eyes.taken]
+
+
+def _turned(angle_deg: float) -> str:
+    size = f"{abs(angle_deg):.1f}°"
+    if size == "0.0°":
+        return size
+    return f"{size} {'counter-clockwise' if angle_deg > 0 else 'clockwise'}"
+
+
+def _error(uncertainty_deg: float) -> str:
+    return f"(± {uncertainty_deg:.1f}°)"
