@@ -34,8 +34,9 @@ _CALM = 0.9  # share of white in a column from which the unrest of the ring is t
 _ISLAND = 0.75  # share of white along and beyond a mark that has no colour to tell it by
 _HAIR_DEG = 1.8  # one lash and its shadow are thinner
 _WHOLE = 0.9  # share of white about a mark below which something hides a part of it
-_DARK_INK = 0.35  # density from which black is taken for ink without a photo to compare
-_BAR = 1.0  # length outside the limbus over width; spots are round, and half of one is shorter than wide
+_DARK_INK = 0.35  # density, 30 % of the light, from which less else is asked
+_BAR = 1.2  # length outside the limbus over width; spots are round, and half of one is shorter than wide
+_NEW_BAR = 0.75  # likewise of what the clean photo does not show: eight degrees that ended early or ran
 _MASK_DEG = 1.0  # beside what can be seen of the ink
 _MASK_INNER = 0.82  # limbus radii: ink runs onto the cornea, where a dark iris hides it
 _SHOWS_TOO = 0.5  # share of the density that the clean photo may show at the same place
@@ -101,11 +102,16 @@ def find_ink(
     ring = unwrap_ring(pixels, limbus)
     before = None if clean is None else unwrap_ring(clean, limbus, stretch=ring.stretch)
     found: list[Stain] = []
+    tried: list[Bar] = []
     for at in candidates(ring):
+        if any(_holds(bar, at * STEP_DEG) for bar in tried):
+            continue  # another peak of the same bar
         bar = measure_bar(ring, at, before)
-        if bar is None or any(_overlap(bar, other) for other in found) or not is_ink(bar):
+        if bar is None:
             continue
-        found.append(_stain(bar))
+        tried.append(bar)
+        if is_ink(bar) and not any(_overlap(bar, other) for other in found):
+            found.append(_stain(bar))
     return tuple(sorted(found, key=lambda stain: stain.direction_deg))
 
 
@@ -189,7 +195,8 @@ def _has_color(bar: Bar) -> bool:
 
 def is_ink(bar: Bar) -> bool:
     """Tell whether a bar across the limbus is ink."""
-    width_deg = bar.end_deg - bar.start_deg
+    width_deg, new = bar.end_deg - bar.start_deg, bar.shown is not None and bar.shown < _SHOWS_TOO
+    length_over_width = (bar.outer - 1.0) / np.radians(width_deg)
     is_bar = (
         NARROWEST_DEG <= width_deg <= WIDEST_DEG
         and bar.outer - 1.0 >= _SHORTEST
@@ -197,13 +204,16 @@ def is_ink(bar: Bar) -> bool:
         and bar.at_limbus >= _AT_LIMBUS
         and max(bar.beside) >= _ON_WHITE
     )
-    if not is_bar or _has_color(bar):
-        return is_bar
+    strong = bar.density >= _DARK_INK
+    if not is_bar or not (strong or min(bar.beside) >= _ON_WHITE):
+        return False
+    if _has_color(bar):
+        return new or strong or length_over_width >= _BAR
     if min(bar.around, bar.beyond) < _ISLAND or width_deg < _HAIR_DEG:
         return False
     if bar.shown is not None:
-        return bar.shown < _SHOWS_TOO
-    return bar.density >= _DARK_INK and bar.outer - 1.0 >= _BAR * np.radians(width_deg)
+        return new and length_over_width >= _NEW_BAR
+    return strong and length_over_width >= _BAR
 
 
 def _stain(bar: Bar) -> Stain:
@@ -219,6 +229,11 @@ def _stain(bar: Bar) -> Stain:
         min(bar.around, bar.beyond) < _WHOLE,
         new or _has_color(bar) or _color(bar.colors) == "black",
     )
+
+
+def _holds(bar: Bar, angle_deg: float) -> bool:
+    middle, half = (bar.start_deg + bar.end_deg) / 2, (bar.end_deg - bar.start_deg) / 2
+    return abs(wrap_rotation_deg(angle_deg - middle)) <= half
 
 
 def _overlap(bar: Bar, stain: Stain) -> bool:

@@ -10,13 +10,14 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Wedge
 from matplotlib.patheffects import withStroke
+from numpy.typing import NDArray
 
-from torsion.angles import direction_deg, unit_vector, wrap_axis_deg
+from torsion.angles import direction_deg, unit_vector, wrap_axis_deg, wrap_direction_deg
 from torsion.dial_plots import BLACK, BLUE, GREY, INK, PAPER, VERMILION, YELLOW, draw_axis, draw_eye
 from torsion.flags import FLAGS, Verdict
 from torsion.limbal_ring import ring_places
 from torsion.marking import Marking
-from torsion.marks import Mark, Role
+from torsion.marks import MOST_MARKS, Mark, Role
 from torsion.measurement import PreparedPhoto
 from torsion.photo import Ellipse
 from torsion.record import cautions
@@ -31,7 +32,10 @@ _VERDICT_COLOURS: dict[Verdict, tuple[str, str]] = {
 }
 _ORANGE = "#E69F00"  # told apart from blue and vermilion by colour-blind eyes, and by its shape: a bracket
 _DIAL = (1.5, 1.7)  # limbus radii: the ring of degrees that the brackets lie on
-_BADGE = 1.89
+_BADGE = 1.84
+_BESIDE_DEG = 9.0
+_CUT_DEG = 30.0  # the strip is cut open this far clockwise of the right
+_CLOSE_DEG = 12.0  # to each side of a mark that is shown enlarged
 _STRIP = (0.88, 1.46)  # limbus radii that the strip shows
 _MOST_FLAGS = 4
 _WIDE = (
@@ -61,7 +65,7 @@ def ink_figure(marking: Marking) -> Figure:
     _write_head(figure, m)
     if len(photos) == 1:
         _draw_photo(figure, m, photos[0], (0.012, 0.335, 0.48, 0.545))
-        _write_marks(figure, m)
+        _draw_closeups(figure, m)
     else:
         for left, photo in zip((0.012, 0.508), photos, strict=True):
             _draw_photo(figure, m, photo, (left, 0.335, 0.48, 0.545))
@@ -94,7 +98,9 @@ def _meridian_words(m: Marking, index: int) -> str:
     if meridian.offset_deg is None or meridian.mark is None:
         return f"{name}: no ink to compare"
     side = "inside the ink" if meridian.inside_ink else "outside the ink"
-    return f"{name} lies {side}; mark {meridian.mark + 1} is {meridian.offset_deg:+.1f}° from it"
+    return (
+        f"{name} lies {side}; mark {meridian.mark + 1} is {round(meridian.offset_deg, 1) + 0.0:+.1f}° from it"
+    )
 
 
 def _shown_deg(mark: Mark, role: Role) -> float | None:
@@ -148,7 +154,7 @@ def _draw_bracket(axes: Axes, angle_deg: float, width_deg: float, number: str) -
     axes.add_patch(band)
     (x0, y0), (x1, y1) = (radius * unit_vector(angle_deg) for radius in (inner - 0.08, outer + 0.06))
     axes.add_line(Line2D([x0, x1], [-y0, -y1], color=BLACK, lw=1.6, zorder=7))
-    x, y = _BADGE * unit_vector(angle_deg)
+    x, y = _BADGE * unit_vector(angle_deg + width_deg / 2 + _BESIDE_DEG)  # clear of a meridian's badge
     box = {"boxstyle": "circle,pad=0.25", "facecolor": _ORANGE, "edgecolor": BLACK}
     axes.text(
         x, -y, number, ha="center", va="center", size=13, weight="bold", color=BLACK, bbox=box, zorder=9
@@ -164,13 +170,6 @@ def _draw_line(axes: Axes, axis_deg: float | None) -> None:
     axes.add_line(line)
 
 
-def _write_marks(figure: Figure, m: Marking) -> None:
-    """List the marks beside a photo that stands alone."""
-    lines = [_mark_words(number, mark) for number, mark in enumerate(m.marks, 1)] or ["No ink was found."]
-    text = "\n\n".join(textwrap.fill(line, 52, subsequent_indent="    ") for line in lines)
-    figure.text(0.53, 0.86, text, va="top", size=13, color=INK, linespacing=1.5)
-
-
 def _mark_words(number: int, mark: Mark) -> str:
     if mark.direction_deg is None:
         at = direction_degrees(mark.photo_direction_deg)
@@ -180,48 +179,67 @@ def _mark_words(number: int, mark: Mark) -> str:
 
 
 def _draw_strip(figure: Figure, m: Marking, role: Role, prepared: PreparedPhoto) -> None:
-    """Draw the limbus unrolled, from 0 to 360 degrees, with the ink in brackets."""
-    axes = figure.add_axes((0.03, 0.165, 0.94, 0.10))
-    axes.set(xlim=(0.0, 360.0), ylim=(_STRIP[0], _STRIP[1]), yticks=[], xticks=range(0, 361, 30))
-    axes.set_xticklabels([f"{angle}°" for angle in range(0, 361, 30)], size=9.5, color=INK)
+    """Draw the limbus unrolled, with the ink in brackets; it is cut open where marks seldom are."""
+    axes = figure.add_axes((0.03, 0.165, 0.94, 0.095))
+    axes.set(xlim=(0.0, 360.0), ylim=_STRIP, yticks=[], xticks=range(0, 360, 30))
+    labels = [direction_degrees(at - _CUT_DEG).replace(".0", "") for at in range(0, 360, 30)]
+    axes.set_xticklabels(labels, size=9.5, color=INK)
     if prepared.picture is None or prepared.limbus is None:
         axes.text(180.0, sum(_STRIP) / 2, "no eye found", ha="center", va="center", size=13, color=INK)
         return
-    axes.imshow(_unrolled(prepared), extent=(0.0, 360.0, *_STRIP), aspect="auto", origin="lower")
+    places = np.linspace(0.0, 360.0, 1440, endpoint=False) - _CUT_DEG
+    picture = _sampled(prepared, np.linspace(*_STRIP, 90)[:, None], places)
+    axes.imshow(picture, extent=(0.0, 360.0, *_STRIP), aspect="auto", origin="lower")
     axes.axhline(1.0, color="white", lw=1.0, ls=":")
     for meridian in m.meridians:
         angle = _axis_shown_deg(m, meridian.meridian_deg, role)
-        for end in [] if angle is None else [angle, angle - 180.0, angle + 180.0]:
-            axes.axvline(
-                end,
-                color=BLUE,
-                lw=2.2,
-                ls=(0, (4, 2)),
-                path_effects=[withStroke(linewidth=3.6, foreground="white")],
-            )
-    top = _STRIP[1]
+        for end in [] if angle is None else [angle, angle + 180.0]:
+            line = axes.axvline(wrap_direction_deg(end + _CUT_DEG), color=BLUE, lw=2.2, ls=(0, (4, 2)))
+            line.set_path_effects([withStroke(linewidth=3.6, foreground="white")])
     for number, mark in enumerate(m.marks, 1):
         angle = _shown_deg(mark, role)
         if angle is not None:
-            ends = [angle - mark.width_deg / 2, angle + mark.width_deg / 2]
-            axes.plot(ends, [top, top], color=_ORANGE, lw=7, clip_on=False, solid_capstyle="butt")
+            at, half = wrap_direction_deg(angle + _CUT_DEG), mark.width_deg / 2
+            top = _STRIP[1]
+            axes.plot(
+                [at - half, at + half], [top, top], color=_ORANGE, lw=7, clip_on=False, solid_capstyle="butt"
+            )
             words = f"{number}: {mark.width_deg:.1f}° wide"
-            axes.text(angle, top + 0.06, words, ha="center", va="bottom", size=10, weight="bold", color=INK)
-    axes.set_title(
-        f"Limbus of the {role} photo, unrolled (outside above)", loc="left", size=9, color=GREY, pad=22
-    )
+            axes.text(at, top + 0.06, words, ha="center", va="bottom", size=10, weight="bold", color=INK)
+    words = f"Limbus of the {role} photo, unrolled, outside above; dots: limbus, dashes: meridian"
+    figure.text(0.97, 0.128, words, ha="right", size=8.5, color=GREY)
 
 
-def _unrolled(prepared: PreparedPhoto) -> np.ndarray[tuple[int, ...], np.dtype[np.uint8]]:
+def _draw_closeups(figure: Figure, m: Marking) -> None:
+    """Show each mark of a photo that stands alone enlarged, beside what was read."""
+    for index, mark in enumerate(m.marks[:MOST_MARKS]):
+        bottom = 0.70 - 0.185 * index
+        words = textwrap.fill(_mark_words(index + 1, mark), 40)
+        figure.text(0.72, bottom + 0.08, words, va="center", size=13, color=INK, linespacing=1.5)
+        axes = figure.add_axes((0.53, bottom, 0.17, 0.165))
+        axes.set(xticks=[], yticks=[])
+        turns = np.linspace(-_CLOSE_DEG, _CLOSE_DEG, 240)
+        radii = np.linspace(*_STRIP, 160)[:, None]
+        picture = _sampled(m.seated, radii, mark.photo_direction_deg + turns)
+        axes.imshow(picture, extent=(-_CLOSE_DEG, _CLOSE_DEG, *_STRIP), aspect="auto", origin="lower")
+        for edge in (-mark.width_deg / 2, mark.width_deg / 2):
+            line = axes.axvline(edge, color=_ORANGE, lw=2.0)
+            line.set_path_effects([withStroke(linewidth=3.4, foreground="black")])
+    if not m.marks:
+        figure.text(0.53, 0.62, "No ink was found at the limbus.", size=16, color=INK)
+
+
+def _sampled(
+    prepared: PreparedPhoto, radii: NDArray[np.float64], directions_deg: NDArray[np.float64]
+) -> NDArray[np.uint8]:
+    """Colours of the eye at radii and directions about its limbus."""
     assert prepared.picture is not None
     assert prepared.limbus is not None
-    centre, px, limbus = prepared.picture.rgb.shape[0] // 2, prepared.picture.px_per_radius, prepared.limbus
-    scale = px / limbus.radius_px
+    rgb, limbus = prepared.picture.rgb, prepared.limbus
+    centre, scale = rgb.shape[0] // 2, prepared.picture.px_per_radius / limbus.radius_px
     shape = Ellipse(centre, centre, limbus.major_px * scale, limbus.minor_px * scale, limbus.axis_deg)
-    radii = np.linspace(*_STRIP, 90)[:, None]
-    x, y = ring_places(shape, radii, np.linspace(0.0, 360.0, 1440, endpoint=False))
-    sampled = cv2.remap(prepared.picture.rgb, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR)
-    return np.asarray(sampled, np.uint8)
+    x, y = ring_places(shape, radii, directions_deg)
+    return np.asarray(cv2.remap(rgb, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR), np.uint8)
 
 
 def _write_notes(figure: Figure, m: Marking) -> None:

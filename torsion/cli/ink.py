@@ -8,6 +8,7 @@ import click
 
 from torsion.angles import Eye
 from torsion.cli import photo_options as shared
+from torsion.errors import PhotoError
 from torsion.marking import Marking, MarkOptions, read_marks
 from torsion.marks import MOST_MARKS, Mark
 from torsion.marks_record import marks_record
@@ -106,6 +107,8 @@ def command(
             points_px=points,
             options=MarkOptions(expected=expected, mirrored=mirrored),
         )
+    except PhotoError:
+        raise  # a file that cannot be used is no slip on the command line
     except ValueError as fault:
         raise click.UsageError(str(fault)) from fault
 
@@ -163,7 +166,7 @@ def _beside(mark: Mark) -> str:
         return ""
     inside = "inside" if mark.holds_meridian else "outside"
     meridian = axis_degrees(mark.meridian_deg)
-    return f"{mark.offset_deg:+.1f}° from meridian {meridian}, which lies {inside} the ink"
+    return f"{round(mark.offset_deg, 1) + 0.0:+.1f}° from meridian {meridian}, which lies {inside} the ink"
 
 
 def _change(mark: Mark) -> str:

@@ -1,0 +1,374 @@
+"""Ink at the limbus: what is drawn is found where it is, and what is no ink is not."""
+
+import json
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import jsonschema
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from PIL import Image
+
+import synthetic
+from synthetic import InkMark, Lids, Light, Spot, Tool, View
+from torsion.angles import wrap_rotation_deg
+from torsion.cli import main
+from torsion.flags import FLAGS
+from torsion.ink import find_ink, ink_mask
+from torsion.limbal_ring import COLUMNS, unwrap_ring
+from torsion.marking import MarkOptions, read_marks
+from torsion.marks import Mark, meridian_beside, offsets_from_marks, opposite_axis, two_point_mark
+from torsion.measurement import measure
+from torsion.photo import Ellipse
+from torsion.record import to_json
+
+ROOT = Path(__file__).resolve().parent.parent
+SCHEMA = json.loads((ROOT / "torsion/schemas/ink-1.json").read_text(encoding="utf-8"))
+# Open eyes without glare; sensitivity and accuracy on hard ones: tests/benchmarks/ink_study.py.
+OPEN = View(
+    width_px=720,
+    height_px=480,
+    limbus_radius_px=130,
+    lids=Lids(upper_cover=0.08, lower_gap=0.1, lashes=0.6, droop=0.0),
+    light=Light(glints=(), vignetting=0.0, gradient=0.0),
+)
+CENTRE_DEG = 0.6  # of a direction: a hundredth of the limbus radius, to which its centre is found
+FINDER_DEG = 0.5  # of a direction about the true limbus: ink is patchy, most so a mark of 8 degrees
+
+
+@pytest.fixture(scope="module")
+def eye():
+    return synthetic.Eye(3, "OD", "hazel")
+
+
+def drawn(eye, *marks, view=OPEN, seed=1, **changes):
+    return synthetic.draw_picture(eye, replace(view, marks=marks, **changes), seed)
+
+
+def true_limbus(picture):
+    limbus = picture.limbus
+    return Ellipse(limbus.x_px, limbus.y_px, limbus.major_px, limbus.minor_px, limbus.direction_deg)
+
+
+def mark(direction_deg, width_deg=4.0, uncertainty_deg=0.4, **changes):
+    made = Mark(
+        direction_deg, width_deg, width_deg + 1.0, uncertainty_deg, None, None, None, "violet", "seated",
+        direction_deg, 1.3, 1.0, False, True,
+    )  # fmt: skip
+    return replace(made, **changes)
+
+
+# ---- finding
+
+
+def test_an_eye_without_ink_has_none(eye):
+    picture = drawn(eye)
+    assert find_ink(picture.rgb, true_limbus(picture)) == ()
+    assert not ink_mask(picture.rgb, true_limbus(picture)).any()
+
+
+@pytest.mark.parametrize("color", ["violet", "blue", "black", "brown"])
+@pytest.mark.parametrize("width_deg", [2.0, 4.0, 8.0])
+def test_a_mark_is_found_where_it_is(eye, color, width_deg):
+    picture = drawn(eye, InkMark(10.0, width_deg=width_deg, color=color))
+    (stain,) = find_ink(picture.rgb, true_limbus(picture))
+    (truth,) = picture.marks
+    assert abs(wrap_rotation_deg(stain.direction_deg - truth.picture_direction_deg)) < FINDER_DEG
+    assert stain.width_deg == pytest.approx(truth.width_deg, rel=0.15)  # a quarter is the demand
+    assert stain.extent_deg >= stain.width_deg
+    assert stain.color == color
+
+
+@pytest.mark.parametrize("changes", [{"smear": 0.5}, {"fading": 0.5}, {"slant_deg": 4.0}, {"outer": 1.15}])
+def test_a_poor_mark_is_found_too(eye, changes):
+    picture = drawn(eye, InkMark(190.0, width_deg=4.0, **changes))
+    (stain,) = find_ink(picture.rgb, true_limbus(picture))
+    (truth,) = picture.marks
+    assert abs(wrap_rotation_deg(stain.direction_deg - truth.picture_direction_deg)) < FINDER_DEG
+    assert stain.width_deg == pytest.approx(truth.width_deg, rel=0.25)
+
+
+def test_a_turned_eye_turns_its_marks(eye):
+    marks = InkMark(10.0), InkMark(185.0)
+    first, second = drawn(eye, *marks), drawn(eye, *marks, rotation_deg=7.0)
+    before = find_ink(first.rgb, true_limbus(first))
+    after = find_ink(second.rgb, true_limbus(second))
+    turns = [b.direction_deg - a.direction_deg for a, b in zip(before, after, strict=True)]
+    assert turns == pytest.approx([7.0, 7.0], abs=FINDER_DEG)
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"spots": (Spot(10.0, radius=1.3, size_deg=6.0),)},
+        {"spots": (Spot(170.0, radius=1.02, size_deg=7.0),)},
+        {"spots": (Spot(20.0, radius=1.2, size_deg=4.0, color="slate"),)},
+        {"surface": synthetic.Surface(redness=0.8)},
+        {"surface": synthetic.Surface(arcus=0.6)},
+        {"surface": synthetic.Surface(pterygium=0.25)},
+        {"tools": (Tool(15.0, reach=0.8),)},
+        {"tools": (Tool(200.0, reach=0.9, metal="titanium"),)},
+        {"tools": (Tool(340.0, reach=0.9, metal="black"),)},
+        {"lids": Lids(upper_cover=0.2, makeup=1.0)},
+    ],
+    ids=lambda changes: str(next(iter(changes.values())))[:40],
+)
+def test_what_is_no_ink_is_not_taken_for_it(eye, changes):
+    picture = drawn(eye, **changes)
+    assert find_ink(picture.rgb, true_limbus(picture)) == ()
+
+
+def test_without_colour_nothing_is_said(eye):
+    picture = drawn(eye, InkMark(10.0, color="black"))
+    grey = np.repeat(picture.rgb[..., 1:2], 3, axis=2)
+    assert find_ink(grey, true_limbus(picture)) == ()
+    assert find_ink(picture.rgb[..., 1], true_limbus(picture)) == ()
+    assert "ink_needs_colour" in read_marks(picture.rgb[..., 1]).flags
+
+
+def test_what_a_clean_photo_shows_too_is_no_ink(eye):
+    bar = InkMark(10.0, width_deg=3.0, color="brown")  # as a pigment line would look
+    picture = drawn(eye, bar)
+    limbus = true_limbus(picture)
+    (alone,) = find_ink(picture.rgb, limbus)
+    assert not alone.certain
+    assert find_ink(picture.rgb, limbus, clean=picture.rgb) == ()
+    (new,) = find_ink(picture.rgb, limbus, clean=drawn(eye).rgb)
+    assert new.certain
+
+
+def test_the_mask_covers_the_ink_and_little_else(eye):
+    picture, clean = drawn(eye, InkMark(10.0, color="blue")), drawn(eye)
+    covered = ink_mask(picture.rgb, true_limbus(picture))
+    changed = np.abs(picture.rgb.astype(int) - clean.rgb).max(axis=2) > 40
+    assert changed.any()
+    assert (changed & ~covered).sum() < 0.02 * changed.sum()
+    assert covered.sum() < 3 * changed.sum()
+
+
+def test_the_ring_is_calm_on_white_and_on_blood(eye):
+    picture = drawn(eye, surface=synthetic.Surface(redness=1.0, blood=0.6, blood_deg=0.0))
+    ring = unwrap_ring(picture.rgb, true_limbus(picture))
+    assert ring.ink.shape == (len(ring.radii), COLUMNS)
+    beside = np.r_[0:80, COLUMNS - 80 : COLUMNS]  # within 20 degrees of the right, where the blood is
+    assert np.median(ring.ink[ring.rows(1.1, 1.3)][:, beside]) < 0.1  # optical density; ink has 0.3 to 2
+
+
+# ---- axis and meridians: arithmetic
+
+
+def test_opposite_marks_have_an_axis():
+    axis, flags = opposite_axis([mark(10.0), mark(192.0)], [8.0])
+    assert axis is not None
+    assert axis.axis_deg == pytest.approx(11.0)
+    assert axis.bend_deg == pytest.approx(2.0)
+    assert axis.offset_deg == pytest.approx(3.0)
+    assert axis.standard_uncertainty_deg == pytest.approx(math.hypot(0.4, 0.4) / 2)
+    assert flags == []
+
+
+def test_the_axis_runs_across_the_wrap():
+    axis, _ = opposite_axis([mark(359.0), mark(181.0)])
+    assert axis is not None
+    assert axis.axis_deg == pytest.approx(180.0)
+
+
+@pytest.mark.parametrize(
+    ("directions", "expected", "flags"),
+    [
+        ([10.0, 194.0], None, ["marks_not_opposite"]),
+        ([10.0, 190.0, 100.0, 280.0], None, ["too_many_marks"]),
+        ([10.0, 190.0, 100.0], 2, ["too_many_marks"]),
+        ([10.0], None, []),
+        ([10.0], 2, ["fewer_marks"]),
+        ([], 2, []),
+    ],
+)
+def test_there_is_no_axis_where_none_can_be_laid(directions, expected, flags):
+    axis, found = opposite_axis([mark(angle) for angle in directions], expected=expected)
+    assert axis is None
+    assert found == flags
+    assert all(FLAGS[name].verdict == "review" for name in flags)
+
+
+def test_a_third_mark_does_not_spoil_the_axis():
+    axis, flags = opposite_axis([mark(10.0), mark(100.0), mark(190.0)])
+    assert axis is not None
+    assert axis.marks == (0, 2)
+    assert flags == []
+
+
+def test_a_meridian_is_inside_the_ink_to_its_edge():
+    ink = [mark(92.0, 4.0), mark(200.0)]
+    assert meridian_beside(90.5, ink).inside_ink is True
+    assert meridian_beside(89.5, ink).inside_ink is False
+    beside = meridian_beside(15.0, ink)  # its other end, 195, is nearer
+    assert beside.mark == 1
+    assert beside.offset_deg == pytest.approx(5.0)
+    assert meridian_beside(15.0, []).inside_ink is None
+
+
+def test_offsets_count_from_the_nearest_mark():
+    assert offsets_from_marks([5.0, 350.0], [mark(0.0), mark(180.0)]) == pytest.approx((5.0, -10.0))
+    assert offsets_from_marks([5.0], []) == (None,)
+
+
+def test_two_points_give_an_axis():
+    found = two_point_mark((100.0, 100.0), (200.0, 100.0 - 100.0), photo="seated", meridians_deg=[40.0])
+    assert found.axis_deg == pytest.approx(45.0)
+    assert found.offset_deg == pytest.approx(5.0)
+    # a pixel at each end of 141 pixels, across the line
+    assert found.standard_uncertainty_deg == pytest.approx(math.degrees(math.sqrt(2) / math.hypot(100, 100)))
+
+
+def test_two_points_must_differ_and_have_a_frame():
+    with pytest.raises(ValueError, match=r"at least 2 pixels apart, not 0\.0"):
+        two_point_mark((1.0, 1.0), (1.0, 1.0), photo="seated")
+    with pytest.raises(ValueError, match="need the measurement"):
+        two_point_mark((1.0, 1.0), (9.0, 1.0), photo="supine")
+
+
+# ---- one and two photos
+
+
+@pytest.fixture(scope="module")
+def photos(eye, tmp_path_factory):
+    """Clean and marked, seated and supine; the supine eye is turned by 6 degrees."""
+    folder = tmp_path_factory.mktemp("ink")
+    marks = InkMark(3.0, width_deg=4.0), InkMark(182.0, width_deg=4.0)
+    spread = replace(marks[0], width_deg=6.5)
+    supine = replace(OPEN, rotation_deg=6.0)
+    pictures = {
+        "seated": drawn(eye),
+        "supine": drawn(eye, *marks, view=supine, seed=2),
+        "seated-marked": drawn(eye, *marks, seed=3),
+        "supine-spread": drawn(eye, spread, view=supine, seed=4),
+        "supine-clean": drawn(eye, view=supine, seed=5),
+    }
+    for name, picture in pictures.items():
+        Image.fromarray(picture.rgb).save(folder / f"{name}.png")
+    return folder
+
+
+def test_ink_of_the_supine_photo_is_carried_back(photos):
+    found = read_marks(photos / "seated.png", photos / "supine.png", eye="OD", meridians_deg=[2.0])
+    assert found.case == "supine_marked"
+    assert found.verdict == "accept"
+    directions = [mark.direction_deg for mark in found.marks]
+    assert directions == pytest.approx([3.0, 182.0], abs=CENTRE_DEG)
+    assert all(mark.photo == "supine" and mark.certain for mark in found.marks)
+    assert found.axis is not None
+    assert found.axis.axis_deg == pytest.approx(2.5, abs=CENTRE_DEG)
+    assert found.meridians[0].inside_ink is True
+
+
+def test_a_seated_photo_alone_is_read_against_its_level(photos):
+    found = read_marks(photos / "seated-marked.png", eye="OD")
+    assert found.case == "seated_marked"
+    assert found.measurement is None
+    directions = [mark.direction_deg for mark in found.marks]
+    assert directions == pytest.approx([3.0, 182.0], abs=CENTRE_DEG)
+
+
+def test_what_spread_and_what_was_lost_is_said(photos):
+    found = read_marks(photos / "seated-marked.png", photos / "supine-spread.png", eye="OD")
+    assert found.case == "both_marked"
+    (kept,), (lost,) = found.marks, found.lost
+    assert kept.change is not None
+    assert kept.change.width_ratio == pytest.approx(6.5 / 4.0, rel=0.2)
+    assert abs(kept.change.moved_deg) < CENTRE_DEG
+    assert lost.direction_deg == pytest.approx(182.0, abs=CENTRE_DEG)
+    assert {"ink_spread", "ink_lost"} <= set(found.flags)
+    assert found.verdict == "review"
+
+
+def test_no_mark_is_a_result(photos):
+    found = read_marks(photos / "seated.png", photos / "supine-clean.png", eye="OD", meridians_deg=[10.0])
+    assert (found.case, found.marks, found.axis) == ("none", (), None)
+    assert "no_ink" in found.flags
+    assert found.verdict == "accept"
+    assert found.meridians[0].inside_ink is None
+
+
+def test_ink_does_not_move_the_registration(photos):
+    clean = measure(photos / "seated.png", photos / "supine-clean.png", eye="OD")
+    inked = measure(photos / "seated.png", photos / "supine.png", eye="OD")
+    assert inked.rotation_deg == pytest.approx(clean.rotation_deg, abs=0.05)  # degrees, as much as noise
+
+
+def test_another_eye_refuses_and_carries_nothing(photos):
+    other = drawn(synthetic.Eye(5, "OD", "blue"), InkMark(3.0), InkMark(182.0), seed=9)
+    found = read_marks(photos / "seated.png", other.rgb, eye="OD")
+    assert found.verdict == "refuse"
+    assert found.axis is None
+    assert all(mark.direction_deg is None for mark in found.marks)
+
+
+def test_points_of_the_supine_photo_turn_back(photos):
+    points = ((300.0, 240.0), (400.0, 240.0))
+    found = read_marks(photos / "seated.png", photos / "supine.png", eye="OD", points_px=[points])
+    (point,) = found.points
+    assert point.photo_axis_deg == 180.0
+    assert point.axis_deg == pytest.approx(174.0, abs=0.1)  # degrees; 6 counter-clockwise undone
+
+
+def test_expected_marks_are_one_to_three():
+    with pytest.raises(ValueError, match="1 to 3, not 4"):
+        read_marks(np.zeros((300, 300, 3), np.uint8), options=MarkOptions(expected=4))
+
+
+# ---- command
+
+
+def run(*arguments):
+    return CliRunner().invoke(main, ["ink", *(str(argument) for argument in arguments)])
+
+
+def test_json_follows_the_schema_and_repeats(photos):
+    pair = photos / "seated.png", photos / "supine.png", "--eye", "OD", "--meridian", "2", "--json", "-"
+    first, second = run(*pair), run(*pair)
+    assert first.exit_code == 0
+    assert first.stderr == ""
+    assert first.stdout == second.stdout
+    record = json.loads(first.stdout)
+    jsonschema.Draft202012Validator(SCHEMA).validate(record)
+    assert to_json(record) == first.stdout
+    assert record["measurement"]["schema"] == "torsion/measurement/1"
+    assert record["marks"][0]["holds_meridian"] is True
+
+
+def test_text_says_what_matters(photos):
+    result = run(photos / "seated-marked.png", "--eye", "OD", "--meridian", "45")
+    assert result.exit_code == 0
+    assert "violet" in result.stdout
+    assert "meridian_outside_ink" in result.stdout
+    assert "pen mark can cover up to about five degrees" in " ".join(result.stdout.split())
+
+
+@pytest.mark.parametrize("names", [("seated", "supine"), ("seated-marked",)])
+def test_the_picture_is_drawn(photos, names, tmp_path):
+    target = tmp_path / "ink.png"
+    files = [photos / f"{name}.png" for name in names]
+    assert run(*files, "--eye", "OD", "--meridian", 2, "--picture", target).exit_code == 0
+    with Image.open(target) as picture:
+        assert picture.size[0] > 1000
+
+
+@pytest.mark.parametrize(
+    ("arguments", "status", "words"),
+    [
+        (("missing.png", "--eye", "OD"), 1, "does not exist"),
+        (("seated.png",), 2, "--eye"),
+        (("seated.png", "--eye", "OD", "--meridian", "190"), 2, "0 to 180"),
+        (("seated.png", "--eye", "OD", "--points", "1,2,3"), 2, "X1,Y1,X2,Y2"),
+        (("seated.png", "--eye", "OD", "--points", "1,2,1,2"), 2, "at least 2 pixels"),
+        (("seated.png", "--eye", "OD", "--marks", "4"), 2, "4"),
+    ],
+)
+def test_wrong_usage_is_said(photos, arguments, status, words):
+    file, *rest = arguments
+    result = run(photos / file, *rest)
+    assert result.exit_code == status
+    assert words in result.output
