@@ -129,7 +129,8 @@ def _columns(manifest: Manifest, result_of: Lookup) -> list[str]:
     fields: list[str] = []
     for field in _fields():
         fields += [name for name in sorted(found) if name.startswith(field)] if field[-1] == "." else [field]
-    return [*own, *fields, *(_LEVEL if "seated_level" in manifest.columns else ())]
+    fields += _LEVEL if "seated_level" in manifest.columns else ()
+    return list(dict.fromkeys([*own, *fields, *sorted(found)]))  # with what the schema does not name yet
 
 
 @cache
