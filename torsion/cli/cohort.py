@@ -8,18 +8,21 @@ from pathlib import Path
 
 import click
 
+from torsion.cli import photo_options as shared
 from torsion.cohort.executors import Cluster, Executor, Processes
 from torsion.cohort.manifest import Manifest, read_manifest
 from torsion.cohort.progress import Progress
 from torsion.cohort.proposal import propose_manifest
 from torsion.cohort.run import CohortRun, run_cohort
 from torsion.cohort.strip import IDENTIFYING, MANIFEST_NAME, strip_cohort
-from torsion.record import write_whole
+from torsion.cohort.table import read_table
+from torsion.record import to_json, write_whole
 from torsion.toric import CAUTION
 
 __all__ = ["command"]
 
 _FOLDER = click.Path(file_okay=False, path_type=Path)
+_SUMMARY = "summary.json"
 _SHOWN = 10  # rows without a result, or unused photos, told one by one
 _EVERY_S = 10.0  # between lines of progress where they do not replace each other
 _INTERRUPTED = 130  # exit status that shells give for Ctrl-C
@@ -41,6 +44,7 @@ _INTERRUPTED = 130  # exit status that shells give for Ctrl-C
     metavar="DIR",
     help="Write copies without metadata, cropped to the eye, and their manifest into this folder.",
 )
+@click.option("--with-photos", is_flag=True, help="Show eyes in the report; they identify their owners.")
 @click.option(
     "--workers", type=click.IntRange(min=1), metavar="N", help="Processes.  [default: one for each core]"
 )
@@ -48,6 +52,7 @@ _INTERRUPTED = 130  # exit status that shells give for Ctrl-C
     "--cluster", metavar="ADDRESS", help="Dask scheduler to send the work to, such as tcp://host:8786."
 )
 @click.option("--allow-outside", is_flag=True, help="Allow photos outside the manifest's folder, and URLs.")
+@shared.json_option
 @click.pass_context
 def command(
     ctx: click.Context,
@@ -59,6 +64,8 @@ def command(
     workers: int | None,
     cluster: str | None,
     allow_outside: bool,
+    with_photos: bool,
+    json_to: str | None,
 ) -> None:
     """Measure every pair of photos in a MANIFEST; broken off at any moment, the same command goes on.
 
@@ -67,6 +74,9 @@ def command(
     supine-supine), axis, axis_frame, incision, mirrored, seated_level, supine_level, camera, operator,
     minutes, anaesthesia, drops, fixation, and method.NAME for the degrees that another method gave.
 
+    DIR gets results.csv, a row for each row of the manifest, the same as results.parquet, summary.json with
+    the statistics, and report.html with figures.  --json is the summary, once more.
+
     Exit status: 0 every row has a result or a reason, 1 the manifest cannot be used, 2 wrong usage.
 
     Example:
@@ -74,7 +84,7 @@ def command(
         torsion cohort --init photos && torsion cohort photos/manifest.csv --out results
     """
     if init is not None:
-        if manifest or out or strip or cluster:
+        if manifest or out or strip or cluster or json_to or with_photos:
             msg = "--init stands alone"
             raise click.UsageError(msg)
         _propose(init)
@@ -82,21 +92,28 @@ def command(
     if manifest is None or (out is None) == (strip is None):
         msg = "give a MANIFEST with either --out or --strip, or else --init FOLDER"
         raise click.UsageError(msg)
+    if out is None and (json_to or with_photos):
+        msg = "--json and --with-photos need --out"
+        raise click.UsageError(msg)
     if workers is not None and cluster is not None:
         msg = "--workers and --cluster exclude each other"
         raise click.UsageError(msg)
     pairs = read_manifest(manifest, allow_outside=allow_outside)
     if pairs.carried:
         _say(f"columns without a meaning here, carried along: {', '.join(pairs.carried)}")
+    run = None
     try:
         with _executor(workers, cluster) as executor:
             if out is not None:
-                _measure(pairs, out, executor)
+                run = run_cohort(pairs, out, executor=executor, on_progress=_reporter())
             elif strip is not None:
                 _strip(manifest, pairs, strip, executor)
     except KeyboardInterrupt:
         _say("\ninterrupted; what was measured is kept, and the same command goes on from there")
         ctx.exit(_INTERRUPTED)
+    if run is not None and out is not None:
+        photos = Path(manifest).parent if with_photos else None
+        _tell(run, _described(run, out, photos), json_to)
 
 
 def _executor(workers: int | None, cluster: str | None) -> Executor:
@@ -108,17 +125,38 @@ def _cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _measure(manifest: Manifest, out: Path, executor: Executor) -> None:
-    run = run_cohort(manifest, out, executor=executor, on_progress=_reporter())
-    _tell(run)
+def _described(run: CohortRun, out: Path, photos: Path | None) -> str | None:
+    """Write statistics and report; give the summary's JSON, None where their packages are not installed."""
+    try:
+        from torsion.cohort.report import write_report
+        from torsion.cohort.statistics import summarise
+
+        table = read_table(run.csv)
+        summary = summarise(table)
+        text = to_json(summary.to_dict())
+        write_whole(text, out / _SUMMARY)
+        page = write_report(table, summary, out, photos=photos)
+    except ImportError as fault:
+        _say(f"statistics and report need further packages ({fault}): pip install 'torsion[cohort]'")
+        return None
+    _say(f"wrote {out / _SUMMARY} and {page}")
+    return text
 
 
-def _tell(run: CohortRun) -> None:
+def _tell(run: CohortRun, summary: str | None, json_to: str | None) -> None:
     for number, reason in list(run.reasons.items())[:_SHOWN]:
         _say(f"row {number}: {reason}")
     if len(run.reasons) > _SHOWN:
         _say(f"and {len(run.reasons) - _SHOWN} more rows without a result; see the column reason")
     _say(f"wrote {run.csv}" + (f" and {run.parquet}" if run.parquet else ""))
+    if json_to is not None and summary is None:
+        msg = "there is no summary to be given as JSON: pip install 'torsion[cohort]'"
+        raise click.ClickException(msg)
+    if json_to == "-":
+        click.echo(summary, nl=False)
+        return
+    if json_to is not None and summary is not None:
+        write_whole(summary, json_to)
     without = len(run.reasons)
     click.echo(
         f"{run.rows} rows: {run.rows - without} with a result, {without} with a reason why there is none "
