@@ -195,6 +195,37 @@ def test_formula_of_bennett_and_rabbetts(c1, c2, angle):
     assert_allclose(axis_difference_deg(total.axis_deg, tilt), 0.0, rtol=0, atol=EXACT_DEG)
 
 
+@pytest.mark.parametrize("angle", [10.0, 45.0, 60.0])
+def test_equal_cylinders_crossed(angle):
+    # Two equal plus cylinders: axis half way, S = 2 F sin^2(a/2), C = 2 (F - S): The Indian Optician,
+    # May-June 2022, p. 105.  At 45 degrees and 2 D: +0.5858 +2.8284 x 22.5.
+    total = add_refractions(Refraction(0.0, 2.0, 180.0), Refraction(0.0, 2.0, angle), sign="plus")
+    sphere = 4.0 * math.sin(math.radians(angle) / 2.0) ** 2
+    assert_allclose([total.sphere_d, total.cylinder_d], [sphere, 2.0 * (2.0 - sphere)], rtol=0, atol=EXACT_D)
+    assert_allclose(axis_difference_deg(total.axis_deg, angle / 2.0), 0.0, rtol=0, atol=EXACT_DEG)
+    if angle == 45.0:
+        assert_allclose([total.sphere_d, total.cylinder_d], [0.5858, 2.8284], rtol=0, atol=5e-5)
+
+
+@pytest.mark.parametrize(
+    ("axis", "percent"),
+    [(0, 0), (5, 1), (10, 3), (15, 7), (20, 12), (25, 18), (30, 25), (35, 33), (40, 41), (45, 50)],
+)
+def test_share_of_a_cylinder_along_the_horizontal(axis, percent):
+    # Optician's table of the power at 180 for each axis, in whole percent (aboc.8m.com/12.html)
+    mean, j0, _ = power_vector(0.0, 1.0, float(axis))
+    assert_allclose(100.0 * (mean + j0), percent, rtol=0, atol=0.5)
+
+
+@pytest.mark.parametrize(("sphere", "cylinder", "axis"), [(2.0, -4.25, 30.0), (-1.0, 2.5, 100.0)])
+def test_components_as_in_cylinder_form(sphere, cylinder, axis):
+    # Olsen, letter, J Cataract Refract Surg: C0 = C cos 2a, C45 = C sin 2a; Thibos & Horner, 2001, doi
+    # 10.1016/s0886-3350(00)00797-5: M = S + C/2, J = -C/2 of them
+    twice = 2.0 * math.radians(axis)
+    expected = [sphere + cylinder / 2.0, -cylinder / 2.0 * math.cos(twice), -cylinder / 2.0 * math.sin(twice)]
+    assert_allclose(power_vector(sphere, cylinder, axis), expected, rtol=0, atol=EXACT_D)
+
+
 def test_double_angle_point_as_plotted():
     # 2.00 D at 60 degrees: Kim & Weikert, chapter 2, figure 2.1 (a plot; its numbers worked out)
     assert_allclose(double_angle(2.0, 60.0), [-1.0, math.sqrt(3.0)], rtol=0, atol=EXACT_D)

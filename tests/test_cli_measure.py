@@ -22,6 +22,7 @@ from torsion.record import (
     read_schema,
     to_json,
 )
+from torsion.toric import expected_cylinder_d, residual_cylinder_d
 
 ROTATION_DEG = -4.2
 TOLERANCE_DEG = 0.3  # of an easy pair; accuracy has its own tests, here only sign and place matter
@@ -146,6 +147,54 @@ def test_mirrored_photo_can_be_said_to_be_one(photos, tmp_path):
     assert "mirrored left to right" in run(*arguments, "--mirrored").stdout
 
 
+# ---- cost and sheet ----
+
+
+def test_cylinder_adds_what_an_error_of_the_axis_costs(photos):
+    record = read(run(*pair(photos, "--axis", 90, "--cylinder", 2, "--json", "-")), MEASUREMENT_SCHEMA)
+    cost, uncertainty = record["cost"], record["axis"]["registration_deg"]
+    assert cost["uncertainty_is"] == "registration only"
+    assert cost["expected_d"] == pytest.approx(expected_cylinder_d(2.0, 2.0, uncertainty), abs=2e-4)
+    left = residual_cylinder_d(2.0, 2.0, record["rotation_deg"])
+    assert cost["uncorrected_d"] == pytest.approx(left, abs=2e-4)  # dioptres; rounded to four decimals
+    assert "left uncorrected, 0.29 D (15 % lost)" in " ".join(
+        run(*pair(photos, "--axis", 90, "--cylinder", 2)).stdout.split()
+    )
+
+
+def test_sheet_is_written_with_its_label_and_without_the_name_of_a_file(photos, tmp_path):
+    sheet = tmp_path / "sheet.html"
+    result = run(*pair(photos, "--axis", 90, "--sheet", sheet, "--case", "<i>17</i>"))
+    assert result.exit_code == 0, result.output
+    page = sheet.read_text(encoding="utf-8")
+    assert "&lt;i&gt;17&lt;/i&gt;" in page
+    assert "seated.png" not in page
+    assert "90.0° → 85.8°" in page
+
+
+def test_refused_measurement_has_a_sheet_too(photos, tmp_path):
+    sheet = tmp_path / "sheet.html"
+    result = run(*pair(photos, "--axis", 90, "--sheet", sheet, "--json", "-", supine="blank"))
+    assert result.exit_code == 3
+    assert read(result, MEASUREMENT_SCHEMA)["verdict"] == "refuse"
+    page = sheet.read_text(encoding="utf-8")
+    assert "<b>REFUSED</b>" in page
+    assert "90.0" not in page
+
+
+def test_sheet_without_its_packages_says_what_to_install(photos, tmp_path, monkeypatch):
+    monkeypatch.setitem(sys.modules, "jinja2", None)
+    sheet = tmp_path / "sheet.html"
+    assert "torsion[sheet]" in one_sentence(run(*pair(photos, "--sheet", sheet, supine="blank")))
+    assert not sheet.exists()
+
+
+def test_label_too_long_for_the_sheet(photos, tmp_path):
+    result = run(*pair(photos, "--sheet", tmp_path / "sheet.html", "--case", "x" * 61, supine="blank"))
+    assert result.exit_code == 2
+    assert "has 61 characters; at most 60" in " ".join(result.stderr.split())
+
+
 # ---- what cannot be used: status 1, one sentence, nothing written ----
 
 
@@ -195,6 +244,12 @@ def test_output_that_cannot_be_written(photos, tmp_path):
         (["--axis", "90", "--incision", "361"], "direction must lie from 0 to 360 degrees, not 361"),
         (["--incision", "90"], "need --axis"),
         (["--axis-frame", "same"], "need --axis"),
+        (["--cylinder", "2"], "need --axis"),
+        (["--axis", "90", "--cylinder", "0"], "cylinder of the lens must be more than 0 dioptres"),
+        (["--axis", "90", "--cylinder", "-2"], "cylinder of the lens must lie from 0 to 15 dioptres, not -2"),
+        (["--axis", "90", "--cylinder", "2mm"], "'2mm' is in millimetres"),
+        (["--sheet", "sheet.pdf"], "a sheet is written as .html, not 'sheet.pdf'"),
+        (["--case", "17"], "--case needs --sheet"),
         (["--axis", "90", "--axis-frame", "tilted"], "'tilted'"),
         (["--seated-limbus", "1,2"], "not of the form X,Y,R"),
         (["--supine-pupil", "1,2,-3"], "not of the form X,Y,R"),

@@ -15,10 +15,15 @@ import numpy as np
 import pytest
 
 from torsion.axis import AxisTransfer, Incision
+from torsion.axis_cost import axis_cost
 from torsion.errors import TorsionError
 from torsion.record import (
+    BUDGET_SCHEMA,
     INSPECTION_SCHEMA,
     MEASUREMENT_SCHEMA,
+    PLAN_SCHEMA,
+    RECHECK_SCHEMA,
+    RESIDUAL_SCHEMA,
     best_photo,
     inspection_record,
     measurement_record,
@@ -26,8 +31,10 @@ from torsion.record import (
     read_schema,
     row,
     to_json,
+    toric_record,
     write_whole,
 )
+from torsion.toric import turned_lens
 
 OLD = Path(__file__).parent / "data" / "measurement-1.json"
 
@@ -37,7 +44,12 @@ def complaints(record, schema):
     return [fault.message for fault in checker.iter_errors(record)]
 
 
-@pytest.mark.parametrize("schema", [MEASUREMENT_SCHEMA, INSPECTION_SCHEMA])
+SCHEMAS = [
+    MEASUREMENT_SCHEMA, INSPECTION_SCHEMA, PLAN_SCHEMA, RESIDUAL_SCHEMA, RECHECK_SCHEMA, BUDGET_SCHEMA
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("schema", SCHEMAS)
 def test_schema_is_itself_valid(schema):
     jsonschema.Draft202012Validator.check_schema(read_schema(schema))
 
@@ -106,6 +118,27 @@ def test_old_result_still_reads():
     assert set(old["axis"]) <= set(measurement_record(made_up.accepted())["axis"])
     assert set(old["seated"]) <= set(measurement_record(made_up.accepted())["seated"])
     assert row(old)["axis.surgical_deg"] == str(old["axis"]["surgical_deg"])
+
+
+@pytest.mark.parametrize("make", [made_up.accepted, made_up.refused])
+def test_cost_follows_the_schema_and_is_null_when_refused(make):
+    made = make()
+    record = measurement_record(made, cost=axis_cost(2.5, made.axis, made.rotation_deg))
+    assert complaints(record, MEASUREMENT_SCHEMA) == []
+    assert (record["cost"]["expected_d"] is None) is (made.verdict == "refuse")
+    assert record["cost"]["cylinder_d"] == 2.5
+    record["cost"]["expected_d"] = -0.1
+    assert complaints(record, MEASUREMENT_SCHEMA)
+
+
+def test_arithmetic_keeps_nine_decimals():
+    lens = turned_lens(2.0, 10.0, axis_deg=90.0)
+    fields = {name: getattr(lens, name) for name in lens.__slots__}
+    record = toric_record(RESIDUAL_SCHEMA, fields, sha256={"seated": "a" * 64})
+    assert complaints(record, RESIDUAL_SCHEMA) == []
+    assert record["annulling_turn_deg"] == 30.0  # 30.000000000000004 as computed
+    assert record["residual"]["sphere_d"] == pytest.approx(2.0 * math.sin(math.radians(10.0)), abs=5e-10)
+    assert record["record"]["sha256"] == {"seated": "a" * 64}
 
 
 def test_angles_have_four_decimals_and_pixels_two():
