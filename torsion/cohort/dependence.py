@@ -79,7 +79,7 @@ def dependence(data: "pd.DataFrame", *, columns: Sequence[str] = COVARIATES) -> 
     for column in columns:
         if column not in used:
             continue
-        known = used[used[column].map(_is_filled)]
+        known = used[np.array([_is_filled(cell) for cell in used[column]], dtype=bool)]
         if known[column].astype(str).nunique() < 2:
             continue
         sizes = known["torsion_deg"].abs()

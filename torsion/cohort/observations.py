@@ -57,6 +57,7 @@ def observations(
     data = table.copy().reset_index(drop=True)
     if "row" not in data:
         data["row"] = np.arange(1, len(data) + 1)
+    data["row"] = _text(data["row"])
     for name in ("session", "repeat", "posture", "reason", "flags"):
         data[name] = _text(data[name]) if name in data else ""
     data["patient"], data["verdict"] = _text(data["patient"]), _text(data["verdict"])

@@ -190,8 +190,8 @@ def _trend(
 
 
 def _said(name: str, slope: float, low: float, high: float) -> str:
-    interval = f"95 % interval {100 * low:+.1f} to {100 * high:+.1f}; sizes by {name}"
-    size = f"{100 * slope:+.1f} percentage points a degree ({interval})"
+    interval = f"95 % interval {100 * low:+.1f} to {100 * high:+.1f}; sizes by {name.removeprefix('method.')}"
+    size = f"{100 * slope:+.1f} percentage points a degree ({interval})".replace("-", "−")
     if low > 0.0:
         return f"Pairs that turned further were refused more often, {size}: large torsion is understated."
     if high < 0.0:

@@ -1,0 +1,297 @@
+"""Figures of a cohort, fit for print.  Shape, hatching and words carry what colour carries."""
+
+import io
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from torsion.cohort.agreement import Agreement
+from torsion.cohort.moments import THRESHOLDS_DEG, Moments
+from torsion.cohort.refusals import Refusals
+from torsion.cohort.repeatability import Repeatability
+from torsion.flags import FLAGS
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = [
+    "FORMATS",
+    "agreement_figure",
+    "dial_figure",
+    "figure_bytes",
+    "histogram_figure",
+    "posture_figure",
+    "refusals_figure",
+    "repeats_figure",
+    "right_left_figure",
+]
+
+Format = Literal["svg", "png", "pdf"]
+FORMATS: tuple[Format, ...] = ("svg", "png", "pdf")
+
+# Colours told apart by colour-blind eyes (Okabe & Ito's set).
+_BLUE, _VERMILION, _GREEN, _GREY, _INK, _PALE = (
+    "#0072B2",
+    "#D55E00",
+    "#009E73",
+    "#6E6E6E",
+    "#1A1A1A",
+    "#E2E2DC",
+)
+_EYE_STYLE = {"OD": ("o", _BLUE, "right eye"), "OS": ("s", _VERMILION, "left eye")}
+_DPI = 300
+_WIDTH = 4.6  # inches: a column and a half
+_MAGNIFIED = 6.0  # of the dial: 15 degrees of torsion are drawn as a quarter turn
+
+
+def figure_bytes(figure: "Figure", kind: Format) -> bytes:
+    """Return a figure as a file without dates or names: the same figure gives the same bytes."""
+    import matplotlib as mpl
+
+    blank: dict[str, dict[str, Any]] = {
+        "svg": {"Date": None, "Creator": None},
+        "png": {"Software": None},
+        "pdf": {"CreationDate": None, "Creator": None, "Producer": None},
+    }
+    file = io.BytesIO()
+    with mpl.rc_context({"svg.hashsalt": "torsion", "pdf.fonttype": 42}):  # ids that repeat, fonts that edit
+        figure.savefig(file, format=kind, dpi=_DPI, metadata=blank[kind])
+    return file.getvalue()
+
+
+def histogram_figure(eyes: "pd.DataFrame", found: Moments) -> "Figure":
+    """Draw how many eyes turned how far: excyclotorsion to the right, incyclotorsion hatched to the left."""
+    from matplotlib.ticker import MaxNLocator
+
+    x = eyes["torsion_deg"].to_numpy(dtype=float)
+    figure, axes = _panel(_WIDTH, 3.4)
+    reach = max(5.0, math.ceil(float(np.max(np.abs(x), initial=0.0))) + 0.5)
+    step = 1.0 if reach <= 20.0 else 2.0
+    edges = np.arange(0.0, reach + step, step)
+    right, left = np.histogram(x[x >= 0.0], edges)[0], np.histogram(-x[x < 0.0], edges)[0]
+    middle = (edges[:-1] + edges[1:]) / 2.0
+    axes.bar(middle, right, step, color=_BLUE, edgecolor="white", label="excyclo")
+    axes.bar(-middle, left, step, color=_VERMILION, edgecolor="white", hatch="////", label="incyclo")
+    top = max(1, int(max(right.max(initial=0), left.max(initial=0))))
+    for limit in THRESHOLDS_DEG:
+        if limit < reach:
+            for side in (limit, -limit):
+                axes.axvline(side, color=_GREY, lw=0.7, ls=":", zorder=0)
+            _write(axes, limit, 1.22 * top, f"{limit:g}°", color=_GREY, ha="center", va="top")
+    if found.mean_deg.value is not None and found.mean_deg.interval_95 is not None:
+        low, high = found.mean_deg.interval_95
+        axes.plot([low, high], [1.08 * top] * 2, color=_INK, lw=2.5, solid_capstyle="butt")
+        axes.plot(found.mean_deg.value, 1.08 * top, "D", color=_INK, ms=6)
+        words = f"mean {found.mean_deg.value:+.1f}°, 95 % CI".replace("-", "−")
+        _write(axes, high + 0.02 * reach, 1.08 * top, f" {words}", va="center")
+    axes.set_xlim(-reach, reach)
+    axes.set_ylim(0.0, 1.25 * top)
+    axes.yaxis.set_major_locator(MaxNLocator(integer=True))
+    _dress(axes, "torsion, degrees: incyclo  ←  0  →  excyclo", "eyes")
+    axes.legend(frameon=False, fontsize=8, loc="upper left")
+    return figure
+
+
+def dial_figure(eyes: "pd.DataFrame") -> "Figure":
+    """Draw both eyes as the examiner sees them, the top of the dial turned as far as the eyes did.
+
+    A tilted head or a rolled camera leans both dials the same way, symmetric cyclotorsion leans them apart or
+    together.
+    """
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(6.4, 2.9), layout="constrained", facecolor="white")
+    for place, (eye, (_, colour, name)) in enumerate(_EYE_STYLE.items(), start=1):
+        axes = figure.add_subplot(1, 2, place, projection="polar")
+        values = eyes.loc[eyes["eye"] == eye, "rotation_deg"].to_numpy(dtype=float)
+        _draw_dial(axes, values, colour, "" if eye == "OD" else "////")
+        outward = "excyclo ←      → incyclo" if eye == "OD" else "incyclo ←      → excyclo"
+        axes.set_title(f"{name} ({eye}), {values.size} eyes\n{outward}", fontsize=9)
+    figure.text(
+        0.5,
+        0.01,
+        f"as the examiner sees them; angles drawn {_MAGNIFIED:g} times as wide; line: mean",
+        ha="center",
+        fontsize=7,
+    )
+    return figure
+
+
+def right_left_figure(pairs: "pd.DataFrame") -> "Figure":
+    """Draw right against left eye in the camera's frame, with the diagonal on which a mere head tilt lies."""
+    figure, axes = _panel(4.4, 4.4)
+    right, left = pairs["right_deg"].to_numpy(dtype=float), pairs["left_deg"].to_numpy(dtype=float)
+    reach = 1.15 * max(3.0, float(np.max(np.abs(np.concatenate([right, left])), initial=0.0)))
+    ends = [-reach, reach]
+    axes.plot(ends, ends, color=_VERMILION, lw=1.5, ls="--")
+    axes.plot(ends, ends[::-1], color=_BLUE, lw=1.5)
+    for side in ("h", "v"):
+        getattr(axes, f"ax{side}line")(0.0, color=_PALE, lw=1.0, zorder=0)
+    axes.plot(right, left, "o", ms=4, mfc="none", mec=_INK, mew=0.9)
+    at = 0.93 * reach
+    _write(axes, at, at, "head tilt,\ncamera roll", ha="right", va="top", color=_VERMILION, weight="bold")
+    _write(axes, at, -at, "both excyclo", ha="right", va="bottom", color=_BLUE, weight="bold")
+    _write(axes, -at, at, "both incyclo", ha="left", va="top", color=_BLUE, weight="bold")
+    axes.set(xlim=ends, ylim=ends, aspect="equal")
+    _dress(axes, "right eye, degrees (counter-clockwise +)", "left eye, degrees (counter-clockwise +)")
+    return figure
+
+
+def posture_figure(data: "pd.DataFrame") -> "Figure":
+    """Draw the share of pairs that differ by so much or more, controls beside seated-supine pairs."""
+    figure, axes = _panel(_WIDTH, 3.4)
+    styles = {
+        "seated-supine": (_INK, "-"),
+        "seated-seated": (_BLUE, "--"),
+        "supine-supine": (_VERMILION, ":"),
+    }
+    used = data[data["usable"]]
+    for posture, (colour, style) in styles.items():
+        size = np.sort(used.loc[used["posture"] == posture, "torsion_deg"].abs().to_numpy(dtype=float))
+        if size.size:
+            share = 100.0 * (1.0 - np.arange(size.size) / size.size)
+            x, y = np.concatenate([[0.0], size]), np.concatenate([share, [0.0]])
+            axes.step(
+                x, y, where="post", color=colour, ls=style, lw=1.8, label=f"{posture}, {size.size} pairs"
+            )
+    axes.set_xlim(left=0.0)
+    axes.set_ylim(0.0, 101.0)
+    _dress(axes, "size of the rotation, degrees", "pairs turned by so much or more, %")
+    axes.legend(frameon=False, fontsize=8)
+    return figure
+
+
+def repeats_figure(data: "pd.DataFrame", found: Repeatability) -> "Figure":
+    """Draw how far each value lies from its eye's mean, with the band of 95 of 100 values."""
+    keys = ["patient", "eye", "posture", *(["session"] if found.over == "repeat" else [])]
+    used = data[data["usable"] & (data["posture"] == found.posture)]
+    groups = used.groupby(keys)["torsion_deg"]
+    used = used.assign(middle=groups.transform("mean"), number=groups.transform("size"))
+    used = used[used["number"] >= 2]
+    figure, axes = _panel(_WIDTH, 3.4)
+    for eye, (marker, colour, name) in _EYE_STYLE.items():
+        part = used[used["eye"] == eye]
+        style: dict[str, Any] = {"ms": 3.5, "mfc": "none", "mec": colour, "ls": "none"}
+        axes.plot(part["middle"], part["torsion_deg"] - part["middle"], marker, label=name, **style)
+    sd = found.within_sd_deg.value or 0.0
+    for side in (-1.96 * sd, 1.96 * sd):
+        axes.axhline(side, color=_INK, lw=1.2, ls="--")
+    axes.axhline(0.0, color=_PALE, lw=1.0, zorder=0)
+    axes.set_title(f"within-subject SD {sd:.2f}°; dashed: ± 1.96 SD", fontsize=9)
+    _dress(axes, "mean torsion of the eye, degrees", "value less that mean, degrees")
+    axes.margins(y=0.25)
+    axes.legend(frameon=False, fontsize=8, ncols=2, loc="upper center")
+    return figure
+
+
+def agreement_figure(pairs: "pd.DataFrame", found: Agreement, name: str) -> "Figure":
+    """Draw a Bland-Altman plot: difference against mean, limits with their intervals.
+
+    Parameters
+    ----------
+    pairs : DataFrame
+        Of `torsion.cohort.agreement.compared`.
+    found : Agreement
+    name : str
+        Of the other method.
+    """
+    figure, axes = _panel(_WIDTH, 3.6)
+    other, own = pairs["other_deg"].to_numpy(dtype=float), pairs["torsion_deg"].to_numpy(dtype=float)
+    mean = (other + own) / 2.0
+    axes.plot(mean, other - own, "o", ms=3.5, mfc="none", mec=_INK, mew=0.8)
+    lines = (
+        (found.upper, "--", "upper limit"),
+        (found.bias, "-", "bias"),
+        (found.lower, "--", "lower limit"),
+    )
+    for line, style, words in lines:
+        if line.value is not None:
+            axes.axhline(line.value, color=_BLUE, lw=1.5, ls=style)
+            if line.interval_95 is not None:
+                axes.axhspan(*line.interval_95, color=_BLUE, alpha=0.15, lw=0.0)
+            place: dict[str, Any] = {"xy": (1.0, line.value), "xycoords": ("axes fraction", "data")}
+            text = f" {words}\n {line.value:+.1f}°".replace("-", "−")
+            axes.annotate(text, xytext=(2, 0), textcoords="offset points", va="center", fontsize=8, **place)
+    if found.slope.value is not None and found.slope_p is not None and found.slope_p < 0.05:
+        ends = np.array([mean.min(), mean.max()])
+        middle = float(np.mean(other - own)) + found.slope.value * (ends - float(np.mean(mean)))
+        axes.plot(ends, middle, color=_VERMILION, lw=1.8, ls="-.", label=f"slope {found.slope.value:+.2f}")
+        axes.legend(frameon=False, fontsize=8)
+    _dress(axes, f"mean of {name} and photographs, degrees", f"{name} less photographs, degrees")
+    return figure
+
+
+def refusals_figure(found: Refusals) -> "Figure":
+    """Draw how many pairs were not usable, by reason."""
+    names = list(found.reasons)[:12]
+    figure, axes = _panel(6.4, 0.9 + 0.32 * max(1, len(names)))
+    for place, name in enumerate(names):
+        axes.barh(place, found.reasons[name], 0.7, color=_GREY, edgecolor=_INK)
+        _write(axes, found.reasons[name], place, f" {found.reasons[name]}", va="center")
+    axes.set_yticks(range(len(names)), [_reason(name) for name in names])
+    axes.invert_yaxis()
+    axes.set_xlim(0.0, 1.15 * max([1, *found.reasons.values()]))
+    _dress(axes, f"pairs without a usable rotation, of {found.pairs}", "")
+    return figure
+
+
+def _reason(name: str) -> str:
+    return FLAGS[name].meaning if name in FLAGS and len(FLAGS[name].meaning) < 60 else name.replace("_", " ")
+
+
+def _panel(width: float, height: float) -> tuple["Figure", "Axes"]:
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(width, height), layout="constrained", facecolor="white")
+    return figure, figure.subplots()
+
+
+def _dress(axes: "Axes", x: str, y: str) -> None:
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.set_xlabel(x, fontsize=9)
+    axes.set_ylabel(y, fontsize=9)
+    axes.tick_params(labelsize=8)
+
+
+def _write(axes: "Axes", x: float, y: float, text: str, **style: Any) -> None:  # noqa: ANN401 - as matplotlib
+    box = {"boxstyle": "square,pad=0.15", "facecolor": "white", "edgecolor": "none"}
+    axes.text(x, y, text, fontsize=8, bbox=box, **style)
+
+
+def _draw_dial(axes: "Any", values: NDArray[np.float64], colour: str, hatch: str) -> None:  # noqa: ANN401
+    """Draw the upper half of a dial: bars by rotation, up is 0, counter-clockwise to the left."""
+    reach = 15.0
+    edges = np.arange(-reach, reach + 1.0)
+    counts = np.histogram(np.clip(values, -reach, reach), edges)[0]
+    middle = np.radians(_MAGNIFIED * (edges[:-1] + 0.5))
+    top = max(1, int(counts.max()))
+    axes.set_theta_zero_location("N")
+    axes.bar(
+        middle,
+        counts,
+        np.radians(_MAGNIFIED),
+        bottom=0.45 * top,
+        color=colour,
+        hatch=hatch,
+        edgecolor="white",
+    )
+    axes.set_thetamin(-_MAGNIFIED * reach)
+    axes.set_thetamax(_MAGNIFIED * reach)
+    axes.set_ylim(0.0, 1.5 * top)
+    marks: Sequence[float] = (-15, -10, -5, 0, 5, 10, 15)
+    axes.set_xticks(
+        np.radians([_MAGNIFIED * mark for mark in marks]),
+        ["0°" if mark == 0 else f"{mark:+g}°".replace("-", "−") for mark in marks],
+        fontsize=8,
+    )
+    axes.set_yticks([])
+    axes.grid(color=_PALE)
+    if values.size:
+        mean = float(np.radians(_MAGNIFIED * np.mean(values)))
+        axes.plot([mean, mean], [0.0, 1.5 * top], color=_INK, lw=1.8)
+        axes.plot(0.0, 0.0, "o", color=_INK, ms=4)
