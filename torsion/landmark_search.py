@@ -36,10 +36,11 @@ _MIN_WORTH = 0.15
 _SPREAD_DEG = 16.0  # landmarks nearer to each other than this share their worth
 _MIN_APART_DEG = 6.0
 _EDGE = 0.035  # from the edge of what is valid, where surroundings are known on one side only
-_MIRRORED, _MOST_MIRRORED = 0.35, 0.01  # white beside the iris round it; share of the surroundings so white
+_MIRRORED, _MOST_MIRRORED = 0.22, 0.006  # white beside the iris round it; share of the surroundings so white
 _CRISP = 0.5  # a thing in focus loses a third of its contrast when blurred to twice a vessel's width
 _IRIS_SHARE, _UPPER_SHARE = 0.65, 0.6  # worth of a thing on the iris, which moves and hides when the
 # pupil is dilated; and of one on the upper iris, where the cornea mirrors the lashes
+_LEAST_BRIGHT = 0.85  # of the usual brightness of the white; lids throw shade
 _LEAST_WHITE = 0.85  # of the usual ratio of smallest to largest channel; skin is redder
 _SPOKES_DEG = np.arange(0.0, 360.0, 7.5)
 _ARM = 0.06  # where arms of a thing are counted
@@ -127,7 +128,7 @@ def _contrast(eye: EyePicture) -> tuple[Floats, NDArray[np.bool_]]:
     if ring.any():
         smooth = cv2.GaussianBlur(colour, (0, 0), _COARSE * px)
         white = smooth.min(axis=2) / (smooth.max(axis=2) + 1.0)
-        bright = smooth[..., 1] > 0.75 * np.median(smooth[..., 1][ring])
+        bright = smooth[..., 1] > _LEAST_BRIGHT * np.median(smooth[..., 1][ring])
         allowed &= ~eye.limbal_region | ((white > _LEAST_WHITE * np.median(white[ring])) & bright)
     return contrast, allowed
 

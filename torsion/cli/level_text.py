@@ -65,4 +65,4 @@ def _turned(angle_deg: float) -> str:
 
 
 def _error(uncertainty_deg: float) -> str:
-    return f"(± {uncertainty_deg:.1f}°)"
+    return f"(± {uncertainty_deg:.1f}°)" if uncertainty_deg >= 0.05 else "(± less than 0.1°)"
