@@ -51,7 +51,8 @@ def lens_figure(
     )
     for left, prepared, axis_deg, planned_deg, caption in shown:
         axes = figure.add_axes((left, 0.11, 0.48, 0.76))
-        badges = [angle for angle in (axis_deg, planned_deg) if angle is not None and not refused]
+        ends = (axis_deg, None if planned_deg is None else planned_deg + 180.0)  # badges at opposite ends
+        badges = [angle for angle in ends if angle is not None and not refused]
         found = draw_eye(axes, prepared, taken_deg=badges)
         if found and not refused and axis_deg is not None:
             if planned_deg is not None:

@@ -129,7 +129,7 @@ def cost_words(cost: AxisCost) -> str:
     lost = "" if cost.uncorrected_percent is None else f" ({cost.uncorrected_percent:.0f} % lost)"
     return (
         f"{lens}: {_dioptres(cost.expected_d)} of cylinder expected from this uncertainty "
-        f"({cost.uncertainty_is}), in 95 of 100 at most {_dioptres(cost.upper_95_d)}; "
+        f"({cost.uncertainty_is}), in 95 of 100 at most {max(0.01, cost.upper_95_d):.2f} D; "
         f"left uncorrected, {_dioptres(cost.uncorrected_d)}{lost}"
     )
 
