@@ -10,7 +10,7 @@ from matplotlib.patheffects import withStroke
 from torsion.dial_plots import BLACK, BLUE, GREY, INK, PAPER, VERMILION
 from torsion.landmark_pairs import HandRotation
 from torsion.measurement import PreparedPhoto
-from torsion.record import cautions
+from torsion.theatre_record import pairs_cautions
 from torsion.wording import rotation_words, verdict_word
 
 __all__ = ["pairs_figure"]
@@ -52,7 +52,7 @@ def pairs_figure(hand: HandRotation, seated: PreparedPhoto, supine: PreparedPhot
         figure.text(left + 0.235, 0.105, word, ha="center", va="top", size=13, weight="bold", color=INK)
     note = "Ring: picked. Cross: where the fit puts it. Square: looks wrong."
     figure.text(0.98, 0.955, note, ha="right", va="top", size=11, color=INK)
-    figure.text(0.02, 0.02, "\n".join(cautions(axis=False)), size=8.5, color=GREY)
+    figure.text(0.02, 0.02, "\n".join(pairs_cautions(axis=False)), size=8.5, color=GREY)
     return figure
 
 

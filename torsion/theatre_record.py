@@ -15,7 +15,14 @@ from torsion.level import BothEyes, HeadTurn, LevelledAxis, Tilt
 from torsion.photo import Ellipse
 from torsion.record import cautions
 
-__all__ = ["LANDMARKS_SCHEMA", "LEVEL_SCHEMA", "landmarks_record", "level_record", "pairs_record"]
+__all__ = [
+    "LANDMARKS_SCHEMA",
+    "LEVEL_SCHEMA",
+    "landmarks_record",
+    "level_record",
+    "pairs_cautions",
+    "pairs_record",
+]
 
 LANDMARKS_SCHEMA = "torsion/landmarks/1"
 LEVEL_SCHEMA = "torsion/level/1"
@@ -56,6 +63,17 @@ def landmarks_record(survey: LandmarkSurvey, *, count: int) -> dict[str, Any]:
     return {**_plain_fields(fields), "record": made}
 
 
+def pairs_cautions(*, axis: bool) -> tuple[str, ...]:
+    """Sentences that go with hand-picked pairs: nothing in them compares the eyes themselves."""
+    general, *_ = cautions(axis=False)
+    more = cautions(axis=True)[len(cautions(axis=False)) :] if axis else ()
+    unseen = (
+        "'accept' says that the picked points fit together; whether both photos show the same eye is not "
+        "checked."
+    )
+    return (general, unseen, *more)
+
+
 def pairs_record(
     hand: HandRotation,
     *,
@@ -89,7 +107,7 @@ def pairs_record(
             for pair, residual in zip(hand.pairs, hand.residuals_px, strict=True)
         ],
         "axis": None if axis is None else asdict(axis),
-        "cautions": cautions(axis=axis is not None),
+        "cautions": pairs_cautions(axis=axis is not None),
     }
     return {**_plain_fields(fields), "record": _made(options, sha256)}
 

@@ -16,7 +16,7 @@ from torsion.landmark_pairs import HandRotation, LandmarkPair, fit_pairs, read_p
 from torsion.landmark_survey import LandmarkSurvey, survey_landmarks
 from torsion.measurement import PreparedPhoto, prepare
 from torsion.record import cautions, write_whole
-from torsion.theatre_record import landmarks_record, pairs_record
+from torsion.theatre_record import landmarks_record, pairs_cautions, pairs_record
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -229,7 +229,7 @@ def _by_hand(
 
     if shared.write_outputs(record, json_to=json_to, picture=picture, draw=draw):
         lines = pairs_text(found, carried)
-        shared.print_text(lines, flags=found.flags, cautions=cautions(axis=axis is not None))
+        shared.print_text(lines, flags=found.flags, cautions=pairs_cautions(axis=axis is not None))
     return found.verdict
 
 
