@@ -1,0 +1,199 @@
+"""Report of a cohort: whole, self-contained, the same again, and true to the summary."""
+
+import csv
+import html
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+from made_up_cohort import cohort
+
+from torsion.cohort.dictionary import dictionary
+from torsion.cohort.estimates import Estimate
+from torsion.cohort.figures import figure_bytes, histogram_figure
+from torsion.cohort.gallery import picture, worth_a_look
+from torsion.cohort.methods import degrees, headline, main_repeats, methods_paragraphs, percent
+from torsion.cohort.observations import eyes, observations
+from torsion.cohort.report import write_report
+from torsion.cohort.statistics import summarise
+
+
+def generator(seed=0):
+    return np.random.default_rng(seed)
+
+
+@pytest.fixture(scope="module")
+def table():
+    rng = generator()
+    made = cohort(rng, patients=25, controls=True, refused=0.1)
+    made["method.ring <i>"] = made["rotation_deg"] + rng.normal(0.5, 1.5, len(made))
+    made["camera"] = np.where(made["patient"].str[1:].astype(int) % 2 == 0, "one", "two")
+    return made
+
+
+@pytest.fixture(scope="module")
+def summary(table):
+    return summarise(table, resamples=100)
+
+
+@pytest.fixture(scope="module")
+def folder(table, summary, tmp_path_factory):
+    path = tmp_path_factory.mktemp("report")
+    assert write_report(table, summary, path, title="Cohort & more") == path / "report.html"
+    return path
+
+
+def test_the_page_needs_no_other_file(folder):
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    assert page.startswith("<!doctype html>")
+    assert "<script" not in page
+    links = re.findall(r'(?:src|href)="([^"]{0,30})', page)
+    assert links
+    assert all(link.startswith("data:image/svg+xml;base64,") for link in links)
+    assert "url(" not in page
+
+
+def test_text_from_the_table_is_escaped(folder):
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    assert "Cohort &amp; more" in page
+    assert "ring &lt;i&gt;" in page
+    assert "<i>" not in page
+
+
+def test_the_page_says_what_matters(folder, summary):
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    for part in (
+        headline(summary),
+        "Both eyes: tilt or torsion",
+        "Posture against controls",
+        "Repeatability",
+        "Refusals and selection",
+        html.escape(summary.refusals.selection.sentence),
+        "Worth a look",
+        "Patients for a next study",
+        "excyclo-positive",
+        "surgeon&#39;s judgement",
+    ):
+        assert part in page
+    assert "None" not in page
+    assert "nan" not in re.sub(r"base64,[^\"]+", "", page)
+
+
+def test_figures_are_there_in_three_forms(folder):
+    names = {"dial", "histogram", "right-left", "posture", "repeats", "agreement-1", "refusals"}
+    found = {path.name for path in (folder / "figures").iterdir()}
+    assert found == {f"{name}.{kind}" for name in names for kind in ("svg", "png", "pdf")}
+
+
+@pytest.mark.parametrize("kind", ["svg", "png", "pdf"])
+def test_a_figure_repeats_to_the_byte_and_tells_no_date(table, summary, kind):
+    by_eye = eyes(observations(table))
+    first, again = (figure_bytes(histogram_figure(by_eye, summary.torsion), kind) for _ in range(2))
+    assert first == again
+    assert b"CreationDate" not in first
+    assert b"dc:date" not in first
+
+
+def test_the_table_of_eyes_has_both_signs_side_by_side(folder):
+    found = pd.read_csv(folder / "eyes.csv")
+    sign = np.where(found["eye"] == "OD", 1.0, -1.0)
+    np.testing.assert_allclose(found["torsion_deg"], sign * found["rotation_deg"])
+
+
+def test_every_column_is_in_the_dictionary(folder, table):
+    with (folder / "data-dictionary.csv").open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert [row["column"] for row in rows] == list(table.columns)
+    assert all(row["meaning"] for row in rows)
+
+
+@pytest.mark.parametrize(
+    ("column", "unit", "part"),
+    [
+        ("rotation_deg", "degrees", "counter-clockwise positive"),
+        ("bands.iris.rotation_deg", "degrees", "iris alone"),
+        ("supine.pupil.radius_px", "pixels", "second photo"),
+        ("seated.measures.focus", "", "quality of the first photo: focus"),
+        ("axis.surgical_deg", "degrees", "second photo as displayed"),
+        ("record.sha256.seated", "", "SHA-256"),
+        ("method.ring", "degrees", "another method"),
+        ("patient", "", "pseudonym"),
+    ],
+)
+def test_columns_are_explained(column, unit, part):
+    (entry,) = dictionary([column])
+    assert entry.unit == unit
+    assert part in entry.meaning
+
+
+def test_the_methods_are_plain_text_with_the_figures_filled_in(folder, summary):
+    text = (folder / "methods.md").read_text(encoding="utf-8")
+    assert degrees(summary.torsion.mean_deg, signed=True) in text
+    assert percent(summary.torsion.shares["3"]) in text
+    assert "[camera, lens" in text
+    assert "limits of agreement" in text
+    assert summary.refusals.selection.sentence in text
+
+
+def test_the_largest_torsion_and_the_lowest_confidence_are_worth_a_look(table):
+    data = observations(table)
+    data.loc[5, "standard_uncertainty_deg"] = 9.0
+    data.loc[5, "usable"] = True
+    looks = worth_a_look(data, most=3)
+    assert len(looks) == len({look.row for look in looks}) == 6
+    used = data[data["usable"]]
+    assert abs(looks[0].torsion_deg) == used["torsion_deg"].abs().max()
+    assert str(data.loc[5, "row"]) in {look.row for look in looks}
+
+
+def test_no_picture_without_the_photo_or_from_outside_the_folder(table, tmp_path):
+    row = observations(table).iloc[0].copy()
+    for name in ("seated", "supine"):
+        for field in ("x", "y", "radius"):
+            row[f"{name}.limbus.{field}_px"] = 100.0
+    assert picture(row, tmp_path) is None
+    row["seated"] = "../elsewhere.png"
+    assert picture(row, tmp_path) is None
+
+
+def test_pictures_are_shown_where_they_were_asked_for_and_say_what_that_means(tmp_path):
+    from PIL import Image
+
+    made = cohort(generator(), patients=9, repeats=1)
+    Image.new("RGB", (320, 240), (90, 60, 40)).save(tmp_path / "eye.png")
+    made[["seated", "supine"]] = "eye.png"
+    for name in ("seated", "supine"):
+        for field, value in (("x", 160.0), ("y", 120.0), ("radius", 70.0)):
+            made[f"{name}.limbus.{field}_px"] = value
+    summary = summarise(made, resamples=50)
+    out = tmp_path / "out"
+    out.mkdir()
+    page = write_report(made, summary, out, photos=tmp_path).read_text(encoding="utf-8")
+    assert "data:image/png;base64," in page
+    assert "no longer anonymous" in page
+    assert "eye.png" not in page
+
+
+@pytest.mark.parametrize("patients", [1, 3])
+def test_a_small_cohort_has_a_page_too(tmp_path, patients):
+    made = cohort(generator(), patients=patients, repeats=1)
+    page = write_report(made, summarise(made, resamples=50), tmp_path).read_text(encoding="utf-8")
+    assert "not known" in page
+
+
+def test_nothing_usable_has_a_page_too(tmp_path):
+    made = cohort(generator(), patients=5, refused=1.0)
+    page = write_report(made, summarise(made, resamples=50), tmp_path).read_text(encoding="utf-8")
+    assert "too few for a mean" in page
+
+
+def test_repeats_of_controls_stand_in_where_no_pair_was_repeated():
+    made = cohort(generator(), patients=10).assign(posture="seated-seated")
+    summary = summarise(made, resamples=50)
+    assert main_repeats(summary).posture == "seated-seated"
+    assert any("seated-seated" in text for text in methods_paragraphs(summary))
+
+
+def test_unknown_numbers_are_said_in_words():
+    assert degrees(Estimate(None, None, 2)) == percent(Estimate(None, None, 2)) == "not known"
