@@ -30,6 +30,7 @@ _MIN_LIMBUS_CONTRAST = 9.0  # of 100; below, there is no dark disc on a brighter
 _MIN_LIMBUS_STEP = 0.04  # of the range of brightness; infra-red shows 0.1, white light 0.2 to 0.4
 _PUPIL_RANGE = (0.16, 0.80)  # pupil radius over limbus radius
 _PUPIL_CLIP = 15.0  # pupil edges are faint in dark eyes: many small steps beat one large
+_PUPIL_BEYOND = 0.3  # yet a black pupil in a light iris must beat the collarette round it
 _DEPTH_PX = 100  # pixels for each limbus radius in the edge search
 _DIRECTIONS = np.radians(np.arange(0.0, 360.0, 2.0))
 
@@ -153,8 +154,13 @@ def _limbus_channel(pixels: Image) -> Image:
     return pixels if pixels.ndim == 2 else pixels[..., 0]
 
 
-def _ring_contrast(picture: Floats, radii_px: NDArray[np.float64], clip: float) -> Floats:
-    """Mean clipped step (outside minus inside) across rings round each pixel, shape (radii, 4 arcs, H, W)."""
+def _ring_contrast(
+    picture: Floats, radii_px: NDArray[np.float64], clip: float, *, beyond: float = 0.0
+) -> Floats:
+    """Mean clipped step (outside minus inside) across rings round each pixel, shape (radii, 4 arcs, H, W).
+
+    What a step exceeds the clip by counts for the share ``beyond``.
+    """
     height, width = picture.shape
     border = int(radii_px[-1] * (1 + _RING_STEP)) + 2
     padded = cv2.copyMakeBorder(picture, border, border, border, border, cv2.BORDER_REPLICATE)
@@ -170,7 +176,8 @@ def _ring_contrast(picture: Floats, radii_px: NDArray[np.float64], clip: float) 
             step = cv2.subtract(
                 shifted(radius * (1 + _RING_STEP), angle), shifted(radius * (1 - _RING_STEP), angle)
             )
-            contrast[at, arc] += np.clip(step, -clip, clip)
+            clipped = np.clip(step, -clip, clip)
+            contrast[at, arc] += clipped + beyond * (step - clipped)
     contrast /= np.bincount(_ARC_OF_SPOKE)[:, None, None]
     return contrast
 
@@ -313,7 +320,8 @@ def _find_pupil(pixels: Image, limbus: Ellipse) -> Ellipse | None:
     for channel in _pupil_channels(crop):
         if np.ptp(np.percentile(channel[distance < 0.9 * px], [1, 85])) < 4.0:
             continue  # flat: nothing to see in this channel
-        ring = _ring_contrast(_stretched_inside(channel, distance < 0.9 * px), radii, _PUPIL_CLIP)
+        inside = _stretched_inside(channel, distance < 0.9 * px)
+        ring = _ring_contrast(inside, radii, _PUPIL_CLIP, beyond=_PUPIL_BEYOND)
         size = np.abs(ring)
         one_sign = np.abs(np.sign(ring[:, :3]).sum(axis=1)) == 3
         above = 0.15 * size[:, 3] * (np.sign(ring[:, 3]) == np.sign(ring[:, 2]))

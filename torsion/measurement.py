@@ -26,7 +26,8 @@ __all__ = ["MeasureOptions", "Measurement", "PreparedPhoto", "measure", "prepare
 _ENOUGH_SIDE_PX = 1600  # decoding at this size leaves more detail than the bands are sampled with
 _MATCH, _CLEAR_MATCH = 0.33, 0.40  # mean patch correlation; unrelated eyes stayed below 0.25 in all trials
 _MARGIN, _CLEAR_MARGIN = 0.015, 0.03  # lead of the best over the best rival rotation, beside such a match
-_LEAD, _CLEAR_LEAD = 0.06, 0.10  # a lead that settles it alone; unrelated eyes stayed below 0.03
+_LEAD, _CLEAR_LEAD = 0.06, 0.10  # a lead that settles it with any such correlation as here:
+_SOME_MATCH = 0.20  # patches of one eye in poor photos; unrelated eyes stayed below 0.04 and 0.21
 _MIN_PATCHES = 40  # patches (of about 400) in common; fewer cannot tell a match from chance
 _REVIEW_DEG, _REFUSE_DEG = 0.5, 2.0  # standard uncertainty; half a degree costs 1.7 % of the cylinder
 _LARGE_DEG = 15.0  # the largest torsion from posture in print is about 15 degrees
@@ -335,7 +336,7 @@ def _pair_flags(
 
 
 def _beyond(score: float, margin: float, match: float, beside: float, alone: float) -> bool:
-    return margin > alone or (score > match and margin > beside)
+    return (margin > alone and score > _SOME_MATCH) or (score > match and margin > beside)
 
 
 def _pixel_map(
