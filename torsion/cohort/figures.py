@@ -230,9 +230,9 @@ def refusals_figure(found: Refusals) -> "Figure":
     """Draw how many pairs were not usable, by reason."""
     names = list(found.reasons)[:12]
     figure, axes = _panel(6.4, 0.9 + 0.32 * max(1, len(names)))
-    for place, name in enumerate(names):
-        axes.barh(place, found.reasons[name], 0.7, color=_GREY, edgecolor=_INK)
-        _write(axes, found.reasons[name], place, f" {found.reasons[name]}", va="center")
+    counts = [found.reasons[name] for name in names]
+    bars = axes.barh(range(len(names)), counts, 0.7, color=_GREY, edgecolor=_INK)
+    axes.bar_label(bars, padding=3, fontsize=8)
     axes.set_yticks(range(len(names)), [_reason(name) for name in names])
     axes.invert_yaxis()
     axes.set_xlim(0.0, 1.15 * max([1, *found.reasons.values()]))
