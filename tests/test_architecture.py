@@ -27,7 +27,7 @@ ORDER = [
         limbal_ring limbal_bar ink
         masks
         unwrap quality duplicate
-        search
+        search votes
         orientation register
         confidence
         axis
