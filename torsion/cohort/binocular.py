@@ -147,7 +147,7 @@ def _part(x: NDArray[np.float64], u: NDArray[np.float64], rng: np.random.Generat
     if x.size < 2:
         none = unknown(x.size, f"This needs at least 2 patients with both eyes; there are {x.size}.")
         return Part(none, none, none, none, None)
-    found = bootstrapped(statistic, np.arange(x.size), rng=rng, resamples=resamples)
+    found = bootstrapped(statistic, np.arange(x.size), rng=rng, resamples=resamples, spreads=(0, 2))
     sd, absolute, true_sd = found
     return Part(mean_estimate(x), sd, absolute, true_sd, (float(x.min()), float(x.max())))
 

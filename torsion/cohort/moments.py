@@ -99,7 +99,7 @@ def describe(
     n = int(eyes["patient"].nunique())
     mean, between_eyes = clustered_mean(x, patients)
     sd, median, absolute, absolute_sd, absolute_median, true_sd, true_absolute = bootstrapped(
-        lambda rows: _statistics(x[rows], u2[rows]), patients, rng=rng, resamples=resamples
+        lambda rows: _statistics(x[rows], u2[rows]), patients, rng=rng, resamples=resamples, spreads=(0, 3, 5)
     )
     within = np.abs(x) <= 2.0 * np.sqrt(u2)
     u = math.sqrt(float(np.mean(u2))) if x.size else None

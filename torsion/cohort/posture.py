@@ -82,7 +82,7 @@ def posture_effect(data: "pd.DataFrame", *, rng: np.random.Generator, resamples:
     def statistic(rows: NDArray[np.intp]) -> NDArray[np.float64]:
         return _effect(x[rows], kind[rows], controls)
 
-    found = bootstrapped(statistic, used["patient"].to_numpy(), rng=rng, resamples=resamples)
+    found = bootstrapped(statistic, used["patient"].to_numpy(), rng=rng, resamples=resamples, spreads=(2,))
     one = f"Only {controls[0]} controls: the other posture is taken to scatter as much."
     note = "" if len(controls) == 2 else one
     return Posture(counts, rms, found[0], found[1], found[2], note)

@@ -129,12 +129,14 @@ def repeatability(
         parts = components(x[rows], fresh)
         return np.array([math.sqrt(parts.within), parts.icc])
 
-    intervals = cluster_bootstrap(statistic, table["patient"].to_numpy(), rng=rng, resamples=resamples)
+    intervals = cluster_bootstrap(
+        statistic, table["patient"].to_numpy(), rng=rng, resamples=resamples, spreads=(0,)
+    )
     sd, icc = statistic(np.arange(x.size))
     short = f"An interval needs at least {FEWEST_PATIENTS} patients; there are {patients}."
     note = short if patients < FEWEST_PATIENTS else ""
     method = "one-way analysis of variance"
-    by = f"{method}, bootstrap over patients" if intervals[0] else method
+    by = f"{method}, jackknife over patients, log scale" if intervals[0] else method
     factor = multiplier * math.sqrt(2.0)
     wide = None if intervals[0] is None else (factor * intervals[0][0], factor * intervals[0][1])
     stated = math.sqrt(float(np.mean(u**2)))
