@@ -121,6 +121,7 @@ def test_same_picture_in_disguise_is_refused():
 @pytest.mark.parametrize("name", ["astronaut", "cat", "coffee", "retina"])
 def test_pictures_without_an_eye_like_this_are_never_accepted(name):
     picture = getattr(skimage.data, name)()
+    assert torsion.prepare(picture).flags == ("no_eye",)
     first, _, _ = prepared(1, "moderate", 7.0)
     assert torsion.measure(first, picture).verdict == "refuse"
     assert torsion.measure(picture, np.ascontiguousarray(np.rot90(picture, 2))).verdict != "accept"

@@ -81,7 +81,7 @@ def _part(vote: Votes) -> NDArray[np.intp]:
 
 
 def _uncertainty_deg(whole_deg: float, left_out_deg: Doubles) -> float:
-    """Standard uncertainty: the deleted-group jackknife over parts of the ring.
+    """Give the standard uncertainty, by the deleted-group jackknife over parts of the ring.
 
     Patches of one part share the errors of lid, light and geometry, so whole parts are left out in turn, and
     the patches that are left vote anew: when one part carries the answer alone, or two camps of patches

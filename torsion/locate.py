@@ -28,11 +28,14 @@ _MAX_CONTRAST = 60.0  # a sample of ring contrast counts for at most this, of 10
 _MAX_RING = 40.0  # a ring counts for at most this, so that a black pupil cannot pose as a limbus
 _MIN_LIMBUS_CONTRAST = 9.0  # of 100; below, there is no dark disc on a brighter ground
 _MIN_LIMBUS_STEP = 0.04  # of the range of brightness; infra-red shows 0.1, white light 0.2 to 0.4
+_ROUND_PUPIL, _ROUND_LIMBUS = 0.6, 0.75  # shares of the outline on which the strongest edge lies; in things
+# that are no eye 0.2 to 0.5, in eyes 0.8 to 1, and one of the two is asked for
 _PUPIL_RANGE = (0.16, 0.80)  # pupil radius over limbus radius
 _PUPIL_CLIP = 15.0  # pupil edges are faint in dark eyes: many small steps beat one large
 _PUPIL_BEYOND = 0.3  # yet a black pupil in a light iris must beat the collarette round it
 _DEPTH_PX = 100  # pixels for each limbus radius in the edge search
 _DIRECTIONS = np.radians(np.arange(0.0, 360.0, 2.0))
+_RIGHT = np.cos(_DIRECTIONS) > 0
 
 _SPOKES_DEG = np.arange(5.0, 360.0, 10.0)
 _ARC_OF_SPOKE = np.select(  # 0 right, 1 left, 2 below, 3 above
@@ -96,14 +99,18 @@ def locate(photo: Photo) -> Located:
         limbus = given_limbus
     sine = np.sin(_DIRECTIONS)
     seen = weights > 0.05
+    pupil, roundness = (given_pupil, 1.0) if given_pupil else _find_pupil(pixels, limbus)
     found = Located(
         limbus=limbus,
-        pupil=given_pupil or _find_pupil(pixels, limbus),
+        pupil=pupil,
         limbus_contrast=float(np.median(steps[np.abs(sine) < 0.5])),
         exposed_upper=float(seen[sine > 0].mean()),
         exposed_lower=float(seen[sine < 0].mean()),
     )
-    if given_limbus is None and found.limbus_contrast < _MIN_LIMBUS_STEP:
+    if given_limbus is not None:
+        return found
+    is_eye = roundness > _ROUND_PUPIL or _limbus_roundness(_limbus_channel(pixels), limbus) > _ROUND_LIMBUS
+    if found.limbus_contrast < _MIN_LIMBUS_STEP or not is_eye:
         return replace(found, limbus=None, pupil=None)
     return found
 
@@ -306,10 +313,26 @@ def _strongest(
     return radii[at] + 0.01 * np.clip(offset, -1, 1), here.astype(np.float64)
 
 
-def _find_pupil(pixels: Image, limbus: Ellipse) -> Ellipse | None:
+def _limbus_roundness(channel: Image, limbus: Ellipse) -> float:
+    """Share of the outline, at the poorer side, on which the strongest step to brighter lies."""
+    span = 0.15
+    centre = limbus.x_px, limbus.y_px
+    crop = resampled_crop(channel, *centre, limbus.radius_px / _DEPTH_PX, int(1.6 * _DEPTH_PX))
+    radii = np.arange(0.9 - span, 1.1 + span, 0.01)
+    polar = _stretched(_polar(_blur(crop.astype(np.float32), 1.5), radii), 2, 92) / 100.0
+    edge, height = _strongest(radii, _radial_step(polar, 0.03), (np.abs(radii - 1) < span).astype(float))
+    flattening = (limbus.major_px - limbus.minor_px) / (limbus.major_px + limbus.minor_px)
+    outline = 1 + flattening * np.cos(2 * (_DIRECTIONS - np.radians(limbus.axis_deg)))
+    on_outline = (np.abs(edge - outline) < 0.03) & (height > 0.02)
+    sides = np.abs(np.sin(_DIRECTIONS)) < 0.5
+    return float(min(on_outline[sides & half].mean() for half in (_RIGHT, ~_RIGHT)))
+
+
+def _find_pupil(pixels: Image, limbus: Ellipse) -> tuple[Ellipse | None, float]:
     """Pupil circle inside a known limbus: by brightness in red and, in colour, by saturation.
 
-    A pupil that mirrors the sky is as bright as a dark iris, yet grey where the iris is brown.
+    A pupil that mirrors the sky is as bright as a dark iris, yet grey where the iris is brown.  Also the
+    share of its outline, apart from the part near the upper lid, on which the strongest edge lies.
     """
     px = 40
     x, y, radius = limbus.x_px, limbus.y_px, limbus.radius_px
@@ -330,12 +353,12 @@ def _find_pupil(pixels: Image, limbus: Ellipse) -> Ellipse | None:
         )
         rings.append(ring)
     if not scores:
-        return None
+        return None, 0.0
     central = np.exp(-0.5 * (distance / (0.15 * px)) ** 2) * (distance < 0.2 * px)
     total = sum(scores) * central * (distance + radii[:, None, None] < 0.86 * px)
     at, row, column = np.unravel_index(int(np.argmax(total)), total.shape)
     if total[at, row, column] <= 1.0:  # of about 25 for each channel
-        return None
+        return None, 0.0
     clearest = int(np.argmax([score[at, row, column] for score in scores]))
     brighter = float(rings[clearest][at, :3, row, column].mean()) < 0
     step = radius / px
@@ -354,18 +377,32 @@ def _stretched_inside(picture: Floats, inside: NDArray[np.bool_]) -> Floats:
     return np.asarray(np.clip((picture - bottom) / max(top - bottom, 4.0) * 100.0, 0.0, 100.0), np.float32)
 
 
-def _fit_pupil(pixels: Image, start: tuple[float, float, float], *, channel: int, brighter: bool) -> Ellipse:
+def _fit_pupil(
+    pixels: Image, start: tuple[float, float, float], *, channel: int, brighter: bool
+) -> tuple[Ellipse, float]:
     x, y, radius = start
     for span in (0.2, 0.12):
-        crop = resampled_crop(pixels, x, y, radius / _DEPTH_PX, int(1.5 * _DEPTH_PX)).astype(np.float32)
-        picture = cv2.GaussianBlur(_pupil_channels(crop)[channel], (0, 0), 2.0)
-        radii = np.arange(0.9 - span, 1.1 + span, 0.01)
-        step = _radial_step(_polar(np.asarray(picture, np.float32), radii), 0.04)
-        step = np.clip(-step if brighter else step, 0.0, None)
+        radii, step = _pupil_step(pixels, (x, y, radius), span, channel=channel, brighter=brighter)
         step = np.minimum(step, np.percentile(step, 95))  # glints make the highest steps
         likely = np.where(np.abs(radii - 1) < span, np.exp(-0.5 * ((radii - 1) / (0.7 * span)) ** 2), 0.0)
         edge, height = _strongest(radii, step, likely)
         weights = height / (height.max() + 1e-6) * np.where(np.sin(_DIRECTIONS) > 0.75, 0.3, 1.0)
         shape, _ = _outline_fit(edge, weights, stiffness=3.0)
         x, y, radius = x + shape[1] * radius, y - shape[2] * radius, shape[0] * radius
-    return Ellipse.circle(x, y, radius)
+    span = 0.2
+    radii, step = _pupil_step(pixels, (x, y, radius), span, channel=channel, brighter=brighter)
+    edge, height = _strongest(radii, step, (np.abs(radii - 1) < span).astype(float))
+    on_outline = (np.abs(edge - 1) < 0.05) & (height > 0.0)
+    return Ellipse.circle(x, y, radius), float(on_outline[np.sin(_DIRECTIONS) < 0.5].mean())
+
+
+def _pupil_step(
+    pixels: Image, circle: tuple[float, float, float], span: float, *, channel: int, brighter: bool
+) -> tuple[NDArray[np.float64], Floats]:
+    """Radii about a circle, and at them the steps of the sign that its edge has, in each direction."""
+    x, y, radius = circle
+    crop = resampled_crop(pixels, x, y, radius / _DEPTH_PX, int(1.5 * _DEPTH_PX)).astype(np.float32)
+    picture = cv2.GaussianBlur(_pupil_channels(crop)[channel], (0, 0), 2.0)
+    radii = np.arange(0.9 - span, 1.1 + span, 0.01)
+    step = _radial_step(_polar(np.asarray(picture, np.float32), radii), 0.04)
+    return radii, np.asarray(np.clip(-step if brighter else step, 0.0, None), np.float32)

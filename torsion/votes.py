@@ -1,8 +1,8 @@
 """Votes: what patches say about the map between two eyes, and the map on which most of them agree.
 
 Parameters of the map, in limbus radii, y up: an affine map shared by both bands; the shift of the white of
-the eye, which curves backwards, against the limbus when gaze changes; and what dilation does to the iris beyond
-a linear stretch.  Small priors stand for anatomy, and decide only what the photos leave open.
+the eye, which curves backwards, against the limbus when gaze changes; and what dilation does to the iris
+beyond a linear stretch.  Small priors stand for anatomy, and decide only what the photos leave open.
 """
 
 from collections.abc import Sequence
