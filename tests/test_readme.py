@@ -1,0 +1,155 @@
+"""The two documents hold: outputs in README.md are what its commands print, tables are what the code says.
+
+Only commands that run on the sample pair have their output printed, so no photo is needed here.  After a change
+that alters outputs on purpose, ``python -m tests.test_readme`` pastes them anew; read the difference.
+"""
+
+import re
+import shlex
+import tomllib
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from torsion.cli import _COMMANDS, main
+from torsion.demo import write_demo
+from torsion.flags import FLAGS
+
+ROOT = Path(__file__).resolve().parent.parent
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+# A block of commands with the block of what it prints right behind it.
+PRINTED = re.compile(r"```sh\n(?P<commands>[^`]*)```\n\n```text\n(?P<output>[^`]*)```")
+CUT = "...\n"  # ends an output whose remaining paragraphs are left out
+FLAG_TABLE = re.compile(r"(?<=<!-- flags -->\n)(?P<table>.*)(?=<!-- end of flags -->)", re.DOTALL)
+NUMBER = re.compile(r"\d+(?:\.\d+)?")
+SAMPLE_DEG = 6.0  # of the pair that the README measures
+
+
+def printed_blocks(text=README):
+    return [(found["commands"], found["output"]) for found in PRINTED.finditer(text)]
+
+
+def run(commands):
+    """Run each line, in the folder of the sample pair, and return what it prints."""
+    shown = ""
+    for line in commands.replace("\\\n", " ").splitlines():
+        program, *arguments = shlex.split(line, comments=True)
+        assert program == "torsion", f"only torsion's own output is checked, not that of {program}"
+        result = CliRunner().invoke(main, arguments, catch_exceptions=False)
+        assert result.exit_code == 0, result.output
+        shown += result.stdout
+    return shown
+
+
+def abridged(shown, *, like):
+    """Cut an output after as many paragraphs as the README shows of it."""
+    if not like.endswith(CUT):
+        return shown
+    paragraphs = like.removesuffix(CUT).count("\n\n")
+    return "\n\n".join(shown.split("\n\n")[:paragraphs]) + "\n\n" + CUT
+
+
+def flag_table():
+    rows = (f"| `{f.name}` | {f.verdict} | {f.meaning} | {f.remedy} |\n" for f in FLAGS.values())
+    return "\n| flag | at best | what was found | what you can do |\n|---|---|---|---|\n" + "".join(rows) + "\n"
+
+
+def assert_same_but_for_last_digits(shown, pasted):
+    # Widths of columns follow their numbers, so runs of blanks count as one.
+    shown, pasted = (re.sub(r"[ \n]+", " ", text) for text in (shown, pasted))
+    assert NUMBER.sub("#", shown) == NUMBER.sub("#", pasted)
+    for now, then in zip(NUMBER.findall(shown), NUMBER.findall(pasted), strict=True):
+        last = 10.0 ** -len(then.partition(".")[2])  # another processor may round the last digit otherwise
+        assert abs(float(now) - float(then)) <= 1.01 * last, f"{now} is printed as {then}"
+
+
+@pytest.fixture(scope="module")
+def sample(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("sample") / "torsion-demo"
+    write_demo(folder, [SAMPLE_DEG])
+    return folder
+
+
+@pytest.mark.parametrize(("commands", "output"), printed_blocks(), ids=[c.strip() for c, _ in printed_blocks()])
+def test_a_command_prints_what_the_readme_says(commands, output, sample, monkeypatch):
+    monkeypatch.chdir(sample)
+    assert_same_but_for_last_digits(abridged(run(commands), like=output), output)
+
+
+def test_numbers_may_differ_in_the_last_digit_only():
+    assert_same_but_for_last_digits("turned  6.01° ± 0.03°", "turned 6.00° ± 0.03°")
+    with pytest.raises(AssertionError, match=r"6\.02 is printed as 6\.00"):
+        assert_same_but_for_last_digits("turned 6.02°", "turned 6.00°")
+    with pytest.raises(AssertionError, match="-"):
+        assert_same_but_for_last_digits("turned -6.00°", "turned +6.00°")
+
+
+def test_the_readme_explains_every_command():
+    for name in _COMMANDS:
+        assert re.search(rf"^#+ .*`torsion {name}`", README, flags=re.MULTILINE), f"no heading for {name}"
+
+
+def test_the_commands_of_the_readme_are_understood():
+    # What is not run because it needs photos of one's own is parsed at least.
+    for block in re.findall(r"```sh\n([^`]*)```", README):
+        for line in block.replace("\\\n", " ").splitlines():
+            program, *arguments = shlex.split(line, comments=True) or [""]
+            if program == "torsion" and arguments[0] in _COMMANDS:
+                command = main.get_command(None, arguments[0])
+                command.make_context(arguments[0], arguments[1:])
+
+
+def test_the_table_of_flags_is_that_of_the_code():
+    assert FLAG_TABLE.search(README)["table"] == flag_table()
+
+
+def test_pictures_and_links_lead_somewhere():
+    for text in (README, DEVELOPERS):
+        for target in re.findall(r"\]\(([^)#]+)\)", text):
+            assert target.startswith("https://") or (ROOT / target).is_file(), target
+
+
+def test_the_map_names_every_module():
+    for package in ("torsion", "torsion/cohort", "synthetic"):
+        for path in (ROOT / package).glob("[a-z]*.py"):
+            assert f"`{path.stem}`" in DEVELOPERS, f"DEVELOPERS.md does not name {path.relative_to(ROOT)}"
+
+
+def test_every_dependency_and_marker_has_its_reason():
+    about = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    project, pytest_options = about["project"], about["tool"]["pytest"]["ini_options"]
+    extras = project["optional-dependencies"]
+    table = DEVELOPERS.partition("## Dependencies")[2].partition("\n## ")[0]
+    for wanted in [*project["dependencies"], *(name for extra in extras.values() for name in extra)]:
+        name = re.match(r"[\w-]+", wanted)[0]
+        assert name == "torsion" or name in table, f"DEVELOPERS.md does not say why {name}"
+    for name in [*extras, *(marker.partition(":")[0] for marker in pytest_options["markers"])]:
+        assert f"`{name}`" in DEVELOPERS, name
+
+
+def paste_anew(folder):
+    """Write README.md with the outputs, the table and the picture of the code as it is now."""
+    import os
+
+    from PIL import Image
+
+    write_demo(folder, [SAMPLE_DEG])
+    os.chdir(folder)
+    text = FLAG_TABLE.sub(lambda _: flag_table(), README)
+    for commands, output in printed_blocks(text):
+        block = f"```sh\n{commands}```\n\n```text\n"
+        text = text.replace(block + output, block + abridged(run(commands), like=output))
+    (ROOT / "README.md").write_text(text, encoding="utf-8")
+    run("torsion measure seated.jpg supine_+06.0.jpg --eye OD --axis 90 --picture result.png")
+    with Image.open("result.png") as picture:
+        small = picture.convert("RGB").resize((1170, 1170 * picture.height // picture.width), Image.Resampling.LANCZOS)
+        small.save(ROOT / "notebooks" / "measured.jpg", quality=88)
+
+
+if __name__ == "__main__":
+    import tempfile
+
+    paste_anew(Path(tempfile.mkdtemp()))
