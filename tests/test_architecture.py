@@ -40,6 +40,8 @@ ORDER = [
         marks_record theatre_record demo_page demo wording
         landmark_sheet
         cohort
+        limbus_guess turned_ring eye_groups validate_checks validate_summary validate_verdict validate
+        validate_plots validate_page
         dial_plots band_plots ink_plots lens_plots toric_plots landmark_plots level_plots plots
         report
         cli

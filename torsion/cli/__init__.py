@@ -18,6 +18,7 @@ _COMMANDS: dict[str, tuple[str, str]] = {
     "ink": ("torsion.cli.ink", "Ink marks at the limbus: where they are, how wide, and what they miss."),
     "demo": ("torsion.cli.demo", "Photos of an invented eye with a known answer, to try and to teach."),
     "cohort": ("torsion.cli.cohort", "Many pairs from a list: a table of results, resumable."),
+    "validate": ("torsion.cli.validate", "Your own camera put to the test, with a verdict and a report."),
     "landmarks": ("torsion.cli.landmarks", "A sheet of landmarks to print; rotation from hand-picked pairs."),
     "level": ("torsion.cli.level", "How head and camera lay; what both eyes share."),
     "plan": ("torsion.cli.plan", "Axis of a toric lens, and what each cylinder on offer would leave."),

@@ -1,0 +1,172 @@
+"""``torsion validate``: a user's own camera put to the test."""
+
+import textwrap
+from collections.abc import Iterator
+from importlib.util import find_spec
+from pathlib import Path
+
+import click
+
+from torsion.cli import photo_options as shared
+from torsion.cli.progress import INTERRUPTED, cores, progress_reporter
+from torsion.cohort.executors import Processes
+from torsion.eye_groups import group_photos, read_pattern
+from torsion.record import to_json, write_whole
+from torsion.toric import CAUTION
+from torsion.validate import ValidateOptions, Validation, validate, validation_record
+
+__all__ = ["command"]
+
+_REFUSED = 3  # exit status
+_WIDTH = 96
+_PAGE, _JSON = "validation.html", "validation.json"
+_MOST_ADVICE = 3
+
+
+def _pattern(text: str) -> str:
+    try:
+        read_pattern(text)
+    except ValueError as fault:
+        raise click.BadParameter(str(fault)) from fault
+    return text
+
+
+@click.command("validate")
+@click.argument("folder", metavar="FOLDER", type=click.Path(exists=True, file_okay=False, path_type=Path))
+@click.option(
+    "--pattern",
+    type=_pattern,
+    metavar="TEXT",
+    help="Names of the photos, such as '{eye}_*.jpg': {eye} and {patient} name the eye, * is anything.  "
+    "[default: every sub-folder is an eye]",
+)
+@click.option(
+    "--out",
+    type=click.Path(file_okay=False, path_type=Path),
+    metavar="DIR",
+    help=f"Write the report, DIR/{_PAGE}, and DIR/{_JSON} (needs matplotlib and jinja2).",
+)
+@click.option(
+    "--different",
+    type=click.IntRange(min=0),
+    default=300,
+    show_default=True,
+    metavar="N",
+    help="Most pairs of different eyes.",
+)
+@click.option(
+    "--mirrored",
+    type=click.IntRange(min=0),
+    default=100,
+    show_default=True,
+    metavar="N",
+    help="Most pairs with one photo mirrored.",
+)
+@click.option(
+    "--turned",
+    type=click.IntRange(min=0),
+    default=60,
+    show_default=True,
+    metavar="N",
+    help="Most photos whose eye is turned on purpose.",
+)
+@click.option(
+    "--seed",
+    type=click.IntRange(min=0),
+    default=0,
+    show_default=True,
+    metavar="N",
+    help="Of what is drawn at random.",
+)
+@click.option(
+    "--workers", type=click.IntRange(min=1), metavar="N", help="Processes.  [default: one for each core]"
+)
+@click.option("--title", default="", metavar="TEXT", help="Name of the camera, for the report.")
+@shared.json_option
+@click.pass_context
+def command(
+    ctx: click.Context,
+    *,
+    folder: Path,
+    pattern: str | None,
+    out: Path | None,
+    different: int,
+    mirrored: int,
+    turned: int,
+    seed: int,
+    workers: int | None,
+    title: str,
+    json_to: str | None,
+) -> None:
+    """Put your own camera to the test: may the tool be trusted with photos like those in FOLDER.
+
+    FOLDER holds a sub-folder for each eye, in it at least two photos of that eye, better five, from at least
+    four eyes.  All pairs of one eye are measured and must close; the eye of some photos is turned by a known
+    angle; different and mirrored eyes must be refused.  Interrupted, it reports on what is done.
+
+    Exit status: 0 the tool can be relied on, or with care; 3 do not rely on it; 1 the folder cannot be used;
+    2 wrong usage.
+
+    Example:
+
+        torsion validate photos --out validation
+    """  # fmt: skip
+    if out is not None and (missing := [name for name in ("matplotlib", "jinja2") if not find_spec(name)]):
+        msg = f"the report needs {' and '.join(missing)}: pip install 'torsion[sheet]'"
+        raise click.ClickException(msg)
+    groups = group_photos(folder, pattern=pattern)
+    options = ValidateOptions(different=different, mirrored=mirrored, turned=turned, seed=seed)
+    try:
+        with Processes(workers or cores()) as executor:
+            found = validate(groups, executor=executor, options=options, on_progress=progress_reporter())
+    except KeyboardInterrupt:
+        click.echo(
+            "\ninterrupted while photos were prepared; no pair was measured, nothing is kept", err=True
+        )
+        ctx.exit(INTERRUPTED)
+    _write(found, out, json_to, title)
+    if not found.complete:
+        done = len(found.answers)
+        click.echo(f"\ninterrupted: this rests on the {done} pairs measured until then", err=True)
+        ctx.exit(INTERRUPTED)
+    if found.verdict == "refuse":
+        ctx.exit(_REFUSED)
+
+
+def _write(found: Validation, out: Path | None, json_to: str | None, title: str) -> None:
+    text = to_json(validation_record(found))
+    if out is not None:
+        from torsion.validate_page import validation_page  # jinja2 and matplotlib load only here
+
+        page = validation_page(found, title=title)
+        out.mkdir(parents=True, exist_ok=True)
+        write_whole(page, out / _PAGE)
+        write_whole(text, out / _JSON)
+        click.echo(f"wrote {out / _PAGE} and {out / _JSON}", err=True)
+    if json_to == "-":
+        click.echo(text, nl=False)
+        return
+    if json_to is not None:
+        write_whole(text, json_to)
+    click.echo("\n".join(_lines(found)))
+
+
+def _lines(found: Validation) -> Iterator[str]:
+    yield _folded(found.judged.sentence, "")
+    yield ""
+    for point in found.judged.points:
+        yield f"{point.name:<15}{point.grade:<10}{point.found}"
+    if found.advice:
+        yield "\nWhat to change when taking the photos:"
+    for one in found.advice[:_MOST_ADVICE]:
+        count = f"({one.pairs} of {found.counts['same'].pairs} pairs)"
+        yield _folded(f"{one.meaning}: {one.remedy} {count}", "- ")
+    for name in found.odd:
+        yield _folded(f"{name}: refused with every other photo of its eye; is it in the right place?", "! ")
+    for fault in found.unreadable.values():
+        yield _folded(fault, "! ")
+    yield "\n" + _folded(CAUTION, "")
+
+
+def _folded(text: str, first: str) -> str:
+    return textwrap.fill(text, _WIDTH, initial_indent=first, subsequent_indent=" " * len(first))

@@ -1,0 +1,235 @@
+"""Checks: the pairs that put a camera to the test, and the work of measuring them."""
+
+import itertools
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from torsion.errors import PhotoError
+from torsion.flags import Verdict
+from torsion.limbus_guess import guess_limbus, stay_mask
+from torsion.measurement import Measurement, PreparedPhoto, measure, prepare
+from torsion.photo import Photo, read_photo
+from torsion.turned_ring import limbal_radii, turned_ring
+
+__all__ = [
+    "MAX_TURN_DEG",
+    "Answered",
+    "Check",
+    "Kind",
+    "Task",
+    "plan_checks",
+    "prepare_photo",
+    "tasks_of",
+    "work",
+]
+
+Kind = Literal["same", "different", "mirrored", "turned"]
+
+MAX_TURN_DEG = 12.0
+_READ_PX = 1600  # as a measurement reads its photos
+_TOGETHER = 8  # pairs in a task: they share a photo, and an interruption loses no more than that
+_GUESS_OFF = 0.2  # limbus radii by which guess and measurement may differ on where the eye is
+_LEAST_TURNED = 0.35  # share of the eye that must turn, or the picture shows a turned eye to nobody
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """A pair to be measured.
+
+    Attributes
+    ----------
+    kind : {"same", "different", "mirrored", "turned"}
+        Of the second photo: as it is, of another eye, mirrored, or with its eye turned on purpose.
+    first, second : int
+        Places of the photos in the list.
+    turned_deg : float
+        Turn made on purpose, counter-clockwise.
+    """
+
+    kind: Kind
+    first: int
+    second: int
+    turned_deg: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Answered:
+    """What came of a check.
+
+    Attributes
+    ----------
+    check : Check
+    verdict : {"accept", "review", "refuse"} or None
+        None where there is no answer; `fault` then says why in one sentence.
+    rotation_deg, standard_uncertainty_deg, evidence, margin : float or None
+    apart_deg, apart_uncertainty_deg : float or None
+        Iris less limbal band, and its standard uncertainty; None unless both bands have a say.
+    flags : tuple of str
+    fault : str or None
+    """
+
+    check: Check
+    verdict: Verdict | None
+    rotation_deg: float | None = None
+    standard_uncertainty_deg: float | None = None
+    evidence: float | None = None
+    margin: float | None = None
+    apart_deg: float | None = None
+    apart_uncertainty_deg: float | None = None
+    flags: tuple[str, ...] = ()
+    fault: str | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Task:
+    """Checks that share their second photo: prepared already, or to be made from the file."""
+
+    second: PreparedPhoto
+    path: Path
+    partners: tuple[tuple[Check, PreparedPhoto], ...]
+
+
+def plan_checks(
+    eyes: Sequence[Sequence[int]], *, different: int, mirrored: int, turned: int, rng: np.random.Generator
+) -> list[Check]:
+    """Choose the checks.
+
+    Parameters
+    ----------
+    eyes : sequence of sequences of int
+        Places of the photos of each eye.
+    different, mirrored, turned : int
+        Most checks of these kinds; all pairs of one eye are always there.
+    rng : Generator
+        Draws from what is more than that, and the turns.
+
+    Returns
+    -------
+    list of Check
+        Pairs of one eye first.
+    """
+    same = [pair for photos in eyes for pair in itertools.combinations(photos, 2)]
+    draws = rng.spawn(3)  # one for each kind, so that more of one does not change the others
+    checks = [Check("same", *pair) for pair in same]
+    checks += [Check("different", *pair) for pair in _different(eyes, different, draws[0])]
+    checks += [Check("mirrored", *same[k]) for k in _some(len(same), mirrored, draws[1])]
+    for k in _some(len(same), turned, draws[2]):
+        checks.append(Check("turned", *same[k], float(draws[2].uniform(-MAX_TURN_DEG, MAX_TURN_DEG))))
+    return checks
+
+
+def _some(total: int, count: int, rng: np.random.Generator) -> list[int]:
+    return sorted(int(k) for k in rng.permutation(total)[:count])
+
+
+def _different(eyes: Sequence[Sequence[int]], count: int, rng: np.random.Generator) -> list[tuple[int, int]]:
+    """Pairs of photos of different eyes: all, or as many of each pair of eyes as there is room for."""
+    both = list(itertools.combinations(range(len(eyes)), 2))
+    total = sum(len(eyes[a]) * len(eyes[b]) for a, b in both)
+    if total <= count:
+        return [pair for a, b in both for pair in itertools.product(eyes[a], eyes[b])]
+    chosen: dict[tuple[int, int], None] = {}  # a set that keeps its order
+    for k in itertools.cycle(int(k) for k in rng.permutation(len(both))):
+        if len(chosen) >= count:
+            break
+        a, b = both[k]
+        chosen[int(rng.choice(eyes[a])), int(rng.choice(eyes[b]))] = None
+    return sorted(chosen)
+
+
+def tasks_of(
+    checks: Sequence[Check], prepared: Sequence[PreparedPhoto | str], paths: Sequence[Path]
+) -> Iterator[Task]:
+    """Put checks of one kind with the same second photo together, a few at a time."""
+    for _, group in itertools.groupby(
+        sorted(checks, key=_order), key=lambda check: (check.kind, check.second, check.turned_deg)
+    ):
+        for part in _batches(group):
+            second = prepared[part[0].second]
+            partners = [(check, prepared[check.first]) for check in part]
+            ready = tuple((check, first) for check, first in partners if isinstance(first, PreparedPhoto))
+            if isinstance(second, PreparedPhoto) and ready:
+                yield Task(second, paths[part[0].second], ready)
+
+
+def prepare_photo(path: Path) -> PreparedPhoto | str:
+    """Prepare a photo once for all its pairs, or say why that is not possible."""
+    try:
+        return _light(prepare(path))
+    except PhotoError as fault:
+        return str(fault).replace(f"'{path}'", f"'{path.name}'")
+
+
+def work(task: Task) -> list[Answered]:
+    """Measure the checks of a task."""
+    kind, turned_deg = task.partners[0][0].kind, task.partners[0][0].turned_deg
+    second: PreparedPhoto | str = task.second
+    if kind in ("mirrored", "turned"):
+        photo = read_photo(task.path, max_side_px=_READ_PX)
+        if kind == "mirrored":
+            second = prepare(_with_pixels(photo, photo.pixels[:, ::-1]))
+        else:
+            second = _turned(photo, task.second, turned_deg)
+    if isinstance(second, str):
+        return [Answered(check, None, fault=second) for check, _ in task.partners]
+    return [_answered(check, measure(first, second)) for check, first in task.partners]
+
+
+def _order(check: Check) -> tuple[int, int, float, int]:
+    kinds = ("same", "different", "mirrored", "turned")
+    return kinds.index(check.kind), check.second, check.turned_deg, check.first
+
+
+def _batches(group: Iterator[Check]) -> Iterator[tuple[Check, ...]]:
+    while part := tuple(itertools.islice(group, _TOGETHER)):
+        yield part
+
+
+def _light(photo: PreparedPhoto) -> PreparedPhoto:
+    """Drop the whole picture: the eye has been cut out."""
+    return replace(photo, photo=_with_pixels(photo.photo, np.zeros((1, 1), np.uint8)))
+
+
+def _with_pixels(photo: Photo, pixels: NDArray[np.uint8]) -> Photo:
+    pixels = np.ascontiguousarray(pixels)
+    pixels.setflags(write=False)
+    return replace(photo, pixels=pixels)
+
+
+def _turned(photo: Photo, prepared: PreparedPhoto, turned_deg: float) -> PreparedPhoto | str:
+    """Turn the eye of a photo about a guess of its middle that is not the measurement's own."""
+    limbus = guess_limbus(photo.pixels)
+    if limbus is None or prepared.limbus is None:
+        return "no eye stands out that could be turned"
+    found = prepared.limbus.scaled(1.0 / photo.decoded_scale)
+    off = float(np.hypot(found.x_px - limbus.x_px, found.y_px - limbus.y_px))
+    if max(off, abs(found.radius_px - limbus.radius_px)) > _GUESS_OFF * found.radius_px:
+        return "two ways to find the eye disagree, so it is not known what to turn"
+    stays = stay_mask(photo.pixels, limbus)
+    if 1.0 - stays[limbal_radii(photo.pixels, limbus) < 1.0].mean() < _LEAST_TURNED:
+        return "too little of the eye is free of lids and glints to be turned"
+    return prepare(_with_pixels(photo, turned_ring(photo.pixels, limbus, stays, angle_deg=turned_deg)))
+
+
+def _answered(check: Check, found: Measurement) -> Answered:
+    iris, limbus = found.bands.get("iris"), found.bands.get("limbus")
+    apart = uncertainty = None
+    if iris and limbus and not {"iris_only", "limbus_only"} & set(found.flags):
+        apart = iris.rotation_deg - limbus.rotation_deg
+        uncertainty = float(np.hypot(iris.standard_uncertainty_deg, limbus.standard_uncertainty_deg))
+    return Answered(
+        check,
+        found.verdict,
+        found.rotation_deg,
+        found.standard_uncertainty_deg,
+        found.evidence,
+        found.margin,
+        apart,
+        uncertainty,
+        found.flags,
+    )

@@ -1,0 +1,93 @@
+"""Page of a validation: one HTML file that holds everything and shows no eye."""
+
+import base64
+
+from torsion._version import __version__
+from torsion.toric import CAUTION
+from torsion.validate import Validation
+from torsion.validate_checks import Answered
+
+__all__ = ["validation_page"]
+
+_MOST_NAMED = 12  # photos or pairs written out
+_CAPTIONS = {
+    "eyes": "Every pair of photos of one eye; the eyes that do worst first.",
+    "errors": "Errors that are known, accepted pairs only. Turned ring: the eye of one photo turned by a "
+    "known angle, lids and glints left. Closure: round three photos. Iris less limbus: each solved alone.",
+    "stated": "Each known error against what was stated for it. Closure lies low where photo errors cancel.",
+    "turned": "Turned rings: bars are two stated standard uncertainties.",
+    "evidence": "What tells one eye from another: the two clouds must not meet.",
+}
+_GRADES = {"good": "good", "doubtful": "doubtful", "bad": "bad", "too few": "too few", "none": "not shown"}
+_VERDICTS = {"accept": "can be relied on", "review": "with care", "refuse": "do not rely on it"}
+
+
+def validation_page(validation: Validation, *, title: str = "") -> str:
+    """Write the page of a validation.
+
+    Parameters
+    ----------
+    validation : Validation
+    title : str, optional
+        Name of the camera or the set of photos.
+
+    Returns
+    -------
+    str
+        A whole HTML document that needs nothing from elsewhere.  It names photos, and shows none.
+
+    Raises
+    ------
+    ImportError
+        If Jinja2 or matplotlib is not installed.
+    """
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    from torsion.validate_plots import figures, svg_bytes
+
+    v = validation
+    environment = Environment(
+        loader=PackageLoader("torsion"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    images = {
+        name: "data:image/svg+xml;base64," + base64.b64encode(svg_bytes(figure)).decode("ascii")
+        for name, figure in figures(v).items()
+    }
+    page = environment.get_template("validation.html").render(
+        v=v,
+        title=title or "A camera put to the test",
+        word=_VERDICTS[v.verdict],
+        grades=_GRADES,
+        images=images,
+        captions=_CAPTIONS,
+        unreadable=list(v.unreadable.items())[:_MOST_NAMED],
+        odd=v.odd[:_MOST_NAMED],
+        wrong=[_named(v, one) for one in v.answers if _is_wrong(one)][:_MOST_NAMED],
+        not_made=_not_made(v),
+        readable=len(v.photos) - len(v.unreadable),
+        caution=CAUTION,
+        version=__version__,
+    )
+    return str(page).lstrip()  # the template begins with macros
+
+
+def _is_wrong(one: Answered) -> bool:
+    return one.check.kind in ("different", "mirrored") and one.verdict == "accept"
+
+
+def _named(v: Validation, one: Answered) -> tuple[str, str, str]:
+    return one.check.kind, v.photos[one.check.first], v.photos[one.check.second]
+
+
+def _not_made(v: Validation) -> list[tuple[int, str]]:
+    """Reasons why pairs have no answer, with how many there are."""
+    counts: dict[str, int] = {}
+    for one in v.answers:
+        if one.fault is not None:
+            counts[one.fault] = counts.get(one.fault, 0) + 1
+    return [(count, fault) for fault, count in sorted(counts.items(), key=lambda item: -item[1])]
