@@ -15,6 +15,8 @@ from torsion.cli import main
 from torsion.record import MEASUREMENT_SCHEMA, RECHECK_SCHEMA, read_schema
 from torsion.toric import turned_lens
 
+pytestmark = pytest.mark.slow
+
 END_DEG, WEEK_DEG = 91.0, 97.0  # where the lens lies in the frame of the eye
 TOLERANCE_DEG = 0.4  # of an easy pair with exact points
 

@@ -18,7 +18,10 @@ from torsion.errors import TorsionError
 distributed = pytest.importorskip("distributed")
 
 # Sockets of a cluster are closed by the system when it ends, which the interpreter remarks upon.
-pytestmark = pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::DeprecationWarning")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::DeprecationWarning"),
+]
 
 
 @pytest.fixture(scope="module")

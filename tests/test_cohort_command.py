@@ -19,6 +19,8 @@ from torsion.demo import demo_files
 from torsion.measurement import measure
 from torsion.record import measurement_record, row
 
+pytestmark = pytest.mark.slow
+
 TOLERANCE_DEG = 0.3  # of an easy pair; here only sign and place matter
 
 

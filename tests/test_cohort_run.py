@@ -24,6 +24,8 @@ from torsion.cohort.run import STORE_NAME, run_cohort
 from torsion.cohort.store import Store, StoreError
 from torsion.demo import demo_files
 
+pytestmark = pytest.mark.slow
+
 demo = cache(demo_files)
 
 # ---- Stand-ins for the measurement; at the top level, so that workers can import them ----

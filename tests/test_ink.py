@@ -24,6 +24,8 @@ from torsion.measurement import measure
 from torsion.photo import Ellipse
 from torsion.record import to_json
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).resolve().parent.parent
 SCHEMA = json.loads((ROOT / "torsion/schemas/ink-1.json").read_text(encoding="utf-8"))
 # Open eyes without glare; sensitivity and accuracy on hard ones: tests/benchmarks/ink_study.py.

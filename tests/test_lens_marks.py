@@ -21,6 +21,8 @@ from torsion.measurement import measure
 from torsion.photo import photo_from_array
 from torsion.toric import expected_cylinder_d
 
+pytestmark = pytest.mark.slow
+
 CENTRE = np.array([160.123456, 120.0])  # of the limbus in made-up photos; its radius is 82 pixels
 
 
