@@ -9,12 +9,12 @@ from importlib import resources
 from pathlib import Path
 
 import jsonschema
+import made_up
 import numpy as np
 import pytest
 from click.testing import CliRunner
 from PIL import Image
 
-from torsion import validate_checks
 from torsion.cli import main
 from torsion.cohort.executors import Outcome
 from torsion.demo import demo_files, load_layers, take_photo
@@ -34,16 +34,16 @@ STATED_DEG = 0.1
 
 
 class Here:
-    """An executor that works where it stands; it stops as by Ctrl-C after some tasks."""
+    """An executor that works where it stands, and stops as by Ctrl-C after some tasks."""
 
     def __init__(self, *, stop_after=None):
         self.left = stop_after
 
     def run(self, function, tasks):
         for task in tasks:
-            if function is validate_checks.work and self.left is not None:
-                if self.left == 0:
-                    raise KeyboardInterrupt
+            if self.left == 0:
+                raise KeyboardInterrupt
+            if self.left is not None:
                 self.left -= 1
             yield Outcome(task, function(task))
 
@@ -338,11 +338,31 @@ def test_a_folder_is_put_to_the_test(folder):
     assert found.verdict == "review"  # too few
 
 
-def test_an_interruption_keeps_what_is_done(folder):
-    options = ValidateOptions(different=0, mirrored=0, turned=0)
-    found = validate(group_photos(folder), executor=Here(stop_after=1), options=options)
+@pytest.fixture
+def quick(monkeypatch, tmp_path):
+    """Photos and answers that are made up, and the executor that runs on them."""
+    touch(tmp_path, *PLACES)
+    monkeypatch.setattr("torsion.validate.prepare_photo", lambda path: made_up.prepared_photo(path.name))
+    monkeypatch.setattr("torsion.validate.work", lambda task: [answer(check) for check, _ in task.partners])
+    return tmp_path
+
+
+def test_an_interruption_keeps_what_is_done(quick):
+    found = validate(group_photos(quick), executor=Here(stop_after=20 + 16), options=OPTIONS)
     assert not found.complete
-    assert len(found.answers) == 1
+    assert found.counts["same"].pairs == 40  # in 16 tasks: those with the same second photo go together
+    assert found.counts["different"].pairs == 0
+
+
+def test_every_check_is_answered_once(quick):
+    found = validate(group_photos(quick), executor=Here(), options=OPTIONS)
+    assert found.complete
+    assert [one.check for one in found.answers] == planned()
+
+
+def test_an_interruption_before_anything_is_measured_is_passed_on(quick):
+    with pytest.raises(KeyboardInterrupt):
+        validate(group_photos(quick), executor=Here(stop_after=5), options=OPTIONS)
 
 
 def test_the_guess_finds_the_drawn_limbus():
@@ -361,7 +381,7 @@ def command(*arguments):
 
 
 @pytest.fixture
-def made_up(monkeypatch, tmp_path):
+def with_answers(monkeypatch, tmp_path):
     """Let the command meet answers that are made up."""
     touch(tmp_path, *PLACES)
 
@@ -372,8 +392,8 @@ def made_up(monkeypatch, tmp_path):
     return use
 
 
-def test_command_writes_page_and_record(made_up):
-    home = made_up(validation(scattered()))
+def test_command_writes_page_and_record(with_answers):
+    home = with_answers(validation(scattered()))
     result = command(home, "--out", home / "out")
     assert result.exit_code == 0, result.output
     assert result.stdout.startswith("Yes:")
@@ -382,15 +402,15 @@ def test_command_writes_page_and_record(made_up):
     assert (home / "out" / "validation.html").read_text().startswith("<!doctype html>")
 
 
-def test_json_on_stdout_is_nothing_else_and_no_is_status_3(made_up):
-    home = made_up(validation([answer(check, verdict="accept") for check in planned()]))
+def test_json_on_stdout_is_nothing_else_and_no_is_status_3(with_answers):
+    home = with_answers(validation([answer(check, verdict="accept") for check in planned()]))
     result = command(home, "--json", "-")
     assert result.exit_code == 3
     assert json.loads(result.stdout)["verdict"] == "refuse"
 
 
-def test_interrupted_command_says_what_it_rests_on(made_up):
-    home = made_up(validation(scattered()[:30], complete=False))
+def test_interrupted_command_says_what_it_rests_on(with_answers):
+    home = with_answers(validation(scattered()[:30], complete=False))
     result = command(home)
     assert result.exit_code == 130
     assert "this rests on the 30 pairs measured until then" in result.stderr

@@ -62,6 +62,7 @@ def validation_page(validation: Validation, *, title: str = "") -> str:
         v=v,
         title=title or "A camera put to the test",
         word=_VERDICTS[v.verdict],
+        change=next((one.remedy for one in v.advice if one.holds_back), "") if v.verdict != "accept" else "",
         grades=_GRADES,
         images=images,
         captions=_CAPTIONS,

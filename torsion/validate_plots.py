@@ -128,7 +128,7 @@ def _stated_figure(errors: dict[str, Pairs]) -> Figure:
             axes.plot(np.clip(stated, *ends), np.clip(error, *ends), marker, ms=3.5, mfc="none", mec=colour,
                       mew=0.8, ls="none", label=name)  # fmt: skip
     axes.text(0.013, 6.0, "too sure: over 3 times the stated", fontsize=8, va="center", color=_INK)
-    axes.text(9.0, 6.4, "as stated", fontsize=8, ha="right", va="top", color=_INK)
+    axes.text(9.0, 2.4, "as stated", fontsize=8, ha="right", va="top", color=_INK)
     axes.set(xscale="log", yscale="log", xlim=ends, ylim=ends)
     _degrees(axes.xaxis)
     _degrees(axes.yaxis)

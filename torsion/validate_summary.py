@@ -33,6 +33,9 @@ _MOST_TRIPLES = 5000  # of one eye; more photos would say the same again
 _ROBUST = 1.4826  # median absolute deviation to standard deviation, for a normal distribution
 _NOT_OF_THE_PHOTO = {"eye_not_given", "frame_unknown"}  # flags that every pair here would get
 _MOST_ADVICE = 6
+_REMEDIES = {  # where the photos are known to show one eye, a mismatch means something else
+    "eyes_do_not_match": "look whether these photos are sorted by the right eye, and retake the poorer ones",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -284,7 +287,13 @@ def advice_of(answers: Sequence[Answered]) -> list[Advice]:
     )
     order = sorted(counts, key=lambda name: (FLAGS[name].verdict == "accept", -counts[name], name))
     return [
-        Advice(name, counts[name], FLAGS[name].verdict != "accept", FLAGS[name].meaning, FLAGS[name].remedy)
+        Advice(
+            name,
+            counts[name],
+            FLAGS[name].verdict != "accept",
+            FLAGS[name].meaning,
+            _REMEDIES.get(name, FLAGS[name].remedy),
+        )
         for name in order[:_MOST_ADVICE]
     ]
 

@@ -19,6 +19,7 @@ _ACCEPTED = (0.80, 0.50)
 _CLOSURE_DEG = (0.6, 1.5)  # 95th percentile; three pairs take part in each
 _TURNED_DEG = (0.3, 1.0)
 _APART = (1.5, 2.5)  # robust standard deviation of iris less limbus over what is stated
+_UNSEEN_PERCENT = 10.0  # of eyes; a mix-up as rare as that may be missed
 _BEYOND = (0.05, 0.15)  # share of errors over three times what is stated
 
 
@@ -94,12 +95,19 @@ def judge(
         sentence = (
             "Yes: with photos like these the tool can be relied on as a second check. Of "
             f"{counts['same'].pairs} pairs of one eye {counts['same'].accept} were accepted, and none of "
-            f"{counts['different'].pairs} pairs of different eyes."
+            f"{counts['different'].pairs} pairs of different eyes{_few_eyes(counts['different'])}."
         )
     if not complete:
         verdict = "refuse" if verdict == "refuse" else "review"
         sentence = f"Broken off before the end, so this is not the last word. {sentence}"
     return Judged(verdict, sentence, points)
+
+
+def _few_eyes(different: Count) -> str:
+    """Say how little a few eyes can exclude."""
+    if different.eyes_upper_percent <= _UNSEEN_PERCENT:
+        return ""
+    return f"; {different.eyes} eyes cannot show what happens with rarer ones, so more would be better"
 
 
 def _reasons(points: Sequence[Point], grade: Grade) -> str:
