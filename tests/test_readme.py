@@ -1,7 +1,7 @@
 """The two documents hold: outputs in README.md are what its commands print, tables are what the code says.
 
-Only commands that run on the sample pair have their output printed, so no photo is needed here.  After a change
-that alters outputs on purpose, ``python -m tests.test_readme`` pastes them anew; read the difference.
+Only commands that run on the sample pair have their output printed, so no photo is needed here.  After a
+change that alters outputs on purpose, ``python -m tests.test_readme`` pastes them anew; read the difference.
 """
 
 import re
@@ -9,6 +9,7 @@ import shlex
 import tomllib
 from pathlib import Path
 
+import click
 import pytest
 from click.testing import CliRunner
 
@@ -53,14 +54,15 @@ def abridged(shown, *, like):
 
 
 def flag_table():
+    head = "| flag | at best | what was found | what you can do |\n|---|---|---|---|\n"
     rows = (f"| `{f.name}` | {f.verdict} | {f.meaning} | {f.remedy} |\n" for f in FLAGS.values())
-    return "\n| flag | at best | what was found | what you can do |\n|---|---|---|---|\n" + "".join(rows) + "\n"
+    return f"\n{head}{''.join(rows)}\n"
 
 
 def assert_same_but_for_last_digits(shown, pasted):
     # Widths of columns follow their numbers, so runs of blanks count as one.
     shown, pasted = (re.sub(r"[ \n]+", " ", text) for text in (shown, pasted))
-    assert NUMBER.sub("#", shown) == NUMBER.sub("#", pasted)
+    assert NUMBER.sub("#", shown) == NUMBER.sub("#", pasted), f"{shown} is printed as {pasted}"
     for now, then in zip(NUMBER.findall(shown), NUMBER.findall(pasted), strict=True):
         last = 10.0 ** -len(then.partition(".")[2])  # another processor may round the last digit otherwise
         assert abs(float(now) - float(then)) <= 1.01 * last, f"{now} is printed as {then}"
@@ -73,7 +75,7 @@ def sample(tmp_path_factory):
     return folder
 
 
-@pytest.mark.parametrize(("commands", "output"), printed_blocks(), ids=[c.strip() for c, _ in printed_blocks()])
+@pytest.mark.parametrize(("commands", "output"), printed_blocks(), ids=lambda text: text.splitlines()[0])
 def test_a_command_prints_what_the_readme_says(commands, output, sample, monkeypatch):
     monkeypatch.chdir(sample)
     assert_same_but_for_last_digits(abridged(run(commands), like=output), output)
@@ -83,7 +85,7 @@ def test_numbers_may_differ_in_the_last_digit_only():
     assert_same_but_for_last_digits("turned  6.01° ± 0.03°", "turned 6.00° ± 0.03°")
     with pytest.raises(AssertionError, match=r"6\.02 is printed as 6\.00"):
         assert_same_but_for_last_digits("turned 6.02°", "turned 6.00°")
-    with pytest.raises(AssertionError, match="-"):
+    with pytest.raises(AssertionError, match=r"-6\.00° is printed as turned \+6"):
         assert_same_but_for_last_digits("turned -6.00°", "turned +6.00°")
 
 
@@ -92,14 +94,45 @@ def test_the_readme_explains_every_command():
         assert re.search(rf"^#+ .*`torsion {name}`", README, flags=re.MULTILINE), f"no heading for {name}"
 
 
-def test_the_commands_of_the_readme_are_understood():
+def understand(line):
+    """Parse a command without running it; what it does not know is an error."""
+    program, name, *arguments = shlex.split(line, comments=True)
+    assert program == "torsion"
+    command = main.get_command(click.Context(main), name)
+    command.make_context(name, arguments)
+
+
+@pytest.fixture
+def folders(tmp_path, monkeypatch):
+    """Make the folders of photos that examples name."""
+    for name in ("lesson", "photos"):
+        (tmp_path / name).mkdir()
+    monkeypatch.chdir(tmp_path)
+
+
+def test_the_commands_of_the_readme_are_understood(folders):
     # What is not run because it needs photos of one's own is parsed at least.
-    for block in re.findall(r"```sh\n([^`]*)```", README):
-        for line in block.replace("\\\n", " ").splitlines():
-            program, *arguments = shlex.split(line, comments=True) or [""]
-            if program == "torsion" and arguments[0] in _COMMANDS:
-                command = main.get_command(None, arguments[0])
-                command.make_context(arguments[0], arguments[1:])
+    lines = [line for block in re.findall(r"```sh\n([^`]*)```", README) for line in block.splitlines()]
+    for line in lines:
+        if line.startswith("torsion "):
+            understand(line)
+
+
+@pytest.mark.parametrize("name", _COMMANDS)
+def test_help_shows_an_example_that_works_and_can_be_copied(name, folders):
+    command = main.get_command(click.Context(main), name)
+    examples = [line.strip() for line in command.help.splitlines() if line.strip().startswith("torsion ")]
+    assert examples, f"torsion {name} --help has no example"
+    shown = CliRunner().invoke(main, [name, "--help"]).output
+    for line in examples:
+        assert line in [row.strip() for row in shown.splitlines()], f"{line} is broken in two"
+        understand(line)
+
+
+def test_the_version_names_what_matters():
+    shown = CliRunner().invoke(main, ["--version"]).output
+    for name in ("torsion", "Python", "numpy", "OpenCV"):
+        assert re.search(rf"^{name} +\d+\.\d+", shown, flags=re.MULTILINE), name
 
 
 def test_the_table_of_flags_is_that_of_the_code():
@@ -145,8 +178,10 @@ def paste_anew(folder):
     (ROOT / "README.md").write_text(text, encoding="utf-8")
     run("torsion measure seated.jpg supine_+06.0.jpg --eye OD --axis 90 --picture result.png")
     with Image.open("result.png") as picture:
-        small = picture.convert("RGB").resize((1170, 1170 * picture.height // picture.width), Image.Resampling.LANCZOS)
-        small.save(ROOT / "notebooks" / "measured.jpg", quality=88)
+        width = 1170  # what a page shows without scaling, at most
+        size = width, round(width * picture.height / picture.width)
+        small = picture.convert("RGB").resize(size, Image.Resampling.LANCZOS)
+    small.save(ROOT / "notebooks" / "measured.jpg", quality=88)
 
 
 if __name__ == "__main__":

@@ -2,6 +2,7 @@
 
 import errno
 import importlib
+import platform
 
 import click
 
@@ -60,10 +61,42 @@ class _LazyGroup(click.Group):
                 formatter.write_dl([(name, text) for name, (_, text) in _COMMANDS.items()])
 
 
+def _show_versions(ctx: click.Context, _param: click.Parameter, wanted: bool) -> None:
+    """Print versions, read from what is installed: a package that does not load is to show as well."""
+    if not wanted:
+        return
+    from importlib import metadata  # slow to import, and wanted here only
+
+    installed = {dist.name.lower(): dist.version for dist in metadata.distributions()}
+    opencv = [name for name in installed if name.startswith("opencv-") and "python" in name]
+    lines = {
+        "torsion": __version__,
+        "Python": platform.python_version(),
+        "numpy": installed.get("numpy", "missing"),
+        "OpenCV": ", ".join(f"{installed[name]} ({name})" for name in sorted(opencv)) or "missing",
+        "Pillow": installed.get("pillow", "missing"),
+    }
+    click.echo("\n".join(f"{name:<8} {version}" for name, version in lines.items()))
+    ctx.exit()
+
+
 @click.command(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(__version__, prog_name="torsion")
+@click.option(
+    "--version",
+    is_flag=True,
+    expose_value=False,
+    is_eager=True,
+    callback=_show_versions,
+    help="Show the version, and those of what results depend on.",
+)
 def main() -> None:
     """Measure how far an eye has turned between two photos, and carry a toric axis with it.
 
     A second check, not a medical device: the surgeon's judgement, local rules and licensed practice prevail.
+
+    Try it:
+
+        torsion demo --torsion 6
+
+    Then torsion COMMAND --help shows the options of a command, with an example.
     """

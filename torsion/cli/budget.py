@@ -78,6 +78,10 @@ def command(
 
     An uncertainty is a standard uncertainty in degrees (2.5) or a published mean absolute error and its SD
     (2.4+-0.8).  Parts that are not given have the default values shown in the result, with their source.
+
+    Example:
+
+        torsion budget --cylinder 2 --axis-marking 2.4+-0.8
     """
     with as_usage_error():
         parts = _given_parts(given)

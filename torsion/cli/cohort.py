@@ -81,11 +81,13 @@ def command(
 
     Example:
 
-        torsion cohort --init photos && torsion cohort photos/manifest.csv --out results
+        torsion cohort --init photos
+
+        torsion cohort photos/manifest.csv --out results
     """
     if init is not None:
         if manifest or out or strip or cluster or json_to or with_photos:
-            msg = "--init stands alone"
+            msg = "--init stands alone: propose a manifest, check it, then run it"
             raise click.UsageError(msg)
         _propose(init)
         return

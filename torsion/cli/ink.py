@@ -95,7 +95,7 @@ def command(
 
     Example:
 
-        torsion ink seated.jpg supine.jpg --eye OD --meridian 90 --picture ink.png
+        torsion ink seated.jpg supine.jpg --eye OD --meridian 90
     """
     shared.check_outputs([path for path in (seated, supine) if path], json_to=json_to, picture=picture)
     try:

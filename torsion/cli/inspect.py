@@ -46,7 +46,7 @@ def command(
 
     Example:
 
-        torsion inspect seated-1.jpg seated-2.jpg --eye OD --picture inspected.png
+        torsion inspect one.jpg two.jpg --eye OD --picture inspected.png
     """
     files = shared.photo_files(photos)
     if (limbus is not None or pupil is not None) and len(files) != 1:

@@ -140,7 +140,7 @@ def _check_usage(
     supine: Path | None, pairs: Path | None, by_hand: Mapping[str, object], on_sheet: Mapping[str, object]
 ) -> None:
     if (supine is None) != (pairs is None):
-        msg = "a SUPINE photo and --pairs go together"
+        msg = "a SUPINE photo and --pairs go together: both for a check by hand, neither for a sheet"
         raise click.UsageError(msg)
     misplaced = by_hand if pairs is None else on_sheet
     for name, value in misplaced.items():

@@ -78,7 +78,12 @@ def _measured(text: str) -> Turn:
 )
 @click.option("--canthi", type=_points, metavar="X,Y,X,Y", help="Seated: the two canthi of the eye.")
 @click.option("--pupils", type=_points, metavar="X,Y,X,Y", help="Seated: the pupil centres of both eyes.")
-@click.option("--supine-line", type=_points, metavar="X,Y,X,Y", help="Refused: gravity runs along the view.")
+@click.option(
+    "--supine-line",
+    type=_points,
+    metavar="X,Y,X,Y",
+    help="Not possible: supine, gravity runs along the view; give --supine-canthi.",
+)
 @click.option("--supine-canthi", type=_points, metavar="X,Y,X,Y", help="Supine: the two canthi of the eye.")
 @click.option("--supine-pupils", type=_points, metavar="X,Y,X,Y", help="Supine: pupil centres of both eyes.")
 @click.option(
@@ -143,9 +148,9 @@ def command(
 
         torsion level --line 40,812,1880,840 --axis 90
 
-        torsion level --canthi 210,640,1700,600 --supine-canthi 190,700,1690,610 --rotation 5.2,0.1
+        torsion level --canthi 21,640,1700,600 --supine-canthi 19,700,1690,610
 
-        torsion level --right right.json --left left.json --taken fixed
+        torsion level --right 3.1,0.2 --left -2.8,0.2 --taken fixed
     """
     given: list[tuple[ReferenceKind, Posture, Points | None]] = [
         ("line", "seated", line),

@@ -117,7 +117,7 @@ def command(
 
     Example:
 
-        torsion measure seated.jpg supine.jpg --eye OD --axis 90 --picture result.png
+        torsion measure seated.jpg supine.jpg --eye OD --axis 90
     """
     if axis is None and any(option is not None for option in (axis_frame, incision, cylinder)):
         msg = "--axis-frame, --incision and --cylinder need --axis"

@@ -98,6 +98,12 @@ def command(
     """Net corneal astigmatism, axis for the lens's marks, and the residual of each cylinder on offer.
 
     It chooses no sphere: the lens power comes from your own calculation.
+
+    Example:
+
+        torsion plan --flat 42.50@180 --steep 44.50@90
+
+        torsion plan --astigmatism 2@90 --cylinders 1:4:0.75 --at-cornea
     """
     plane = LensPlane()
     if cylinders or at_cornea or ratio is not None or lens_position is not None:

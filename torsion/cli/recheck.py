@@ -188,12 +188,11 @@ def command(
 
     Exit status: 0 done, 3 the photos are refused, 1 a file cannot be used, 2 wrong usage.
 
-    Example, at the end of surgery and a week later:
+    Look at the end of surgery with --at-surgery --json end.json, and later with --baseline end.json.
 
-        torsion recheck seated.jpg end.jpg --eye OD --mark 810,420 --mark 812,905 --planned 90 --at-surgery
-        --json end.json
+    Example:
 
-        torsion recheck seated.jpg week.jpg --eye OD --mark 802,411 --mark 870,890 --baseline end.json
+        torsion recheck seated.jpg end.jpg --eye OD --mark 81,42 --mark 82,90
     """
     _check_usage(
         photos,

@@ -54,8 +54,9 @@ def command(
 ) -> None:
     """Residual refraction of a toric lens turned off the meridian it should correct.
 
-    Angles are as the examiner sees the eye, counter-clockwise positive.  Example, a lens of 2 D turned by 10
-    degrees on a cornea of 2 D that is steep at 90:
+    Angles are as the examiner sees the eye, counter-clockwise positive.
+
+    Example, a lens of 2 D turned by 10 degrees on a cornea of 2 D that is steep at 90:
 
         torsion residual --cylinder 2 --off 10 --axis 90
     """
