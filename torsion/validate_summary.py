@@ -35,6 +35,7 @@ _NOT_OF_THE_PHOTO = {"eye_not_given", "frame_unknown"}  # flags that every pair 
 _MOST_ADVICE = 6
 _REMEDIES = {  # where the photos are known to show one eye, a mismatch means something else
     "eyes_do_not_match": "look whether these photos are sorted by the right eye, and retake the poorer ones",
+    "same_picture": "leave out copies, and shots of a burst that hardly differ",
 }
 
 
