@@ -75,7 +75,9 @@ def sample(tmp_path_factory):
     return folder
 
 
-@pytest.mark.parametrize(("commands", "output"), printed_blocks(), ids=lambda text: text.splitlines()[0])
+@pytest.mark.parametrize(
+    ("commands", "output"), printed_blocks(), ids=lambda text: " ".join(text.split()[:2])
+)
 def test_a_command_prints_what_the_readme_says(commands, output, sample, monkeypatch):
     monkeypatch.chdir(sample)
     assert_same_but_for_last_digits(abridged(run(commands), like=output), output)
