@@ -301,7 +301,8 @@ def _check_needs(
             raise click.UsageError(msg)
     missing = [option for option, value in needed.items() if value is None]
     if missing:
-        msg = f"missing {', '.join(missing)}"
+        hint = "" if photos else "; or give two photos, --eye and a --mark for each mark of the lens"
+        msg = f"missing {', '.join(missing)}{hint}"
         raise click.UsageError(msg)
 
 
