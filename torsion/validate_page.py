@@ -16,7 +16,8 @@ _CAPTIONS = {
     "known angle, lids and glints left. Closure: round three photos. Iris less limbus: each solved alone.",
     "stated": "Each known error against what was stated for it. Closure lies low where photo errors cancel.",
     "turned": "Turned rings: bars are two stated standard uncertainties.",
-    "evidence": "What tells one eye from another: the two clouds must not meet.",
+    "evidence": "What tells one eye from another: the two clouds must not meet. A mirrored eye matches once "
+    "un-mirrored, and is refused for being mirrored.",
 }
 _GRADES = {"good": "good", "doubtful": "doubtful", "bad": "bad", "too few": "too few", "none": "not shown"}
 _VERDICTS = {"accept": "can be relied on", "review": "with care", "refuse": "do not rely on it"}

@@ -28,7 +28,6 @@ _STYLES = {
 _KINDS = {
     "same": ("one eye", _BLUE, "o"),
     "different": ("different eyes", _VERMILION, "x"),
-    "mirrored": ("mirrored", _GREY, "+"),
 }
 _VERDICTS = {"accept": (_BLUE, ""), "review": (_PALE, "///"), "refuse": (_VERMILION, "xx")}
 _MOST_EYES = 24

@@ -78,18 +78,19 @@ def judge(
                "mirrored pictures were accepted"),
     )  # fmt: skip
     grades = [point.grade for point in points]
+    lacking = ", ".join(point.name for point in points if point.grade == "too few")
     if "bad" in grades:
         verdict: Verdict = "refuse"
         sentence = f"No: do not rely on the tool with photos like these. {_reasons(points, 'bad')}."
     elif "too few" in grades and (counts["same"].pairs < _ENOUGH or "doubtful" not in grades):
         verdict = "review"
-        lacking = ", ".join(point.name for point in points if point.grade == "too few")
         sentence = (
             f"Too few photos to tell ({lacking}): take five of each of at least four eyes, seated and supine."
         )
     elif "doubtful" in grades:
         verdict = "review"
         sentence = f"With care: look at every result yourself. {_reasons(points, 'doubtful')}."
+        sentence += f" Too few photos to tell the rest ({lacking})." if lacking else ""
     else:
         verdict = "accept"
         sentence = (
