@@ -13,7 +13,16 @@ from scipy import ndimage
 
 from synthetic.sample import sample_files
 from torsion.cli import main
-from torsion.demo import DemoError, DemoLayers, compose, demo_files, load_layers, take_photo, write_demo
+from torsion.demo import (
+    DemoError,
+    DemoLayers,
+    compose,
+    demo_files,
+    draw_torsions,
+    load_layers,
+    take_photo,
+    write_demo,
+)
 
 DATA = Path(__file__).parents[1] / "torsion" / "data"
 
@@ -184,6 +193,80 @@ def test_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert CliRunner().invoke(main, ["demo"]).exit_code == 1
     assert CliRunner().invoke(main, ["demo", "--torsion", "30"]).exit_code == 2
     assert CliRunner().invoke(main, ["demo", "--force"]).exit_code == 0
+
+
+QUIZ_DEG = (7.3, -11.9, 3.1)
+
+
+@pytest.fixture(scope="module")
+def quiz() -> dict[str, bytes]:
+    return demo_files(QUIZ_DEG, quiz=np.random.default_rng(4))
+
+
+def test_a_quiz_tells_nothing_outside_its_answers(quiz: dict[str, bytes]) -> None:
+    photos = ["seated.jpg", "supine_1.jpg", "supine_2.jpg", "supine_3.jpg"]
+    assert list(quiz) == [*photos, "answers.html", "index.html", "truth.json"]
+    page = quiz["index.html"].decode()
+    for telling in (
+        "cyclotorsion",
+        "has turned by",
+        "answers.html",
+        "truth",
+        'class="answer"',
+        'id="answers"',
+    ):
+        assert telling not in page
+    # Two quizzes of as many pairs have one and the same page.
+    assert demo_files([-2.0, 14.0, 5.5], quiz=np.random.default_rng(9))["index.html"] == quiz["index.html"]
+
+
+def test_a_quiz_has_its_answers_apart(quiz: dict[str, bytes]) -> None:
+    truth, page = json.loads(quiz["truth.json"]), quiz["answers.html"].decode()
+    assert sorted(pair["rotation_deg"] for pair in truth["pairs"]) == sorted(QUIZ_DEG)
+    for pair in truth["pairs"]:
+        sense = "counter-clockwise" if pair["rotation_deg"] > 0 else "clockwise"
+        assert f"{abs(pair['rotation_deg']):g}° {sense}" in page
+        # The photo behind each number is the one that its answer says.
+        plain = demo_files([pair["rotation_deg"]])[f"supine_{pair['rotation_deg']:+05.1f}.jpg"]
+        assert quiz[pair["supine"]] == plain
+
+
+def test_the_order_of_a_quiz_is_drawn() -> None:
+    def order(seed: int) -> list[float]:
+        truth = json.loads(demo_files(QUIZ_DEG, quiz=np.random.default_rng(seed))["truth.json"])
+        return [pair["rotation_deg"] for pair in truth["pairs"]]
+
+    assert order(1) == order(1)
+    assert len({tuple(order(seed)) for seed in range(6)}) > 1
+
+
+def test_angles_of_a_quiz_are_drawn() -> None:
+    drawn = [draw_torsions(np.random.default_rng(seed)) for seed in range(200)]
+    flat = np.array(drawn)
+    assert flat.shape == (200, 4)
+    assert np.diff(np.sort(flat, axis=1), axis=1).min() > 1.0 - 1e-9
+    assert len({tuple(angles) for angles in drawn}) == 200  # none is written into the code
+    assert np.abs(flat).min() >= 2.0
+    assert np.abs(flat).max() <= 15.0
+    assert abs((flat > 0).mean() - 0.5) < 0.1  # 800 draws: 0.1 is more than five standard deviations
+
+
+def test_quiz_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    result = CliRunner().invoke(main, ["demo", "--quiz", "--seed", "3", "--out", "a"])
+    assert result.exit_code == 0
+    assert "a/answers.html and a/truth.json: keep them apart" in result.stdout
+    truth = json.loads((tmp_path / "a" / "truth.json").read_text(encoding="utf-8"))
+    assert len(truth["pairs"]) == 4
+    again = CliRunner().invoke(main, ["demo", "--quiz", "--seed", "3", "--out", "b"])
+    assert (tmp_path / "a" / "truth.json").read_bytes() == (tmp_path / "b" / "truth.json").read_bytes()
+    # What is printed is the same for every quiz, so it tells nothing of this one.
+    other = CliRunner().invoke(main, ["demo", "--quiz", "--seed", "4", "--out", "c"])
+    assert again.output == other.output.replace("c/", "b/")
+    assert (tmp_path / "b" / "truth.json").read_bytes() != (tmp_path / "c" / "truth.json").read_bytes()
+    wrong = CliRunner().invoke(main, ["demo", "--seed", "3"])
+    assert wrong.exit_code == 2
+    assert "--seed needs --quiz" in wrong.output
 
 
 def pixels(content: bytes) -> np.ndarray:

@@ -31,6 +31,7 @@ __all__ = [
     "DemoLayers",
     "compose",
     "demo_files",
+    "draw_torsions",
     "load_layers",
     "take_photo",
     "write_demo",
@@ -45,7 +46,8 @@ PLANNED_AXIS_DEG = 90.0
 
 _EYE: Literal["OD"] = "OD"
 _SCHEMA = "torsion/demo/1"
-_TRUTH, _PAGE, _SEATED = "truth.json", "index.html", "seated.jpg"
+_TRUTH, _PAGE, _ANSWERS, _SEATED = "truth.json", "index.html", "answers.html", "seated.jpg"
+_QUIZ_DEG = (2.0, 15.0)  # from what can just be seen to the largest torsion in print
 _JPEG_QUALITY = 93
 
 
@@ -169,7 +171,24 @@ def take_photo(layers: DemoLayers, rotation_deg: float, *, role: Role) -> NDArra
     return np.clip(np.rint(noisy), 0, 255).astype(np.uint8)
 
 
-def demo_files(torsions_deg: Sequence[float]) -> dict[str, bytes]:
+def draw_torsions(rng: np.random.Generator) -> list[float]:
+    """Draw four angles for a quiz: 2 to 15 degrees either way, in tenths, a degree or more apart.
+
+    Examples
+    --------
+    >>> angles = draw_torsions(np.random.default_rng(1))
+    >>> len(angles), all(2.0 <= abs(angle) <= 15.0 for angle in angles)
+    (4, True)
+    """
+    low, high = (round(10 * limit) for limit in _QUIZ_DEG)
+    tenths = np.concatenate([np.arange(-high, -low + 1), np.arange(low, high + 1)])
+    while True:
+        drawn = rng.choice(tenths, 4, replace=False)
+        if np.diff(np.sort(drawn)).min() >= 10:  # nobody could tell closer ones apart
+            return [float(value) / 10 for value in drawn]
+
+
+def demo_files(torsions_deg: Sequence[float], *, quiz: np.random.Generator | None = None) -> dict[str, bytes]:
     """Make every file of the demo in memory, by name.
 
     Parameters
@@ -177,11 +196,14 @@ def demo_files(torsions_deg: Sequence[float]) -> dict[str, bytes]:
     torsions_deg : sequence of float
         Rotation of the supine eye against the seated one, counter-clockwise positive, -20 to 20 degrees, at
         most one decimal place; a repeated angle counts once.
+    quiz : numpy.random.Generator, optional
+        Make a quiz: the pairs in an order drawn by it, names and page that tell nothing.
 
     Returns
     -------
     files : dict of str to bytes
-        ``seated.jpg``, a ``supine_+05.0.jpg`` for each angle, ``index.html`` and ``truth.json``.
+        ``seated.jpg``, a ``supine_+05.0.jpg`` for each angle, ``index.html`` and ``truth.json``; of a quiz
+        ``supine_1.jpg`` and so on, and the answers in ``answers.html`` and ``truth.json`` alone.
 
     Raises
     ------
@@ -192,11 +214,13 @@ def demo_files(torsions_deg: Sequence[float]) -> dict[str, bytes]:
     if not angles:
         msg = "at least one torsion is needed, none was given"
         raise ValueError(msg)
+    if quiz is not None:
+        angles = [angles[place] for place in quiz.permutation(len(angles))]
     layers = load_layers()
     files = {_SEATED: _jpeg(take_photo(layers["seated"], 0.0, role="seated"))}
     pairs: list[dict[str, Any]] = []
-    for angle in angles:
-        name = f"supine_{angle:+05.1f}.jpg"
+    for number, angle in enumerate(angles, 1):
+        name = f"supine_{angle:+05.1f}.jpg" if quiz is None else f"supine_{number}.jpg"
         files[name] = _jpeg(take_photo(layers["supine"], angle, role="supine"))
         pairs.append({
             "seated": _SEATED,
@@ -216,13 +240,23 @@ def demo_files(torsions_deg: Sequence[float]) -> dict[str, bytes]:
         "seated": _geometry(layers["seated"]),
         "supine": _geometry(layers["supine"]),
     }
-    files[_PAGE] = demo_page(truth).encode()
+    if quiz is None:
+        files[_PAGE] = demo_page(truth).encode()
+    else:
+        files[_ANSWERS] = demo_page(truth, answers="shown").encode()
+        files[_PAGE] = demo_page(truth, answers="none").encode()
     truth["files"] = {name: _digest(content) for name, content in files.items()}
     files[_TRUTH] = (json.dumps(truth, indent=2) + "\n").encode()
     return files
 
 
-def write_demo(folder: Path, torsions_deg: Sequence[float], *, force: bool = False) -> list[Path]:
+def write_demo(
+    folder: Path,
+    torsions_deg: Sequence[float],
+    *,
+    force: bool = False,
+    quiz: np.random.Generator | None = None,
+) -> list[Path]:
     """Write the demo into a folder, which is made where it is missing.
 
     A file that is there already is replaced only when the demo wrote it and nobody changed it since (its
@@ -235,6 +269,8 @@ def write_demo(folder: Path, torsions_deg: Sequence[float], *, force: bool = Fal
         See `demo_files`.
     force : bool
         Replace whatever stands in the way.
+    quiz : numpy.random.Generator, optional
+        See `demo_files`.
 
     Returns
     -------
@@ -249,7 +285,7 @@ def write_demo(folder: Path, torsions_deg: Sequence[float], *, force: bool = Fal
         When a foreign or changed file stands in the way, or the folder cannot be written; nothing is replaced
         in the first case.
     """
-    files = demo_files(torsions_deg)
+    files = demo_files(torsions_deg, quiz=quiz)
     try:
         if not force:
             _refuse_foreign(folder, files)

@@ -1,11 +1,20 @@
-"""The page that shows the demo: both photos, and the answers on request."""
+"""The page that shows the demo: both photos, and the answers on request, never or at once."""
 
 import html
 import math
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, Literal
 
 __all__ = ["demo_page"]
+
+Answers = Literal["asked", "none", "shown"]
+
+_CALLS: dict[Answers, str] = {
+    "asked": "make up your mind, then show the answers.",
+    "none": "make up your mind and write it down. The answers are on a page of their own.",
+    "shown": "and compare with what was guessed.",
+}
+_SWITCH = '<input type="checkbox" id="answers"> <label for="answers">Show the answers</label>'
 
 _STYLE = """
 :root { --ink: #1d2b33; --paper: #fbf8f2; --line: #c9c2b4; --planned: #0b5fa5; --carried: #b34700; }
@@ -32,25 +41,35 @@ label { cursor: pointer; }
 """
 
 
-def demo_page(truth: Mapping[str, Any]) -> str:
-    """Write the page for the answers of the demo (``truth.json``), a whole HTML document without scripts."""
+def demo_page(truth: Mapping[str, Any], *, answers: Answers = "asked") -> str:
+    """Write the page for the answers of the demo (``truth.json``), a whole HTML document without scripts.
+
+    Parameters
+    ----------
+    truth : mapping
+    answers : {"asked", "none", "shown"}, optional
+        Shown when the reader asks for them, not in the page at all, or shown at once.
+    """
     planned, eye = truth["planned_deg"], truth["eye"]
-    sections = "\n".join(_section(truth, pair, number) for number, pair in enumerate(truth["pairs"], 1))
+    sections = "\n".join(
+        _section(truth, pair, number, answers) for number, pair in enumerate(truth["pairs"], 1)
+    )
+    title = "How far has this eye turned?" + (" The answers" if answers == "shown" else "")
     return f"""<!doctype html>
 <html lang="en">
 <head>
 <meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">
-<title>How far has this eye turned?</title>
-<style>{_STYLE}</style>
+<title>{title}</title>
+<style>{_STYLE}{".answer { visibility: visible; }" if answers == "shown" else ""}</style>
 </head>
 <body>
-<h1>How far has this eye turned?</h1>
+<h1>{title}</h1>
 <p>An invented right eye ({eye}), drawn by a program, photographed seated and again supine. Lids, lashes and
 the glints of the lamps stay; the eye turns behind them. The lens is planned at {planned:g}° on the seated
 photo. Where does it belong on the supine one? Look at the fibres of the iris and the vessels beside the
-limbus, make up your mind, then show the answers.</p>
-<input type="checkbox" id="answers"> <label for="answers">Show the answers</label>
+limbus, {_CALLS[answers]}</p>
+{_SWITCH if answers == "asked" else ""}
 {sections}
 <p class="note">Angles are counter-clockwise as you see the photo, 0° at the right. For teaching only; not a
 medical device. The surgeon's judgement, local rules and licensed practice prevail. Keep a manual mark.</p>
@@ -59,22 +78,21 @@ medical device. The surgeon's judgement, local rules and licensed practice preva
 """
 
 
-def _section(truth: Mapping[str, Any], pair: Mapping[str, Any], number: int) -> str:
-    planned, surgical = truth["planned_deg"], pair["surgical_deg"]
+def _section(truth: Mapping[str, Any], pair: Mapping[str, Any], number: int, answers: Answers) -> str:
+    planned = truth["planned_deg"]
     seated = _photo(
         truth["seated"],
         pair["seated"],
         "seated photo",
         _axis(truth["seated"], planned, "planned", f"{planned:g}°"),
     )
-    answer = (
-        '<g class="answer">'
-        + _axis(truth["supine"], planned, "stale", "")
-        + _axis(truth["supine"], surgical, "carried", f"{surgical:g}°")
-        + "</g>"
-    )
-    supine = _photo(truth["supine"], pair["supine"], "supine photo", answer)
-    # File names tell the angle, so the command waits for the answers as well.
+    if answers == "none":
+        marks, said, kind = "", "Your answer: ______°", "command"
+    else:
+        marks = _answer_marks(truth, pair)
+        said, kind = f'<span class="answer">{_answer(pair, planned)}</span>', "answer"
+    supine = _photo(truth["supine"], pair["supine"], "supine photo", marks)
+    # Names of files tell the angle, but for those of a quiz, so the command waits for the answers as well.
     command = (
         f"torsion measure {pair['seated']} {pair['supine']} --eye {truth['eye']} --axis {planned:g} "
         "--picture result.png"
@@ -83,10 +101,16 @@ def _section(truth: Mapping[str, Any], pair: Mapping[str, Any], number: int) -> 
 <h2>Pair {number}</h2>
 <div class="pair">
 <figure>{seated}<figcaption>Seated. Planned axis {planned:g}° (solid line).</figcaption></figure>
-<figure>{supine}<figcaption>Supine. <span class="answer">{_answer(pair, planned)}</span></figcaption></figure>
+<figure>{supine}<figcaption>Supine. {said}</figcaption></figure>
 </div>
-<pre class="answer"><code>{html.escape(command)}</code></pre>
+<pre class="{kind}"><code>{html.escape(command)}</code></pre>
 </section>"""
+
+
+def _answer_marks(truth: Mapping[str, Any], pair: Mapping[str, Any]) -> str:
+    stale = _axis(truth["supine"], truth["planned_deg"], "stale", "")
+    carried = _axis(truth["supine"], pair["surgical_deg"], "carried", f"{pair['surgical_deg']:g}°")
+    return f'<g class="answer">{stale}{carried}</g>'
 
 
 def _answer(pair: Mapping[str, Any], planned_deg: float) -> str:
