@@ -429,7 +429,7 @@ WRIGHT, MINI = PEAK_FLOW[:, :2], PEAK_FLOW[:, 2:]
 
 
 def test_bland_and_altman_1986_with_a_multiplier_of_two():
-    found = bland_altman(WRIGHT[:, 0], MINI[:, 0], rng=generator(), multiplier=2.0)
+    found = bland_altman(WRIGHT[:, 0], MINI[:, 0], multiplier=2.0)
     assert round(float(np.corrcoef(WRIGHT[:, 0], MINI[:, 0])[0, 1]), 2) == 0.94
     assert found.bias.value == pytest.approx(-2.1176, abs=1e-4)
     assert found.sd == pytest.approx(38.7651, abs=1e-4)
@@ -441,7 +441,7 @@ def test_bland_and_altman_1986_with_a_multiplier_of_two():
 
 
 def test_bland_and_altman_with_the_later_multiplier():
-    found = bland_altman(WRIGHT[:, 0], MINI[:, 0], rng=generator())
+    found = bland_altman(WRIGHT[:, 0], MINI[:, 0])
     assert (found.lower.value, found.upper.value) == pytest.approx((-78.097, 73.862), abs=1e-3)
 
 
@@ -468,15 +468,15 @@ def test_bland_altman_agrees_with_an_independent_computation():
         import pingouin
 
         pairs = pingouin.read_dataset("blandaltman")
-    found = bland_altman(pairs["A"], pairs["B"], rng=generator())
+    found = bland_altman(pairs["A"], pairs["B"])
     assert found.bias.value == pytest.approx(-27.1667, abs=1e-4)
     assert found.sd == pytest.approx(34.8060, abs=1e-4)
     assert (found.lower.value, found.upper.value) == pytest.approx((-95.386, 41.053), abs=1e-3)
 
 
 def test_swapping_the_methods_mirrors_the_limits():
-    forth = bland_altman(WRIGHT[:, 0], MINI[:, 0], rng=generator())
-    back = bland_altman(MINI[:, 0], WRIGHT[:, 0], rng=generator())
+    forth = bland_altman(WRIGHT[:, 0], MINI[:, 0])
+    back = bland_altman(MINI[:, 0], WRIGHT[:, 0])
     assert back.bias.value == -forth.bias.value
     assert back.lower.interval_95 == pytest.approx(tuple(-end for end in reversed(forth.upper.interval_95)))
     assert back.slope.value == pytest.approx(-forth.slope.value)
@@ -485,8 +485,8 @@ def test_swapping_the_methods_mirrors_the_limits():
 def test_proportional_bias_is_seen():
     rng = generator()
     truth = rng.normal(0.0, 3.0, 80)
-    steady = bland_altman(truth + rng.normal(0, 0.5, 80), truth + rng.normal(0, 0.5, 80), rng=rng)
-    growing = bland_altman(1.3 * truth + rng.normal(0, 0.5, 80), truth + rng.normal(0, 0.5, 80), rng=rng)
+    steady = bland_altman(truth + rng.normal(0, 0.5, 80), truth + rng.normal(0, 0.5, 80))
+    growing = bland_altman(1.3 * truth + rng.normal(0, 0.5, 80), truth + rng.normal(0, 0.5, 80))
     assert steady.slope_p > 0.01
     assert growing.slope_p < 0.001
     assert growing.slope.value == pytest.approx(0.3 / 1.15, abs=0.06)  # difference over mean of both
@@ -497,9 +497,9 @@ def test_clustered_pairs_keep_the_variance_between_patients():
     patients = np.repeat(np.arange(200), 2)
     own = rng.normal(0.0, 2.0, 200)[patients]  # a patient's own difference, the same in both eyes
     difference = own + rng.normal(0.0, 1.0, 400)
-    found = bland_altman(difference, np.zeros(400), patients, rng=rng, resamples=300)
+    found = bland_altman(difference, np.zeros(400), patients)
     assert found.sd == pytest.approx(math.sqrt(5.0), rel=0.1)
-    independent = bland_altman(difference, np.zeros(400), rng=rng)
+    independent = bland_altman(difference, np.zeros(400))
     width = [one.upper.interval_95[1] - one.upper.interval_95[0] for one in (found, independent)]
     assert width[0] > 1.15 * width[1]  # pairs are not worth as much as patients
 
@@ -511,7 +511,7 @@ def test_the_other_methods_degrees_are_in_the_cameras_frame():
 
 def test_lists_of_unequal_length_are_no_pairs():
     with pytest.raises(ValueError, match="two lists of equal length"):
-        bland_altman([1.0, 2.0], [1.0], rng=generator())
+        bland_altman([1.0, 2.0], [1.0])
 
 
 # ---------------------------------------------------------------- dependence and refusals
@@ -725,7 +725,7 @@ def recovered(seed, *, resamples):
     other = moved["torsion_deg"] + rng.normal(0.5, 1.2, len(moved))
     torsion, pairs = describe(by_eye, **options), both_eyes(pairs_of_eyes(by_eye), **options)
     repeats, posture = repeatability(data, **options), posture_effect(data, **options)
-    limits = bland_altman(other, moved["torsion_deg"], moved["patient"], **options)
+    limits = bland_altman(other, moved["torsion_deg"], moved["patient"])
     spread = math.hypot(SD_DEG, TILT_DEG)
     seen = math.hypot(spread, NOISE_DEG / math.sqrt(2.0))  # of an eye's mean of two pairs
     from_three = float(norm.sf((3.0 - MEAN_DEG) / seen) + norm.cdf((-3.0 - MEAN_DEG) / seen))

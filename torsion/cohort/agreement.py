@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from torsion.cohort.clusters import FEWEST_PATIENTS, cluster_bootstrap
+from torsion.cohort.clusters import FEWEST_PATIENTS, cluster_jackknife
 from torsion.cohort.columns import POSTURES
 from torsion.cohort.estimates import Estimate, finite, unknown
 from torsion.cohort.variance import components
@@ -57,10 +57,8 @@ def bland_altman(
     second: ArrayLike,
     patients: ArrayLike | None = None,
     *,
-    rng: np.random.Generator,
     multiplier: float = 1.96,
     coverage: float = 0.95,
-    resamples: int = 2000,
 ) -> Agreement:
     """Compare two methods by the differences of their values.
 
@@ -70,13 +68,10 @@ def bland_altman(
         Values of both methods on the same pairs.
     patients : array_like, shape (n,), optional
         Patient of each pair; every pair is a patient of its own without it.
-    rng : Generator
-        For the bootstrap over patients; not used where each patient has one pair.
     multiplier : float, optional
         Limits are mean ± multiplier x SD.  Bland and Altman took 2 in 1986 and 1.96 in 1999.
     coverage : float, optional
         Of the intervals.
-    resamples : int, optional
 
     Returns
     -------
@@ -93,8 +88,9 @@ def bland_altman(
     With one pair a patient the intervals are those of Bland and Altman 1986
     (doi:10.1016/S0140-6736(86)90837-8): a limit has the standard error ``sqrt(3 s^2 / n)`` and Student's
     quantile.  With several pairs a patient the variance of a difference is split by one-way analysis of
-    variance (Bland and Altman 2007, doi:10.1080/10543400701329422) and whole patients are drawn for the
-    intervals.
+    variance (Bland and Altman 2007, doi:10.1080/10543400701329422); the intervals of bias and SD come from
+    leaving patients out, those of the limits are put together from them (Zou 2013,
+    doi:10.1177/0962280211402548).
 
     A slope is not proof of proportional bias: it is also there where one method scatters more than the other.
     """
@@ -111,31 +107,28 @@ def bland_altman(
 
     def statistic(rows: NDArray[np.intp]) -> NDArray[np.float64]:
         d = difference[rows]
-        sd = _sd(d, _apart(who[rows], rows))
-        mean = float(np.mean(d))
-        return np.array([mean, mean - multiplier * sd, mean + multiplier * sd])
+        return np.array([np.mean(d), _sd(d, who[rows])])
 
-    bias, lower, upper = (float(value) for value in statistic(np.arange(n)))
-    sd = (upper - lower) / (2.0 * multiplier)
-    method, note = "bootstrap over patients", ""
+    bias, sd = (float(value) for value in statistic(np.arange(n)))
+    values = (bias, bias - multiplier * sd, bias + multiplier * sd)
+    note = ""
     intervals: list[tuple[float, float] | None]
     if k == n:
-        intervals, method = _student(difference, (bias, lower, upper), coverage), "Student's interval"
+        intervals, method = _student(difference, values, coverage), "Student's interval"
     else:
-        intervals = cluster_bootstrap(statistic, who, rng=rng, resamples=resamples, coverage=coverage)
+        parts = cluster_jackknife(statistic, who, coverage=coverage, spreads=(1,))
+        intervals, method = _zou(bias, sd, parts[0], parts[1], multiplier), "jackknife over patients"
         if k < FEWEST_PATIENTS:
-            method, note = "", f"Intervals need at least {FEWEST_PATIENTS} patients; there are {k}."
+            note = f"Intervals need at least {FEWEST_PATIENTS} patients; there are {k}."
     found = [
         Estimate(value, interval, k, method if interval else "")
-        for value, interval in zip((bias, lower, upper), intervals, strict=True)
+        for value, interval in zip(values, intervals, strict=True)
     ]
     slope, p = _slope((x + y) / 2.0, difference, who, k)
     return Agreement(n, k, found[0], sd, found[1], found[2], slope, p, note)
 
 
-def agreement(
-    data: "pd.DataFrame", column: str, *, rng: np.random.Generator, resamples: int = 2000
-) -> Agreement:
+def agreement(data: "pd.DataFrame", column: str) -> Agreement:
     """Compare another method with the photographs, seated-supine pairs, excyclo-positive.
 
     Parameters
@@ -144,8 +137,6 @@ def agreement(
         Of `torsion.cohort.observations.observations`.
     column : str
         That holds the other method's degrees, counter-clockwise positive in the camera's frame.
-    rng : Generator
-    resamples : int, optional
 
     Returns
     -------
@@ -153,9 +144,7 @@ def agreement(
         The other method minus the photographs.
     """
     table = compared(data, column)
-    return bland_altman(
-        table["other_deg"], table["torsion_deg"], table["patient"], rng=rng, resamples=resamples
-    )
+    return bland_altman(table["other_deg"], table["torsion_deg"], table["patient"])
 
 
 def compared(data: "pd.DataFrame", column: str) -> "pd.DataFrame":
@@ -203,10 +192,24 @@ def _sd(difference: NDArray[np.float64], patients: NDArray[np.intp]) -> float:
     return math.sqrt(max(0.0, found.total))
 
 
-def _apart(patients: NDArray[np.intp], rows: NDArray[np.intp]) -> NDArray[np.intp]:
-    """Numbers of patients in which a patient that was drawn twice is two: its rows begin again."""
-    again = np.cumsum(np.diff(rows, prepend=rows[0] - 1) <= 0)
-    return np.asarray(patients + (patients.max() + 1) * again, dtype=np.intp)
+def _zou(
+    bias: float,
+    sd: float,
+    of_bias: tuple[float, float] | None,
+    of_sd: tuple[float, float] | None,
+    multiplier: float,
+) -> list[tuple[float, float] | None]:
+    """Intervals of bias, lower and upper limit from those of bias and standard deviation."""
+    if of_bias is None or of_sd is None:
+        return [of_bias, None, None]
+    lower, upper = bias - multiplier * sd, bias + multiplier * sd
+    down, up = bias - of_bias[0], of_bias[1] - bias
+    less, more = multiplier * (sd - of_sd[0]), multiplier * (of_sd[1] - sd)
+    return [
+        of_bias,
+        (lower - math.hypot(down, more), lower + math.hypot(up, less)),
+        (upper - math.hypot(down, less), upper + math.hypot(up, more)),
+    ]
 
 
 def _student(

@@ -19,6 +19,7 @@ __all__ = [
     "Clusters",
     "bootstrapped",
     "cluster_bootstrap",
+    "cluster_jackknife",
     "clustered_mean",
     "clustered_share",
     "clusters",
@@ -236,15 +237,46 @@ def cluster_bootstrap(
     if n < FEWEST_PATIENTS:
         return [None] * observed.size
     drawn = np.stack([statistic(found.rows(rng.integers(0, n, n))) for _ in range(resamples)])
-    blocks = np.array_split(np.arange(n), min(n, _MOST_BLOCKS))
-    left = np.stack([statistic(found.rows(np.delete(np.arange(n), block))) for block in blocks])
+    left = _left_out(statistic, found)
     intervals = [
         _accelerated(observed[i], drawn[:, i], left[:, i], n, coverage) for i in range(observed.size)
     ]
     for i in spreads:
         if observed[i] > 0.0 and np.all(left[:, i] > 0.0):  # also not NaN
-            intervals[i] = _logged(observed[i], left[:, i], coverage)
+            intervals[i] = _jackknifed(observed[i], left[:, i], coverage, logged=True)
     return intervals
+
+
+def cluster_jackknife(
+    statistic: Statistic, patients: ArrayLike, *, coverage: float = 0.95, spreads: Collection[int] = ()
+) -> list[tuple[float, float] | None]:
+    """Intervals from leaving whole patients out in turn, with Satterthwaite's degrees of freedom.
+
+    Parameters
+    ----------
+    statistic : callable
+        From an array of row numbers to an array of k numbers.
+    patients : array_like, shape (n,)
+    coverage : float, optional
+    spreads : collection of int, optional
+        Which of the k numbers are standard deviations: their intervals are made on the log scale.
+
+    Returns
+    -------
+    list of (float, float) or None
+        k intervals; None below `FEWEST_PATIENTS` patients or for a standard deviation that is 0.
+    """
+    found = clusters(patients)
+    observed = statistic(np.arange(found.order.size))
+    if found.sizes.size < FEWEST_PATIENTS:
+        return [None] * observed.size
+    left = _left_out(statistic, found)
+    return [
+        None
+        if i in spreads and not np.all(left[:, i] > 0.0)
+        else _jackknifed(observed[i], left[:, i], coverage, logged=i in spreads)
+        for i in range(observed.size)
+    ]
 
 
 def bootstrapped(
@@ -279,12 +311,21 @@ def bootstrapped(
     return found
 
 
-def _logged(observed: float, left: NDArray[np.float64], coverage: float) -> tuple[float, float]:
-    """Interval of a positive number from leaving patients out in turn."""
+def _left_out(statistic: Statistic, found: Clusters) -> NDArray[np.float64]:
+    """Statistic without each patient in turn, or without blocks of patients in large cohorts."""
+    n = found.sizes.size
+    blocks = np.array_split(np.arange(n), min(n, _MOST_BLOCKS))
+    return np.stack([statistic(found.rows(np.delete(np.arange(n), block))) for block in blocks])
+
+
+def _jackknifed(
+    observed: float, left: NDArray[np.float64], coverage: float, *, logged: bool
+) -> tuple[float, float]:
+    """Interval from leaving patients out in turn."""
     from scipy.stats import t
 
-    apart = np.log(left) - np.mean(np.log(left))
-    squares = apart**2
+    values = np.log(left) if logged else left
+    squares = (values - np.mean(values)) ** 2
     blocks = left.size
     unevenness = float(np.sum((squares - np.mean(squares)) ** 2))
     if unevenness == 0.0:
@@ -292,7 +333,9 @@ def _logged(observed: float, left: NDArray[np.float64], coverage: float) -> tupl
     else:
         freedom = float(np.clip(2.0 * np.sum(squares) ** 2 / unevenness, 3.0, blocks - 1))
     half = float(t.ppf(0.5 + coverage / 2.0, freedom)) * math.sqrt((blocks - 1) / blocks * np.sum(squares))
-    return float(observed * math.exp(-half)), float(observed * math.exp(half))
+    if logged:
+        return float(observed * math.exp(-half)), float(observed * math.exp(half))
+    return float(observed - half), float(observed + half)
 
 
 def _accelerated(

@@ -101,7 +101,7 @@ def _analysed(summary: Summary) -> str:
         "eyes, as the examiner sees the photograph). Several pairs of one eye were averaged. Both eyes of "
         "a patient were handled as clustered: the mean by a linear mixed model with a random effect of the "
         "patient whose correlation between the eyes may be negative, shares by Wilson's interval with the "
-        "design effect, standard deviations by the jackknife over patients on the log scale, all other "
+        "design effect, standard deviations and agreement by the jackknife over patients, all other "
         f"intervals by a bias-corrected and accelerated bootstrap over patients ({summary.resamples} "
         "resamples). The variance of the measurement was taken out of spread and mean "
         "absolute value. With r and l the rotations of both eyes in the picture, common rotation (head tilt, "

@@ -159,7 +159,7 @@ def summarise(
     strict = torsion if accepted.equals(by_eye) else describe(accepted, rng=rng, resamples=resamples)
     repeats = _repeats(data, rng, resamples)
     names = method_columns(data) if methods is None else tuple(methods)
-    agreements = {name: agreement(data, name, rng=rng, resamples=resamples) for name in names}
+    agreements = {name: agreement(data, name) for name in names}
     icc = next((one.icc.value for one in repeats if one.over == "repeat"), None)
     return Summary(
         torsion=torsion,
