@@ -420,6 +420,6 @@ def test_command_refuses_what_cannot_be_used(tmp_path):
     touch(tmp_path, "1.jpg")
     result = command(tmp_path)
     assert result.exit_code == 1
-    assert "no eye has two" in result.stderr
+    assert "holds 1 photo, none in a sub-folder: put at least two photos of each eye" in result.stderr
     assert command(tmp_path, "--pattern", "*.jpg").exit_code == 2
     assert command(Path("nowhere")).exit_code == 2

@@ -109,9 +109,14 @@ def _too_few(folder: Path, eyes: dict[str, list[Path]], unused: list[Path], patt
     count = len(unused) + sum(len(photos) for photos in eyes.values())
     if not count:
         return f"the folder '{folder}' holds no photo ({', '.join(sorted(_SUFFIXES))})"
-    by = f"the pattern {pattern!r}" if pattern is not None else "sub-folder"
+    photos = f"{count} {'photo' if count == 1 else 'photos'}"
+    if not eyes:
+        found = "none in a sub-folder" if pattern is None else f"none named as in {pattern!r}"
+        found = f"{photos}, {found}"
+    else:
+        by = "sub-folder" if pattern is None else f"the pattern {pattern!r}"
+        found = f"{photos} of {len(eyes)} {'eye' if len(eyes) == 1 else 'eyes'} by {by}, and no eye has two"
     return (
-        f"the folder '{folder}' holds {count} {'photo' if count == 1 else 'photos'} of {len(eyes)} "
-        f"{'eye' if len(eyes) == 1 else 'eyes'} by {by}, and no eye has two: put at least two photos of each "
-        "eye, better five, into a folder of its own, or name the eye's part of the file names with --pattern"
+        f"the folder '{folder}' holds {found}: put at least two photos of each eye, better five, into a "
+        "folder of its own, or name the eye's part of the file names with --pattern"
     )

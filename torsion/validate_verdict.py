@@ -168,7 +168,8 @@ def _stated(closure: Errors, turned: Errors) -> Point:
     if total < _ENOUGH:
         return Point("stated error", asks, f"{total} errors are known", wanted, "too few", "")
     found = f"{beyond} of {total} errors over three times the stated"
-    return Point("stated error", asks, found, wanted, _graded(beyond / total, _BEYOND), found)
+    share = beyond / total if beyond > 1 else 0.0  # one alone says nothing about the rest
+    return Point("stated error", asks, found, wanted, _graded(share, _BEYOND), found)
 
 
 def _never(name: str, asks: str, count: Count, wrong: str) -> Point:
