@@ -38,7 +38,7 @@ _TABLE: tuple[Flag, ...] = (
          "hold the lids open without pressing on the eye, and move the lamp"),
     Flag("lids_low", "review", "lids cover much of the limbus",
          "ask the patient to open wide, or hold the lids"),
-    Flag("off_picture", "review", "part of the limbus lies outside the picture",
+    Flag("off_picture", "accept", "part of the limbus lies outside the picture",
          "centre the eye"),
     Flag("out_of_focus", "review", "the finest detail of the eye is blurred",
          "focus on the iris, hold still, use more light"),
