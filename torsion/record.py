@@ -56,7 +56,8 @@ BUDGET_SCHEMA = "torsion/budget/1"
 _SCHEMA_FILES = {
     schema: f"{schema.split('/')[1]}-1.json"
     for schema in (
-        MEASUREMENT_SCHEMA, INSPECTION_SCHEMA, PLAN_SCHEMA, RESIDUAL_SCHEMA, RECHECK_SCHEMA, BUDGET_SCHEMA
+        MEASUREMENT_SCHEMA, INSPECTION_SCHEMA, PLAN_SCHEMA, RESIDUAL_SCHEMA, RECHECK_SCHEMA, BUDGET_SCHEMA,
+        "torsion/ink/1", "torsion/landmarks/1", "torsion/level/1", "torsion/validation/1",
     )
 }  # fmt: skip
 
