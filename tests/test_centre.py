@@ -9,6 +9,8 @@ from torsion import measure
 from torsion.centre import LIMBUS_MM, capsule_ring, carry_point, mm_per_degree, pixels_per_mm
 from torsion.photo import Ellipse
 
+pytestmark = pytest.mark.slow
+
 LIMBUS = Ellipse.circle(500.0, 400.0, 200.0)
 
 

@@ -18,6 +18,8 @@ from torsion.cohort.observations import eyes, observations
 from torsion.cohort.report import write_report
 from torsion.cohort.statistics import summarise
 
+pytestmark = pytest.mark.slow
+
 
 def generator(seed=0):
     return np.random.default_rng(seed)

@@ -274,6 +274,7 @@ def pixels(content: bytes) -> np.ndarray:
         return np.asarray(image).astype(int)
 
 
+@pytest.mark.slow
 def test_the_shipped_sample_is_what_the_renderer_makes() -> None:
     made = sample_files()
     assert {path.name for path in DATA.iterdir()} == set(made)

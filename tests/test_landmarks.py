@@ -22,6 +22,8 @@ from torsion.landmarks import axis_offsets, carry_landmarks
 from torsion.photo import Ellipse
 from torsion.similarity import f_quantile, fit_similarity, t_quantile
 
+pytestmark = pytest.mark.slow
+
 EXACT_DEG = 1e-6
 RADIUS_PX = 180.0
 

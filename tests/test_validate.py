@@ -320,6 +320,7 @@ def folder(tmp_path_factory):
     return home
 
 
+@pytest.mark.slow
 def test_a_folder_is_put_to_the_test(folder):
     options = ValidateOptions(different=1, mirrored=1, turned=1)
     found = validate(group_photos(folder), executor=Here(), options=options)
