@@ -45,6 +45,8 @@ class EyePicture:
         Detail of iris (red and green) and sclera (green), locally normalised, zero where not valid.
     valid : (N, N) bool ndarray
         True where the pixel turns with the eye and shows something.
+    in_picture : (N, N) bool ndarray
+        False where the cut reaches beyond the edge of the photo.
     px_per_radius : float
         Pixels of the cut for each limbus radius.
     pupil : (float, float, float)
@@ -58,6 +60,7 @@ class EyePicture:
     rgb: NDArray[np.uint8]
     texture: Floats
     valid: Mask
+    in_picture: Mask
     px_per_radius: float
     pupil: tuple[float, float, float]
     iris_region: Mask
@@ -65,7 +68,8 @@ class EyePicture:
     overexposed: float
 
     def __post_init__(self) -> None:
-        for array in (self.rgb, self.texture, self.valid, self.iris_region, self.limbal_region):
+        regions = (self.in_picture, self.iris_region, self.limbal_region)
+        for array in (self.rgb, self.texture, self.valid, *regions):
             array.setflags(write=False)
 
 
@@ -137,13 +141,13 @@ def cut_out(photo: Photo, located: Located) -> EyePicture:
     valid = np.asarray(cv2.erode(valid.astype(np.uint8), _disc(_RIM * px)) > 0)
     texture = np.where(valid, texture, np.float32(0.0))
     overexposed = float((burnt & ring & lateral).sum() / max(1, ring_seed.sum()))
-    return EyePicture(rgb, texture, valid, px, pupil, iris, ring, overexposed)
+    return EyePicture(rgb, texture, valid, in_picture, px, pupil, iris, ring, overexposed)
 
 
 def mirrored_eye(eye: EyePicture) -> EyePicture:
     """Mirror an eye's picture left to right."""
     x, y, radius = eye.pupil
-    flipped = {name: getattr(eye, name)[:, ::-1] for name in ("rgb", "texture", "valid")}
+    flipped = {name: getattr(eye, name)[:, ::-1] for name in ("rgb", "texture", "valid", "in_picture")}
     regions = {name: getattr(eye, name)[:, ::-1] for name in ("iris_region", "limbal_region")}
     return replace(eye, pupil=(-x, y, radius), **flipped, **regions)
 
