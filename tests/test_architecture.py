@@ -22,6 +22,7 @@ ORDER = [
         dicom
         readers
         photo correlate astigmatism
+        outline pupil
         toric vergence keratometry centroid plan recheck lens_rotation uncertainty budget
         locate
         limbal_ring limbal_bar ink

@@ -364,7 +364,7 @@ def test_the_picture_is_drawn(photos, names, tmp_path):
         (("missing.png", "--eye", "OD"), 1, "does not exist"),
         (("seated.png",), 2, "--eye"),
         (("seated.png", "--eye", "OD", "--meridian", "190"), 2, "0 to 180"),
-        (("seated.png", "--eye", "OD", "--points", "1,2,3"), 2, "X1,Y1,X2,Y2"),
+        (("seated.png", "--eye", "OD", "--points", "1,2,3"), 2, "X,Y,X,Y"),
         (("seated.png", "--eye", "OD", "--points", "1,2,1,2"), 2, "at least 2 pixels"),
         (("seated.png", "--eye", "OD", "--marks", "4"), 2, "4"),
     ],

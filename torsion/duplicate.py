@@ -35,8 +35,8 @@ def same_exposure(seated: EyePicture, supine: EyePicture, matrix: NDArray[np.flo
     In two exposures what surrounds the eye has moved against it: in pairs of photographs taken a minute
     apart the correlation reached 0.6 at most, in bursts of an eye that was held still 0.7 to 0.98.
     A copy keeps 0.99, re-saved at quality 50 or at half the size, and cropped in 15 of 16 trials; brightened
-    until some of it is burnt out, 0.93 to 1.  A small turn of the eye alone leaves a high correlation too, but
-    with its peak elsewhere than at the eye's own map.
+    until some of it is burnt out, 0.93 to 1.  A small turn of the eye alone leaves a high correlation too,
+    but with its peak elsewhere than at the eye's own map.
     """
     at_map, before, after = (_match(seated, supine, matrix, turn) for turn in (0.0, -_TRIAL_DEG, _TRIAL_DEG))
     bend = before + after - 2.0 * at_map

@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.ink import ink_mask
-from torsion.locate import Located, resampled_crop
+from torsion.locate import Located
+from torsion.outline import resampled_crop
 from torsion.photo import Ellipse, Photo
 
 __all__ = ["EyePicture", "cut_out", "mirrored_eye"]

@@ -1,17 +1,13 @@
 """``torsion cohort``: many pairs of photos, from a manifest to a table of results."""
 
-import os
-import sys
-import time
-from collections.abc import Callable
 from pathlib import Path
 
 import click
 
 from torsion.cli import photo_options as shared
+from torsion.cli.progress import INTERRUPTED, cores, progress_reporter
 from torsion.cohort.executors import Cluster, Executor, Processes
 from torsion.cohort.manifest import Manifest, read_manifest
-from torsion.cohort.progress import Progress
 from torsion.cohort.proposal import propose_manifest
 from torsion.cohort.run import CohortRun, run_cohort
 from torsion.cohort.strip import IDENTIFYING, MANIFEST_NAME, strip_cohort
@@ -24,8 +20,6 @@ __all__ = ["command"]
 _FOLDER = click.Path(file_okay=False, path_type=Path)
 _SUMMARY = "summary.json"
 _SHOWN = 10  # rows without a result, or unused photos, told one by one
-_EVERY_S = 10.0  # between lines of progress where they do not replace each other
-_INTERRUPTED = 130  # exit status that shells give for Ctrl-C
 
 
 @click.command("cohort")
@@ -107,24 +101,19 @@ def command(
     try:
         with _executor(workers, cluster) as executor:
             if out is not None:
-                run = run_cohort(pairs, out, executor=executor, on_progress=_reporter())
+                run = run_cohort(pairs, out, executor=executor, on_progress=progress_reporter())
             elif strip is not None:
                 _strip(manifest, pairs, strip, executor)
     except KeyboardInterrupt:
         _say("\ninterrupted; what was measured is kept, and the same command goes on from there")
-        ctx.exit(_INTERRUPTED)
+        ctx.exit(INTERRUPTED)
     if run is not None and out is not None:
         photos = Path(manifest).parent if with_photos else None
         _tell(run, _described(run, out, photos), json_to)
 
 
 def _executor(workers: int | None, cluster: str | None) -> Executor:
-    return Cluster(cluster) if cluster else Processes(workers or _cores())
-
-
-def _cores() -> int:
-    """Cores that this process may use; where the system does not tell, all there are."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return Cluster(cluster) if cluster else Processes(workers or cores())
 
 
 def _described(run: CohortRun, out: Path, photos: Path | None) -> str | None:
@@ -192,38 +181,11 @@ def _strip(source: str, manifest: Manifest, folder: Path, executor: Executor) ->
     if (folder / MANIFEST_NAME).exists():
         msg = f"'{folder / MANIFEST_NAME}' is there already; choose another folder than that of '{source}'"
         raise click.ClickException(msg)
-    done = strip_cohort(manifest, folder, executor=executor, on_progress=_reporter())
+    done = strip_cohort(manifest, folder, executor=executor, on_progress=progress_reporter())
     for number, reason in done.left_out.items():
         _say(f"row {number} left out: {reason}")
     click.echo(f"wrote {done.manifest}: {done.rows} rows, {done.photos} photos")
     click.echo(f"\n{IDENTIFYING}")
-
-
-def _reporter() -> Callable[[Progress], None]:
-    """Show progress on stderr: one line that changes where somebody watches, else a line now and then."""
-    stream = sys.stderr
-    watched = stream.isatty()
-    last = {"time": 0.0}
-
-    def show(progress: Progress) -> None:
-        now, ended = time.monotonic(), progress.done == progress.total
-        if not ended and now - last["time"] < (0.2 if watched else _EVERY_S):
-            return
-        last["time"] = now
-        left = progress.seconds_left
-        text = f"{progress.stage} {progress.done} of {progress.total}, {progress.per_second:.1f} a second"
-        if not ended and left is not None:
-            text += f", {_duration(left)} left"
-        stream.write(f"\r{text:<70}" + ("\n" if ended else "") if watched else f"{text}\n")
-        stream.flush()
-
-    return show
-
-
-def _duration(seconds: float) -> str:
-    minutes, seconds = divmod(round(seconds), 60)
-    hours, minutes = divmod(int(minutes), 60)
-    return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min {int(seconds):02d} s"
 
 
 def _say(text: str) -> None:

@@ -34,16 +34,6 @@ _WIDE = (
 )
 
 
-def _two_points(text: str) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Read two points given by hand, ``X1,Y1,X2,Y2`` in pixels of the photo as displayed."""
-    try:
-        x1, y1, x2, y2 = (float(part) for part in text.split(","))
-    except ValueError as fault:
-        msg = f"{text!r} is not of the form X1,Y1,X2,Y2: two points in pixels"
-        raise click.BadParameter(msg) from fault
-    return (x1, y1), (x2, y2)
-
-
 @click.command("ink")
 @shared.photo_argument("seated", metavar="SEATED")
 @click.argument("supine", metavar="[SUPINE]", type=click.Path(path_type=Path), required=False)
@@ -64,12 +54,12 @@ def _two_points(text: str) -> tuple[tuple[float, float], tuple[float, float]]:
 )
 @click.option(
     "--points",
-    type=_two_points,
-    metavar="X1,Y1,X2,Y2",
+    type=shared.two_points,
+    metavar="X,Y,X,Y",
     multiple=True,
     help="Another mark, by two points of the last photo: a laser mark, the marks of a lens; may be repeated.",
 )
-@click.option("--mirrored", is_flag=True, help="The supine picture is mirrored left to right.")
+@shared.mirrored_option
 @shared.json_option
 @shared.picture_option
 @click.pass_context
@@ -81,7 +71,7 @@ def command(
     eye: Eye,
     meridians: tuple[float, ...],
     expected: int | None,
-    points: tuple[tuple[tuple[float, float], tuple[float, float]], ...],
+    points: tuple[shared.Points, ...],
     mirrored: bool,
     json_to: str | None,
     picture: Path | None,
@@ -104,7 +94,7 @@ def command(
             supine,
             eye=eye,
             meridians_deg=meridians,
-            points_px=points,
+            points_px=[(two[:2], two[2:]) for two in points],
             options=MarkOptions(expected=expected, mirrored=mirrored),
         )
     except PhotoError:

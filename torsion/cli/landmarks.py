@@ -66,7 +66,7 @@ _VIEWS = ("0", "90", "180", "270")
     type=click.Choice(_VIEWS),
     help="The supine picture is turned by so many degrees, counter-clockwise.  [default: 0]",
 )
-@click.option("--mirrored", is_flag=True, help="The supine picture is mirrored left to right.")
+@shared.mirrored_option
 @click.option(
     "--axis-frame",
     type=click.Choice(("same", "level", "unknown")),

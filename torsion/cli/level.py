@@ -34,18 +34,8 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-Points = tuple[float, float, float, float]
 Turn = tuple[float, float]
 _TAKEN: dict[str, Taken] = {"one-frame": "one frame", "fixed": "fixed", "apart": "apart"}
-
-
-def _points(text: str) -> Points:
-    try:
-        x0, y0, x1, y1 = (float(part) for part in text.split(","))
-    except ValueError as fault:
-        msg = f"{text!r} is not of the form X,Y,X,Y: two points in pixels of the photo as displayed"
-        raise click.BadParameter(msg) from fault
-    return x0, y0, x1, y1
 
 
 def _turn(text: str) -> Turn:
@@ -73,19 +63,14 @@ def _measured(text: str) -> Turn:
 @click.command("level")
 @click.argument("seated", metavar="[SEATED]", type=click.Path(path_type=Path), required=False)
 @click.argument("supine", metavar="[SUPINE]", type=click.Path(path_type=Path), required=False)
-@click.option(
-    "--line", type=_points, metavar="X,Y,X,Y", help="Seated: two points of a line known to be level."
+@shared.two_points_option("--line", of="Seated: two points of a line known to be level.")
+@shared.two_points_option("--canthi", of="Seated: the two canthi of the eye.")
+@shared.two_points_option("--pupils", of="Seated: the pupil centres of both eyes.")
+@shared.two_points_option(
+    "--supine-line", of="Not possible: supine, gravity runs along the view; give --supine-canthi."
 )
-@click.option("--canthi", type=_points, metavar="X,Y,X,Y", help="Seated: the two canthi of the eye.")
-@click.option("--pupils", type=_points, metavar="X,Y,X,Y", help="Seated: the pupil centres of both eyes.")
-@click.option(
-    "--supine-line",
-    type=_points,
-    metavar="X,Y,X,Y",
-    help="Not possible: supine, gravity runs along the view; give --supine-canthi.",
-)
-@click.option("--supine-canthi", type=_points, metavar="X,Y,X,Y", help="Supine: the two canthi of the eye.")
-@click.option("--supine-pupils", type=_points, metavar="X,Y,X,Y", help="Supine: pupil centres of both eyes.")
+@shared.two_points_option("--supine-canthi", of="Supine: the two canthi of the eye.")
+@shared.two_points_option("--supine-pupils", of="Supine: pupil centres of both eyes.")
 @click.option(
     "--click-px",
     type=click.FloatRange(min=0.0, min_open=True),
@@ -98,7 +83,7 @@ def _measured(text: str) -> Turn:
     default="0",
     help="The supine picture is turned by so many degrees, counter-clockwise.  [default: 0]",
 )
-@click.option("--mirrored", is_flag=True, help="The supine picture is mirrored left to right.")
+@shared.mirrored_option
 @click.option("--axis", type=shared.axis, metavar="DEG", help="Planned axis in the frame of the keratometry.")
 @click.option(
     "--rotation",
@@ -120,12 +105,12 @@ def command(
     *,
     seated: Path | None,
     supine: Path | None,
-    line: Points | None,
-    canthi: Points | None,
-    pupils: Points | None,
-    supine_line: Points | None,
-    supine_canthi: Points | None,
-    supine_pupils: Points | None,
+    line: shared.Points | None,
+    canthi: shared.Points | None,
+    pupils: shared.Points | None,
+    supine_line: shared.Points | None,
+    supine_canthi: shared.Points | None,
+    supine_pupils: shared.Points | None,
     click_px: float | None,
     turn: str,
     mirrored: bool,
@@ -152,7 +137,7 @@ def command(
 
         torsion level --right 3.1,0.2 --left -2.8,0.2 --taken fixed
     """
-    given: list[tuple[ReferenceKind, Posture, Points | None]] = [
+    given: list[tuple[ReferenceKind, Posture, shared.Points | None]] = [
         ("line", "seated", line),
         ("canthi", "seated", canthi),
         ("pupils", "seated", pupils),
@@ -205,7 +190,7 @@ class _Found:
 
 
 def _check_usage(
-    given: list[tuple[ReferenceKind, Posture, Points | None]],
+    given: list[tuple[ReferenceKind, Posture, shared.Points | None]],
     *,
     axis: float | None,
     rotation: Turn | None,
@@ -231,7 +216,7 @@ def _check_usage(
 
 
 def _check_inside(
-    given: list[tuple[ReferenceKind, Posture, Points | None]], photos: Mapping[str, Photo]
+    given: list[tuple[ReferenceKind, Posture, shared.Points | None]], photos: Mapping[str, Photo]
 ) -> None:
     for _, posture, points in given:
         photo = photos.get(posture)
@@ -247,7 +232,7 @@ def _check_inside(
 
 
 def _tilts(
-    given: list[tuple[ReferenceKind, Posture, Points | None]],
+    given: list[tuple[ReferenceKind, Posture, shared.Points | None]],
     *,
     click_px: float | None,
     turn_deg: float,

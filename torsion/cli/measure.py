@@ -73,7 +73,7 @@ def _cylinder(text: str) -> float:
     metavar="D",
     help="Cylinder of the lens at the cornea: adds what an error of the axis costs; with --axis.",
 )
-@click.option("--mirrored", is_flag=True, help="The supine picture is mirrored left to right.")
+@shared.mirrored_option
 @shared.outline_option("--seated-limbus", of="Limbus of the seated photo")
 @shared.outline_option("--supine-limbus", of="Limbus of the supine photo")
 @shared.outline_option("--seated-pupil", of="Pupil of the seated photo")

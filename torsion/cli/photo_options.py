@@ -1,5 +1,6 @@
 """Options and output shared by the commands that take photos."""
 
+import math
 import textwrap
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
@@ -18,17 +19,21 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 __all__ = [
+    "Points",
     "axis",
     "check_outputs",
     "direction",
     "eye_option",
     "json_option",
+    "mirrored_option",
     "outline",
     "outline_option",
     "photo_argument",
     "photo_files",
     "picture_option",
     "print_text",
+    "two_points",
+    "two_points_option",
     "write_outputs",
 ]
 
@@ -36,6 +41,8 @@ _WIDTH = 96
 _SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".bmp", ".webp", ".heic", ".heif", ".dcm")
 
 _Command = Callable[..., None]
+Points = tuple[float, float, float, float]
+"""Two points, x and y of one and of the other, in pixels of the photo as displayed."""
 
 
 def axis(text: str) -> float:
@@ -46,6 +53,18 @@ def axis(text: str) -> float:
 def direction(text: str) -> float:
     """Read a direction, 0 to 360 degrees."""
     return _in_range(text, lambda angle: read_direction_deg(angle))
+
+
+def two_points(text: str) -> Points:
+    """Read two points given by hand, ``X,Y,X,Y`` in pixels of the photo as displayed."""
+    try:
+        x0, y0, x1, y1 = (float(part) for part in text.split(","))
+        if not all(map(math.isfinite, (x0, y0, x1, y1))):
+            raise ValueError
+    except ValueError as fault:
+        msg = f"{text!r} is not of the form X,Y,X,Y: two points in pixels of the photo as displayed"
+        raise click.BadParameter(msg) from fault
+    return x0, y0, x1, y1
 
 
 def outline(text: str) -> Ellipse:
@@ -96,6 +115,14 @@ def outline_option(name: str, *, of: str) -> Callable[[_Command], _Command]:
     return click.option(name, type=outline, metavar="X,Y,R", help=help_text)
 
 
+def two_points_option(name: str, *, of: str) -> Callable[[_Command], _Command]:
+    """Add two points given by hand."""
+    return click.option(name, type=two_points, metavar="X,Y,X,Y", help=of)
+
+
+mirrored_option = click.option(
+    "--mirrored", is_flag=True, help="The supine picture is mirrored left to right."
+)
 json_option = click.option(
     "--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - prints it and nothing else."
 )

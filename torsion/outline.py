@@ -1,0 +1,239 @@
+"""Outlines: the edge round a disc, as seen from its middle, and how it is found.
+
+Rings of contrast find a disc roughly (J. Daugman, doi 10.1109/34.244676); then the strongest step of
+brightness along each direction is its edge, through which a low-order outline is fitted robustly.
+"""
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "DEPTH_PX",
+    "DIRECTIONS",
+    "blurred",
+    "outline_fit",
+    "radial_step",
+    "resampled_crop",
+    "ring_contrast",
+    "stretched",
+    "strongest",
+    "unrolled",
+]
+
+Image = NDArray[np.uint8]
+Floats = NDArray[np.float32]
+
+DEPTH_PX = 100  # pixels of a crop for each radius of the disc
+DIRECTIONS = np.radians(np.arange(0.0, 360.0, 2.0))
+_RING_STEP = 0.10  # contrast is taken between radii 10 % inside and outside the ring
+_SPOKES_DEG = np.arange(5.0, 360.0, 10.0)
+_ARC_OF_SPOKE = np.select(  # 0 right, 1 left, 2 below, 3 above
+    [
+        (_SPOKES_DEG < 50) | (_SPOKES_DEG > 310),
+        (_SPOKES_DEG > 130) & (_SPOKES_DEG < 230),
+        (_SPOKES_DEG >= 230) & (_SPOKES_DEG <= 310),
+    ],
+    [0, 1, 2],
+    default=3,
+)
+
+
+def resampled_crop(
+    pixels: NDArray[np.uint8], x_px: float, y_px: float, px_per_pixel: float, half_side: int
+) -> NDArray[np.uint8]:
+    """Square crop of ``2 * half_side + 1`` pixels centred on a point, resampled without aliasing.
+
+    Parameters
+    ----------
+    pixels : (H, W[, 3]) uint8 ndarray
+    x_px, y_px : float
+        Point that becomes the centre pixel.
+    px_per_pixel : float
+        Source pixels for each pixel of the crop.
+    half_side : int
+        Half of the crop's side, in its own pixels.
+
+    Returns
+    -------
+    (2 * half_side + 1, 2 * half_side + 1[, 3]) uint8 ndarray
+        Beyond the picture's edge the edge pixel is repeated.
+    """
+    source, reduction = pixels, 1
+    margin = int(px_per_pixel * (half_side + 2)) + 2  # reduce only what is needed
+    left, top = max(0, int(x_px) - margin), max(0, int(y_px) - margin)
+    right, bottom = min(pixels.shape[1], int(x_px) + margin), min(pixels.shape[0], int(y_px) + margin)
+    if px_per_pixel >= 2.0 and right - left > 8 and bottom - top > 8:
+        reduction = int(px_per_pixel)
+        width, height = (right - left) // reduction, (bottom - top) // reduction
+        source = pixels[top : top + height * reduction, left : left + width * reduction]
+        source = np.asarray(cv2.resize(source, (width, height), interpolation=cv2.INTER_AREA), dtype=np.uint8)
+        x_px, y_px = (x_px - left + 0.5) / reduction - 0.5, (y_px - top + 0.5) / reduction - 0.5
+    step = px_per_pixel / reduction
+    to_source = np.array([[step, 0, x_px - step * half_side], [0, step, y_px - step * half_side]])
+    side = 2 * half_side + 1
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    crop = cv2.warpAffine(source, to_source, (side, side), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(crop, dtype=np.uint8)
+
+
+def ring_contrast(
+    picture: Floats, radii_px: NDArray[np.float64], clip: float, *, beyond: float = 0.0
+) -> Floats:
+    """Mean step of brightness across rings round each pixel, outside minus inside.
+
+    Parameters
+    ----------
+    picture : (H, W) float32 ndarray
+    radii_px : (n,) ndarray
+    clip : float
+        A single step counts up to this, so that no lash or glint outvotes the ring.
+    beyond : float, default 0
+        Share for which what exceeds the clip counts.
+
+    Returns
+    -------
+    (n, 4, H, W) float32 ndarray
+        For each radius and arc (right, left, below, above) and each pixel as the centre.
+    """
+    height, width = picture.shape
+    border = int(radii_px[-1] * (1 + _RING_STEP)) + 2
+    padded = cv2.copyMakeBorder(picture, border, border, border, border, cv2.BORDER_REPLICATE)
+    contrast = np.zeros((len(radii_px), 4, height, width), np.float32)
+    spokes = np.radians(_SPOKES_DEG)
+
+    def shifted(radius: float, angle: float) -> Floats:
+        row, column = round(border - radius * np.sin(angle)), round(border + radius * np.cos(angle))
+        return np.asarray(padded[row : row + height, column : column + width])
+
+    for at, radius in enumerate(radii_px):
+        for angle, arc in zip(spokes, _ARC_OF_SPOKE, strict=True):
+            step = cv2.subtract(
+                shifted(radius * (1 + _RING_STEP), angle), shifted(radius * (1 - _RING_STEP), angle)
+            )
+            clipped = np.clip(step, -clip, clip)
+            contrast[at, arc] += clipped + beyond * (step - clipped)
+    contrast /= np.bincount(_ARC_OF_SPOKE)[:, None, None]
+    return contrast
+
+
+def unrolled(picture: Floats, radii: NDArray[np.float64]) -> Floats:
+    """Unroll a crop about its middle.
+
+    Parameters
+    ----------
+    picture : (N, N) float32 ndarray
+        Crop with ``DEPTH_PX`` pixels for each radius of the disc, N odd.
+    radii : (n,) ndarray
+        In radii of the disc.
+
+    Returns
+    -------
+    (n, 180) float32 ndarray
+        At each radius and each of ``DIRECTIONS``.
+    """
+    centre = picture.shape[0] // 2
+    x = centre + np.outer(radii, np.cos(DIRECTIONS)) * DEPTH_PX
+    y = centre - np.outer(radii, np.sin(DIRECTIONS)) * DEPTH_PX
+    sampled = cv2.remap(
+        picture, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    return np.asarray(sampled, np.float32)
+
+
+def radial_step(polar: Floats, sigma: float) -> Floats:
+    """Step of brightness along the radius, positive where it is brighter outside.
+
+    Parameters
+    ----------
+    polar : (n, 180) float32 ndarray
+        Brightness unrolled, rows 0.01 radii apart.
+    sigma : float
+        Smoothing in radii of the disc.
+
+    Returns
+    -------
+    (n, 180) float32 ndarray
+        In units of the brightness.
+    """
+    reach = int(sigma * 300)
+    at = np.arange(-reach, reach + 1) / 100.0
+    kernel = at * np.exp(-(at**2) / (2 * sigma**2))
+    kernel /= np.abs(kernel).sum() / 2.0
+    step = cv2.filter2D(
+        polar, cv2.CV_32F, kernel[:, None].astype(np.float32), borderType=cv2.BORDER_REPLICATE
+    )
+    return np.asarray(cv2.blur(step, (5, 1)), np.float32)
+
+
+def strongest(
+    radii: NDArray[np.float64], step: Floats, likely: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Radius of the strongest likely step in each direction, to a fraction of a row.
+
+    Parameters
+    ----------
+    radii : (n,) ndarray
+    step : (n, 180) float32 ndarray
+    likely : (n,) ndarray
+        Weight of each radius.
+
+    Returns
+    -------
+    edge, height : (180,) ndarray
+        Radius and weighed height of the step.
+    """
+    weighed = step * likely[:, None]
+    at = np.clip(weighed.argmax(axis=0), 1, len(radii) - 2)
+    columns = np.arange(step.shape[1])
+    before, here, after = weighed[at - 1, columns], weighed[at, columns], weighed[at + 1, columns]
+    bend = before - 2 * here + after
+    offset = np.where(bend < -1e-6, 0.5 * (before - after) / np.minimum(bend, -1e-6), 0.0)
+    return radii[at] + 0.01 * np.clip(offset, -1, 1), here.astype(np.float64)
+
+
+def outline_fit(
+    edge: NDArray[np.float64], weights: NDArray[np.float64], *, stiffness: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Fit radius, decentration and ellipticity to an edge, robustly (J. Tukey's biweight).
+
+    Parameters
+    ----------
+    edge, weights : (180,) ndarray
+        Radius of the edge in each of ``DIRECTIONS``, and how well it is seen there.
+    stiffness : float
+        Holds the ellipticity near zero where the edge is seen on short arcs only.
+
+    Returns
+    -------
+    shape : (5,) ndarray
+        Factors of 1, cos, sin, cos 2 and sin 2 of the direction; the weighted mean radius and zeros where no
+        weight is left.
+    robust : (180,) ndarray
+        Weights with outliers taken out.
+    """
+    one = np.ones_like(DIRECTIONS)
+    basis = np.stack([one, *(f(k * DIRECTIONS) for k in (1, 2) for f in (np.cos, np.sin))], axis=1)
+    ridge = np.diag([0.0, 0.1, 0.1, 1.0, 1.0]) * stiffness
+    robust = weights
+    shape = np.array([np.average(edge, weights=weights + 1e-9), 0.0, 0.0, 0.0, 0.0])
+    for _ in range(8):
+        if robust.sum() < 1e-6:
+            break
+        normal = basis.T @ (basis * robust[:, None]) + ridge + 1e-9 * np.eye(5)
+        shape = np.linalg.solve(normal, basis.T @ (robust * edge))
+        miss = edge - basis @ shape
+        spread = max(0.012, 1.5 * float(np.median(np.abs(miss[robust > 0]))))
+        robust = weights * np.clip(1.0 - (miss / (3.0 * spread)) ** 2, 0.0, None) ** 2
+    return shape, robust
+
+
+def stretched(picture: Floats, low: float, high: float) -> Floats:
+    """Stretch a picture so that two of its percentiles become 0 and 100; what lies beyond is clipped."""
+    bottom, top = np.percentile(picture, [low, high])
+    return np.asarray(np.clip((picture - bottom) / max(top - bottom, 4.0) * 100.0, 0.0, 100.0), np.float32)
+
+
+def blurred(picture: Floats, sigma_px: float) -> Floats:
+    """Blur a picture by a Gaussian of a standard deviation in pixels."""
+    return np.asarray(cv2.GaussianBlur(picture, (0, 0), sigma_px), np.float32)

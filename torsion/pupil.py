@@ -1,0 +1,120 @@
+"""Find the pupil inside a known limbus: by brightness in red and, in colour, by saturation.
+
+A pupil that mirrors the sky is as bright as a dark iris, yet grey where the iris is brown.
+"""
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from torsion.outline import (
+    DEPTH_PX,
+    DIRECTIONS,
+    blurred,
+    outline_fit,
+    radial_step,
+    resampled_crop,
+    ring_contrast,
+    strongest,
+    unrolled,
+)
+from torsion.photo import Ellipse
+
+__all__ = ["find_pupil"]
+
+Image = NDArray[np.uint8]
+Floats = NDArray[np.float32]
+
+_RANGE = (0.16, 0.80)  # pupil radius over limbus radius
+_CLIP = 15.0  # pupil edges are faint in dark eyes: many small steps beat one large
+_BEYOND = 0.3  # yet a black pupil in a light iris must beat the collarette round it
+
+
+def find_pupil(pixels: Image, limbus: Ellipse) -> tuple[Ellipse | None, float]:
+    """Find the circle of the pupil inside a known limbus.
+
+    Parameters
+    ----------
+    pixels : (H, W[, 3]) uint8 ndarray
+    limbus : Ellipse
+        In pixels of ``pixels``.
+
+    Returns
+    -------
+    pupil : Ellipse or None
+        None where no disc stands out.
+    roundness : float
+        Share of its outline on which the strongest edge lies, 0 to 1, the part near the upper lid left out.
+    """
+    px = 40
+    x, y, radius = limbus.x_px, limbus.y_px, limbus.radius_px
+    crop = blurred(resampled_crop(pixels, x, y, radius / px, px).astype(np.float32), 1.0)
+    distance = np.hypot(*(np.mgrid[: crop.shape[0], : crop.shape[1]] - px))
+    radii = np.exp(np.arange(np.log(_RANGE[0] * px), np.log(_RANGE[1] * px), 0.06))
+    rings, scores = [], []
+    for channel in _channels(crop):
+        if np.ptp(np.percentile(channel[distance < 0.9 * px], [1, 85])) < 4.0:
+            continue  # flat: nothing to see in this channel
+        inside = _stretched_inside(channel, distance < 0.9 * px)
+        ring = ring_contrast(inside, radii, _CLIP, beyond=_BEYOND)
+        size = np.abs(ring)
+        one_sign = np.abs(np.sign(ring[:, :3]).sum(axis=1)) == 3
+        above = 0.15 * size[:, 3] * (np.sign(ring[:, 3]) == np.sign(ring[:, 2]))
+        scores.append(
+            np.where(one_sign, 0.5 * size[:, :3].mean(axis=1) + size[:, :3].min(axis=1), 0.0) + above
+        )
+        rings.append(ring)
+    if not scores:
+        return None, 0.0
+    central = np.exp(-0.5 * (distance / (0.15 * px)) ** 2) * (distance < 0.2 * px)
+    total = sum(scores) * central * (distance + radii[:, None, None] < 0.86 * px)
+    at, row, column = np.unravel_index(int(np.argmax(total)), total.shape)
+    if total[at, row, column] <= 1.0:  # of about 25 for each channel
+        return None, 0.0
+    clearest = int(np.argmax([score[at, row, column] for score in scores]))
+    brighter = float(rings[clearest][at, :3, row, column].mean()) < 0
+    step = radius / px
+    start = (x + (column - px) * step, y + (row - px) * step, radii[at] * step)
+    return _fit(pixels, start, channel=clearest, brighter=brighter)
+
+
+def _channels(crop: Floats) -> list[Floats]:
+    if crop.ndim == 2:
+        return [crop]
+    return [crop[..., 0], crop.max(axis=2) - crop.min(axis=2)]
+
+
+def _stretched_inside(picture: Floats, inside: NDArray[np.bool_]) -> Floats:
+    bottom, top = np.percentile(picture[inside], [1, 85])
+    return np.asarray(np.clip((picture - bottom) / max(top - bottom, 4.0) * 100.0, 0.0, 100.0), np.float32)
+
+
+def _fit(
+    pixels: Image, start: tuple[float, float, float], *, channel: int, brighter: bool
+) -> tuple[Ellipse, float]:
+    x, y, radius = start
+    for span in (0.2, 0.12):
+        radii, step = _step(pixels, (x, y, radius), span, channel=channel, brighter=brighter)
+        step = np.minimum(step, np.percentile(step, 95))  # glints make the highest steps
+        likely = np.where(np.abs(radii - 1) < span, np.exp(-0.5 * ((radii - 1) / (0.7 * span)) ** 2), 0.0)
+        edge, height = strongest(radii, step, likely)
+        weights = height / (height.max() + 1e-6) * np.where(np.sin(DIRECTIONS) > 0.75, 0.3, 1.0)
+        shape, _ = outline_fit(edge, weights, stiffness=3.0)
+        x, y, radius = x + shape[1] * radius, y - shape[2] * radius, shape[0] * radius
+    span = 0.2
+    radii, step = _step(pixels, (x, y, radius), span, channel=channel, brighter=brighter)
+    edge, height = strongest(radii, step, (np.abs(radii - 1) < span).astype(float))
+    on_outline = (np.abs(edge - 1) < 0.05) & (height > 0.0)
+    return Ellipse.circle(x, y, radius), float(on_outline[np.sin(DIRECTIONS) < 0.5].mean())
+
+
+def _step(
+    pixels: Image, circle: tuple[float, float, float], span: float, *, channel: int, brighter: bool
+) -> tuple[NDArray[np.float64], Floats]:
+    """Radii about a circle, and at them the steps of the sign that its edge has, in each direction."""
+    x, y, radius = circle
+    crop = resampled_crop(pixels, x, y, radius / DEPTH_PX, int(1.5 * DEPTH_PX)).astype(np.float32)
+    picture = cv2.GaussianBlur(_channels(crop)[channel], (0, 0), 2.0)
+    radii = np.arange(0.9 - span, 1.1 + span, 0.01)
+    step = radial_step(unrolled(np.asarray(picture, np.float32), radii), 0.04)
+    return radii, np.asarray(np.clip(-step if brighter else step, 0.0, None), np.float32)
