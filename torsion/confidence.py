@@ -15,7 +15,10 @@ __all__ = ["Answer", "answer", "band_answer", "evidence"]
 Doubles = NDArray[np.float64]
 
 _PARTS = 6  # of the ring, 60 degrees each: a lid, a shadow or a slid conjunctiva spans about as much
-_FEW_PARTS = 1.31  # Student's t with 5 degrees of freedom against the normal distribution, at 95 %
+_CUTS = (0.0, 0.5)  # of a part: the ring is cut twice, since where it is cut means nothing
+# Student's t against the normal distribution, at 95 %: two cuts of 5 degrees of freedom share patches and
+# count as about 8.
+_FEW_PARTS = 1.18
 _FLOOR_DEG = 0.03  # a tenth of the finest sample: what six parts of a ring cannot show
 
 
@@ -67,17 +70,18 @@ def _answer(registration: Registration, votes: Sequence[Votes]) -> Answer:
     def rotation_deg(fit: Fit) -> float:
         return rotation_of(affine(registration.start_deg, registration.parameters + fit.step))
 
-    def without(part: int) -> Fit:
-        return fit_votes(votes, registration.parameters, leave_out=[_part(vote) == part for vote in votes])
+    def without(part: int, cut: float) -> Fit:
+        left_out = [_part(vote, cut) == part for vote in votes]
+        return fit_votes(votes, registration.parameters, leave_out=left_out)
 
     whole_deg = rotation_deg(fit_votes(votes, registration.parameters))
-    left_out_deg = np.array([rotation_deg(without(part)) for part in range(_PARTS)])
+    left_out_deg = np.array([[rotation_deg(without(part, cut)) for part in range(_PARTS)] for cut in _CUTS])
     common = np.concatenate([vote.common for vote in votes])
     return Answer(whole_deg, _uncertainty_deg(whole_deg, left_out_deg), evidence(votes), float(common.mean()))
 
 
-def _part(vote: Votes) -> NDArray[np.intp]:
-    return (vote.direction / (2 * np.pi) * _PARTS).astype(np.intp) % _PARTS
+def _part(vote: Votes, cut: float) -> NDArray[np.intp]:
+    return (vote.direction / (2 * np.pi) * _PARTS + cut).astype(np.intp) % _PARTS
 
 
 def _uncertainty_deg(whole_deg: float, left_out_deg: Doubles) -> float:
@@ -87,5 +91,5 @@ def _uncertainty_deg(whole_deg: float, left_out_deg: Doubles) -> float:
     the patches that are left vote anew: when one part carries the answer alone, or two camps of patches
     disagree, this shows (J. MacKinnon, H. White, doi 10.1016/0304-4076(85)90158-7).
     """
-    squares = float(((left_out_deg - whole_deg) ** 2).sum()) * (_PARTS - 1) / _PARTS
+    squares = float(((left_out_deg - whole_deg) ** 2).sum()) * (_PARTS - 1) / _PARTS / len(_CUTS)
     return math.sqrt(_FEW_PARTS**2 * squares + _FLOOR_DEG**2)

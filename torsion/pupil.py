@@ -52,26 +52,35 @@ def find_pupil(pixels: Image, limbus: Ellipse) -> tuple[Ellipse | None, float]:
     distance = np.hypot(*(np.mgrid[: crop.shape[0], : crop.shape[1]] - px))
     radii = np.exp(np.arange(np.log(_RANGE[0] * px), np.log(_RANGE[1] * px), 0.06))
     rings, scores = [], []
-    for channel in _channels(crop):
-        if np.ptp(np.percentile(channel[distance < 0.9 * px], [1, 85])) < 4.0:
+    channels = _channels(crop)
+    levels = [np.percentile(part[distance < 0.9 * px], [1, 85]) for part in channels]
+    span = max(float(top - bottom) for bottom, top in levels)
+    for channel, (bottom, top) in zip(channels, levels, strict=True):
+        if top - bottom < 4.0:
             continue  # flat: nothing to see in this channel
-        inside = _stretched_inside(channel, distance < 0.9 * px)
-        ring = ring_contrast(inside, radii, _CLIP, beyond=_BEYOND)
+        inside = np.clip((channel - bottom) * (100.0 / span), 0.0, 100.0)
+        ring = ring_contrast(np.asarray(inside, np.float32), radii, _CLIP, beyond=_BEYOND)
         size = np.abs(ring)
-        one_sign = np.abs(np.sign(ring[:, :3]).sum(axis=1)) == 3
+        sign = np.sign(ring[:, :3]).sum(axis=1) / 3
         above = 0.15 * size[:, 3] * (np.sign(ring[:, 3]) == np.sign(ring[:, 2]))
         scores.append(
-            np.where(one_sign, 0.5 * size[:, :3].mean(axis=1) + size[:, :3].min(axis=1), 0.0) + above
+            np.where(
+                np.abs(sign) == 1,
+                sign * (0.5 * size[:, :3].mean(axis=1) + size[:, :3].min(axis=1) + above),
+                0.0,
+            )
         )
         rings.append(ring)
     if not scores:
         return None, 0.0
     central = np.exp(-0.5 * (distance / (0.15 * px)) ** 2) * (distance < 0.2 * px)
-    total = sum(scores) * central * (distance + radii[:, None, None] < 0.86 * px)
+    # A dark pupil is less red and less coloured than its iris, one lit from within is more of both.  The grey
+    # zone round the pupil of a blue iris is redder yet less coloured than the rest: it speaks against itself.
+    total = np.abs(sum(scores)) * central * (distance + radii[:, None, None] < 0.86 * px)
     at, row, column = np.unravel_index(int(np.argmax(total)), total.shape)
     if total[at, row, column] <= 1.0:  # of about 25 for each channel
         return None, 0.0
-    clearest = int(np.argmax([score[at, row, column] for score in scores]))
+    clearest = int(np.argmax([abs(score[at, row, column]) for score in scores]))
     brighter = float(rings[clearest][at, :3, row, column].mean()) < 0
     step = radius / px
     start = (x + (column - px) * step, y + (row - px) * step, radii[at] * step)
@@ -82,11 +91,6 @@ def _channels(crop: Floats) -> list[Floats]:
     if crop.ndim == 2:
         return [crop]
     return [crop[..., 0], crop.max(axis=2) - crop.min(axis=2)]
-
-
-def _stretched_inside(picture: Floats, inside: NDArray[np.bool_]) -> Floats:
-    bottom, top = np.percentile(picture[inside], [1, 85])
-    return np.asarray(np.clip((picture - bottom) / max(top - bottom, 4.0) * 100.0, 0.0, 100.0), np.float32)
 
 
 def _fit(

@@ -27,7 +27,8 @@ __all__ = ["Registration", "register"]
 Doubles = NDArray[np.float64]
 Floats = NDArray[np.float32]
 
-_LEVELS = ((360, 2), (720, 3), (1440, 4))  # columns of the grid, and steps taken there
+_COLUMNS = (360, 720, 1440)  # of the grid, from coarse to fine
+_STEPS = 2  # on each grid; more let the map follow noise (seen on turned rings and closure of real photos)
 _SECTORS = 60  # patches round the ring
 _RUN_DEG = 20.0  # vessels, crypts and folds are narrower than this; limbus, collarette and lid edges are not
 
@@ -40,7 +41,7 @@ class Registration:
     ----------
     start_deg : float
         Rotation about which the parameters are counted.
-    parameters : (12,) ndarray
+    parameters : (14,) ndarray
     votes : tuple of Votes
         One entry for each band, at the fitted map.
     """
@@ -77,12 +78,12 @@ def register(
     parameters[[0, 1, 2, 5]] = *start.offset, start.scale, start.scale
     finest = 2.5 * 2 * np.pi * min(seated.px_per_radius, supine.px_per_radius)  # finer grids add nothing
     votes: list[Votes] = []
-    for columns, steps in _LEVELS:
-        if columns > max(finest, _LEVELS[0][0]):
+    for columns in _COLUMNS:
+        if columns > max(finest, _COLUMNS[0]):
             break
-        blur = 0.0015 + 0.0022 * (_LEVELS[-1][0] / columns - 1)  # limbus radii, half a cell
+        blur = 0.0015 + 0.0022 * (_COLUMNS[-1] / columns - 1)  # limbus radii, half a cell
         fits = [_BandFit(seated, supine, band, start.rotation_deg, columns, blur) for band in bands]
-        for _ in range(steps):
+        for _ in range(_STEPS):
             votes = [fit.votes(parameters) for fit in fits]
             step = fit_votes(votes, parameters).step
             parameters = parameters + step

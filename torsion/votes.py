@@ -1,8 +1,9 @@
 """Votes: what patches say about the map between two eyes, and the map on which most of them agree.
 
 Parameters of the map, in limbus radii, y up: an affine map shared by both bands; the shift of the white of
-the eye, which curves backwards, against the limbus when gaze changes; and what dilation does to the iris
-beyond a linear stretch.  Small priors stand for anatomy, and decide only what the photos leave open.
+the eye, which curves backwards, and of the iris, which lies behind, against the limbus when gaze changes; and
+what dilation does to the iris beyond a linear stretch.  Small priors stand for anatomy, and decide only what
+the photos leave open.
 """
 
 from collections.abc import Sequence
@@ -28,13 +29,15 @@ __all__ = [
 
 Doubles = NDArray[np.float64]
 
-PARAMETERS = 12  # 6 affine (x, y, xx, xy, yx, yy), 2 gaze (radians, seen in the limbal band), 4 dilation
+# 6 affine (x, y, xx, xy, yx, yy), 2 gaze (radians, seen in the limbal band), 4 dilation, 2 shift of the iris
+PARAMETERS = 14
 MIN_COMMON = 0.35  # share of a patch that must be valid in both photos
 _CUTOFF = 22.0  # squared, in standard deviations: J. Tukey's biweight, 95 % efficient on normal errors
 _GAZE_SD = np.radians(5.0)  # relative gaze of two photos whose subject looks into the camera
 _TILT_SD = 1.0 - np.cos(_GAZE_SD)  # the foreshortening that goes with it
 _OFFSET_SD, _SCALE_SD = 0.1, 0.1  # errors of the limbus fits
 _DILATION_SD = 0.03
+_IRIS_BEHIND = 0.1  # depth of the iris below the plane of the limbus, limbus radii (from memory)
 _GLOBE = 2.05  # radius of the globe over that of the limbus, 12 over 5.9 mm (from memory)
 
 
@@ -45,7 +48,7 @@ class Votes:
     Attributes
     ----------
     band : {"iris", "limbus"}
-    basis : (patches, 2, 12) ndarray
+    basis : (patches, 2, 14) ndarray
         Displacement of each patch for each parameter.
     information : (patches, 2, 2) ndarray
         How well each patch determines its displacement, but for the variance of its noise.
@@ -85,9 +88,9 @@ class Fit:
 
     Attributes
     ----------
-    step : (12,) ndarray
+    step : (14,) ndarray
         To be added to the parameters.
-    normal : (12, 12) ndarray
+    normal : (14, 14) ndarray
         Information on the parameters, prior included.
     weights : tuple of (patches,) ndarray
         Final weight of each patch, for each band: 0 for those that disagree.
@@ -122,7 +125,9 @@ def displacement(
         return dx + parameters[6] * behind, dy + parameters[7] * behind
     inward = 1.0 - depth  # 1 at the pupil, 0 at the limbus
     stretch = (parameters[10] + parameters[11] * inward) * inward
-    return dx + parameters[8] * inward + stretch * x, dy + parameters[9] * inward + stretch * y
+    dx += parameters[12] + parameters[8] * inward + stretch * x
+    dy += parameters[13] + parameters[9] * inward + stretch * y
+    return dx, dy
 
 
 def _prior() -> Doubles:
@@ -139,6 +144,7 @@ def _prior() -> Doubles:
         ((6, 1.0), _GAZE_SD),
         ((7, 1.0), _GAZE_SD),
         *(((at, 1.0), _DILATION_SD) for at in range(8, 12)),
+        *(((at, 1.0), _GAZE_SD * _IRIS_BEHIND) for at in range(12, 14)),
     ]
     for entries, deviation in directions:
         direction = np.zeros(PARAMETERS)
@@ -160,7 +166,7 @@ def fit_votes(
     ----------
     votes : sequence of Votes
         Linearised at ``parameters``.
-    parameters : (12,) ndarray
+    parameters : (14,) ndarray
         What the prior pulls back towards zero.
     leave_out : sequence of (patches,) bool ndarray, optional
         For each band the patches that take no part.
