@@ -67,8 +67,8 @@ def grid(
     cosine, sine = np.cos(angles), np.sin(angles)
     if band == "iris":
         depth = (_IRIS_SPAN[0] + share * (_IRIS_SPAN[1] - _IRIS_SPAN[0]))[:, None]
-        x = (1 - depth) * (pupil[0] + pupil[2] * cosine) + depth * cosine
-        y = (1 - depth) * (pupil[1] + pupil[2] * sine) + depth * sine
+        x = (1 - depth) * pupil[0] + ((1 - depth) * pupil[2] + depth) * cosine
+        y = (1 - depth) * pupil[1] + ((1 - depth) * pupil[2] + depth) * sine
     else:
         depth = np.exp(np.log(RING[0]) + share * np.log(RING[1] / RING[0]))[:, None]
         x, y = depth * cosine, depth * sine
