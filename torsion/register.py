@@ -28,6 +28,7 @@ Doubles = NDArray[np.float64]
 Floats = NDArray[np.float32]
 
 _LEVELS = ((360, 2), (720, 3), (1440, 4))  # columns of the grid, and steps taken there
+_IDENTITY = np.eye(PARAMETERS)[[2, 5]].sum(axis=0)  # with it, displacements are places
 _SECTORS = 60  # patches round the ring
 _RUN_DEG = 20.0  # vessels, crypts and folds are narrower than this; limbus, collarette and lid edges are not
 
@@ -129,8 +130,6 @@ class _BandFit:
         moves = [displacement(unit, x, y, depth, band) for unit in np.eye(PARAMETERS)]
         self.basis = np.array(moves).transpose(2, 1, 0)
         self.seated_band, self.seated_valid = seated.band(_single(points.x), _single(points.y))
-        self.seated_slope = _slopes(self.seated_band)
-        self.seated_power = self.seated_band * self.seated_band
         self.direction = np.tile((np.arange(_SECTORS) + 0.5) * (2 * np.pi / _SECTORS), self.patches[0])
 
     def _mean(self, values: Floats) -> Doubles:
@@ -143,30 +142,31 @@ class _BandFit:
         """Mean slopes of a coordinate along columns and rows, over each patch: only its rim counts."""
         rings, height, sectors, width = self.patches
         used = moved[: rings * height]
-        left = 0.5 * (used[:, ::width] + np.roll(used, 1, axis=1)[:, ::width])
+        left = 0.5 * (used[:, ::width] + np.roll(used[:, width - 1 :: width], 1, axis=1))
         left = left.reshape(rings, height, sectors).mean(axis=1, dtype=np.float64)
-        first, last = 2.0 * moved[:1] - moved[1:2], 2.0 * moved[-1:] - moved[-2:-1]
-        longer = np.concatenate([first, moved, last])[: rings * height + 2]
-        top = 0.5 * (longer[::height][: rings + 1] + longer[1::height][: rings + 1])
+        below, above = used[height - 1 :: height], moved[height::height][:rings]
+        first = 3.0 * moved[:1] - moved[1:2]  # beyond the edge the last step is repeated
+        if len(above) < rings:
+            above = np.concatenate([above, 2.0 * moved[-1:] - moved[-2:-1]])
+        top = 0.5 * np.concatenate([first, below + above])
         top = top.reshape(rings + 1, sectors, width).mean(axis=2, dtype=np.float64)
         return (np.roll(left, -1, axis=1) - left).ravel() / width, np.diff(top, axis=0).ravel() / height
 
     def votes(self, parameters: Doubles) -> Votes:
         """Sample the supine band with the present map; what displacement each patch asks for."""
-        dx, dy = displacement(parameters.astype(np.float32), self.x, self.y, self.depth, self.band)
-        x, y = _single(self.x + dx), _single(self.y + dy)
+        to_places = (parameters + _IDENTITY).astype(np.float32)
+        x, y = displacement(to_places, self.x, self.y, self.depth, self.band)
         band, valid = self.supine.band(x, y)
         both = (self.seated_valid & valid).astype(np.float32)
-        difference = (self.seated_band - band) * both
-        across, down = (
-            np.float32(0.5) * (one + two) * both
-            for one, two in zip(self.seated_slope, _slopes(band), strict=True)
-        )
+        seated, supine = self.seated_band * both, band * both
+        difference = seated - supine
+        across, down = _slopes(self.seated_band + band, np.float32(0.5) * both)  # the mean of both slopes
         mean = self._mean
-        common = mean(both)
-        energy = mean(self.seated_power * both), mean(band * band * both)
-        correlation = mean(self.seated_band * band * both) / np.sqrt(energy[0] * energy[1] + 1e-12)
-        variance = mean(difference * difference) / np.maximum(common, 1e-6) + 1e-3
+        common, product = mean(both), mean(seated * supine)
+        energy = mean(seated * seated), mean(supine * supine)
+        correlation = product / np.sqrt(energy[0] * energy[1] + 1e-12)
+        squares = np.maximum(energy[0] + energy[1] - 2.0 * product, 0.0)
+        variance = squares / np.maximum(common, 1e-6) + 1e-3
         mixed = mean(across * down)
         information = np.array([[mean(across * across), mixed], [mixed, mean(down * down)]])
         pull = np.array([mean(across * difference), mean(down * difference)])
@@ -207,11 +207,12 @@ def _along_ring(band: Floats, valid: NDArray[np.bool_]) -> Floats:
     return (band - run(band * weight) / (run(weight) + np.float32(1e-6))) * weight
 
 
-def _slopes(band: Floats) -> tuple[Floats, Floats]:
-    """Give the derivatives along the columns, which close to a ring, and along the rows."""
+def _slopes(band: Floats, weight: Floats) -> tuple[Floats, Floats]:
+    """Give the weighted derivatives along the columns, which close to a ring, and along the rows."""
+    half = np.float32(0.5) * weight
     closed = cv2.copyMakeBorder(band, 0, 0, 1, 1, cv2.BORDER_WRAP)
-    along = np.float32(0.5) * (closed[:, 2:] - closed[:, :-2])
+    along = (closed[:, 2:] - closed[:, :-2]) * half
     down = np.empty_like(band)
-    down[1:-1] = np.float32(0.5) * (band[2:] - band[:-2])
-    down[0], down[-1] = band[1] - band[0], band[-1] - band[-2]
+    down[1:-1] = (band[2:] - band[:-2]) * half[1:-1]
+    down[0], down[-1] = (band[1] - band[0]) * weight[0], (band[-1] - band[-2]) * weight[-1]
     return along, down

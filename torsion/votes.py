@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from torsion.quantiles import median
 from torsion.unwrap import Band
 
 __all__ = [
@@ -189,10 +190,11 @@ def fit_votes_each(
     steps: Doubles = np.zeros((len(leave_outs), PARAMETERS))
     normals: Doubles = np.zeros((len(leave_outs), PARAMETERS, PARAMETERS))
     for _ in range(6):
-        normals, pulls = normals * 0.0 + PRIOR, np.zeros_like(steps) - PRIOR @ parameters
+        normals, pulls = np.tile(PRIOR, (len(steps), 1, 1)), np.tile(-PRIOR @ parameters, (len(steps), 1))
         for weight, term in zip(weights, terms, strict=True):
             both = np.repeat(weight, 2, axis=1)  # x and y of each patch
-            normals += (both[..., None] * term.basis).transpose(0, 2, 1) @ term.informed
+            for normal, own in zip(normals, both, strict=True):
+                normal += term.basis.T @ (own[:, None] * term.informed)
             pulls += (both * term.pull) @ term.basis
         steps = np.asarray(np.linalg.solve(normals, pulls[..., None])[..., 0], np.float64)
         weights = [
@@ -245,7 +247,7 @@ def _agreement(vote: Votes, terms: _Terms, weights: Doubles, steps: Doubles) -> 
     # Neighbouring samples share their noise, so that even good patches miss by more than independent
     # samples would; the median (1.39 for chi squared with 2 degrees of freedom) shows by how much.
     excess = [
-        max(1.0, float(np.median(own[tells])) / 1.39) if tells.sum() > 5 else 1.0
+        max(1.0, median(own[tells]) / 1.39) if tells.sum() > 5 else 1.0
         for own, tells in zip(miss, telling, strict=True)
     ]
     spread = np.array(excess)[:, None]
