@@ -23,6 +23,7 @@ NARROWEST_DEG, WIDEST_DEG = 1.1, 20.0
 """Widths of marks: 0.11 mm, as thick as a lash, to twice what a broad mark smears to."""
 
 _RUNS_ON = 1.49  # limbus radii: what has not ended here is hair, a lid or an instrument
+_HOPELESS = 0.3  # share of white on the better side: half of what a mark has; lids and lashes end here
 _HALF_WINDOW_DEG = 40.0
 
 
@@ -79,12 +80,15 @@ def measure_bar(ring: Ring, at: int, before: Ring | None) -> Bar | None:
     Returns
     -------
     Bar or None
-        None where it is too faint, or has no two edges or no outer end.
+        None where it is too faint, has no two edges or no outer end, or does not lie on white at all.
     """
     half = round(_HALF_WINDOW_DEG / STEP_DEG)
     columns = np.arange(at - half, at + half + 1) % COLUMNS
     edges = _edges(ring.ink[:, columns][ring.rows(*BAND)].mean(axis=0).astype(float), half)
     if edges is None or not NARROWEST_DEG / 2 < edges[1] - edges[0] < 1.3 * WIDEST_DEG:
+        return None
+    white = ring.white[ring.rows(*BAND)][:, columns]
+    if max(float(white[:, flank].mean()) for flank in _flanks(*edges)) < _HOPELESS:
         return None
     first = _trace(ring, columns, edges, ring.rows(1.02, 1.12))
     if first is None:
