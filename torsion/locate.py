@@ -132,7 +132,9 @@ def _search(channel: Image) -> tuple[float, float, float] | None:
     contrast = ring_contrast(small, radii, _MAX_CONTRAST)
     right, left, below, above = (contrast[:, arc] for arc in range(4))
     # A limbus needs both sides; below and above may be hidden by lids.
-    limbus = np.minimum(right, left) + 0.35 * np.clip(below, -5, None) + 0.15 * np.clip(above, -5, None)
+    limbus = np.minimum(right, left)
+    for arc, share in ((below, 0.35), (above, 0.15)):
+        limbus += np.float32(share) * np.maximum(arc, np.float32(-5.0))
     # A pupil is darker, or brighter, than its surround on all sides: the least of steps of one sign, or none.
     pupil = np.maximum(
         np.minimum(np.minimum(right, left), below), -np.maximum(np.maximum(right, left), below)

@@ -141,9 +141,11 @@ def cut_out(photo: Photo, located: Located) -> EyePicture:
 
     detail = green.astype(np.float32)
     detail = np.where(from_centre < 1.0, np.float32(0.5) * (red + detail), detail)
-    texture = _normalised(detail, valid & iris, px) + _normalised(detail, valid & ring, px)
+    texture = _normalised(detail, valid & ring, px)
+    inner = np.s_[half - int(px) : half + int(px) + 1, half - int(px) : half + int(px) + 1]
+    texture[inner] += _normalised(detail[inner], (valid & iris)[inner], px)
     # The filter shows the edge of the mask as texture; a lid's edge stays where it is when the eye turns.
-    valid = np.asarray(cv2.erode(valid.astype(np.uint8), _disc(_RIM * px)) > 0)
+    valid = np.asarray(cv2.erode(valid.view(np.uint8), _disc(_RIM * px)) > 0)
     texture = np.where(valid, texture, np.float32(0.0))
     overexposed = float((burnt & ring & lateral).sum() / max(1, ring_seed.sum()))
     return EyePicture(rgb, texture, valid, in_picture, px, pupil, iris, ring, overexposed)
@@ -281,11 +283,11 @@ def _disc(radius_px: float) -> NDArray[np.uint8]:
 
 
 def _grown(mask: Mask, radius_px: float) -> Mask:
-    return np.asarray(cv2.dilate(mask.astype(np.uint8), _disc(radius_px)) > 0)
+    return np.asarray(cv2.dilate(mask.view(np.uint8), _disc(radius_px)) > 0)
 
 
 def _opened(mask: Mask, px: float) -> Mask:
-    return np.asarray(cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, _disc(0.02 * px)) > 0)
+    return np.asarray(cv2.morphologyEx(mask.view(np.uint8), cv2.MORPH_OPEN, _disc(0.02 * px)) > 0)
 
 
 def _connected(mask: Mask, seed: Mask) -> Mask:
@@ -293,9 +295,9 @@ def _connected(mask: Mask, seed: Mask) -> Mask:
 
     Of a limbal band that no lid touches, 12 % lie in the seed.
     """
-    count, label = cv2.connectedComponents(mask.astype(np.uint8))
-    size = np.bincount(label.ravel(), minlength=count)
-    seeded = np.bincount(label[seed], minlength=count)
+    count, label, shape, _ = cv2.connectedComponentsWithStats(mask.view(np.uint8), connectivity=8)
+    size = shape[:, cv2.CC_STAT_AREA]
+    seeded = np.bincount(label[seed & mask], minlength=count)
     keep = seeded > 0.08 * size
     keep[0] = False
     return np.asarray(keep[label])

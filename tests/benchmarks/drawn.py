@@ -17,8 +17,8 @@ __all__ = ["SIZES", "drawn_pair", "jpeg_pair", "resized"]
 SIZES = {"2 megapixels": (1632, 1224), "12 megapixels": (4000, 3000)}
 ROTATION_DEG = 6.0
 _DRAWN_WIDTH = 1632
-_NOISE = 2.5  # grey levels, of a sensor at moderate gain
-_QUALITY = 92
+_NOISE = 4.0  # grey levels, of a small sensor indoors
+_QUALITY = 95
 
 
 def drawn_pair(
