@@ -189,7 +189,8 @@ def _contrast_everywhere(
     """Contrast with every pixel as the centre; in fixed point, good to 0.01."""
     height, width = shape
     fixed = np.rint(padded * np.float32(_FIXED)).astype(np.int16)
-    least, most = np.int16(round(-clip * _FIXED)), np.int16(round(clip * _FIXED))
+    most = np.full((height, width), round(clip * _FIXED), np.int16)
+    least = -most
     total = np.zeros((rows.shape[1], 4, height, width), np.int16)
     step = np.empty((height, width), np.int16)
     arcs = _ARC_OF_SPOKE.tolist()
@@ -200,7 +201,8 @@ def _contrast_everywhere(
             cv2.subtract(
                 outside, fixed[inner_row : inner_row + height, inner_column : inner_column + width], dst=step
             )
-            np.clip(step, least, most, out=step)
+            np.minimum(step, most, out=step)
+            np.maximum(step, least, out=step)
             cv2.add(own[arc], step, dst=own[arc])
     return total / (np.float32(_FIXED) * np.bincount(_ARC_OF_SPOKE).astype(np.float32)[:, None, None])
 
