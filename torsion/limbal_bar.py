@@ -115,7 +115,7 @@ class _Trace:
 def _trace(ring: Ring, columns: NDArray[np.intp], edges: tuple[float, float], rows: slice) -> _Trace | None:
     crossing, slope, noise = _lean(ring.radii, ring.ink[:, columns].astype(float), edges, rows)
     leant = _Leant(ring, columns, slope)
-    straight = leant.of(ring.red)[ring.rows(1.01, 1.11)].mean(axis=0)
+    straight = leant.of(ring.red, ring.rows(1.01, 1.11)).mean(axis=0)
     fine = _edges(straight, int(np.clip(round(crossing / STEP_DEG), 1, len(columns) - 2)))
     if fine is None:
         return None
@@ -134,7 +134,7 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float) ->
     sides = white[ring.rows(1.04, trace.outer)]
     shown = None
     if before is not None:
-        shown = median(leant.depth(before.ink, trace.edges)[band]) / trace.density
+        shown = median(leant.depth(before.ink, trace.edges, band)) / trace.density
     return Bar(
         first_deg + start,
         first_deg + end,
@@ -143,7 +143,7 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float) ->
         trace.density,
         trace.noise_deg,
         trace.slope,
-        np.array([median(leant.depth(ring.density[..., k], trace.edges)[band]) for k in range(3)]),
+        np.array([median(leant.depth(ring.density[..., k], trace.edges, band)) for k in range(3)]),
         float(trace.depth[ring.rows(1.01, 1.05)].mean()) / trace.density,
         (float(white[band, left].mean()), float(white[band, right].mean())),
         min(float(sides[:, left].mean()), float(sides[:, right].mean())),
@@ -160,14 +160,17 @@ class _Leant:
         self._starts = (columns[0] + shift) % COLUMNS
         self._count = len(columns)
 
-    def of(self, values: NDArray[np.float32] | NDArray[np.bool_]) -> Doubles:
+    def of(self, values: NDArray[np.float32] | NDArray[np.bool_], rows: slice = slice(None)) -> Doubles:
+        values = values[rows]
         closed = np.concatenate([values, values[:, : self._count - 1]], axis=1)
         windows = np.lib.stride_tricks.sliding_window_view(closed, self._count, axis=1)
-        return np.asarray(windows[np.arange(len(values)), self._starts], np.float64)
+        return np.asarray(windows[np.arange(len(values)), self._starts[rows]], np.float64)
 
-    def depth(self, values: NDArray[np.float32], edges: tuple[float, float]) -> Doubles:
+    def depth(
+        self, values: NDArray[np.float32], edges: tuple[float, float], rows: slice = slice(None)
+    ) -> Doubles:
         """In each row, how much higher the core is than the flanks."""
-        leant, width = self.of(values), edges[1] - edges[0]
+        leant, width = self.of(values, rows), edges[1] - edges[0]
         core = leant[:, _part(edges[0] + 0.2 * width, edges[1] - 0.2 * width)].mean(axis=1)
         flanks = [row_medians(leant[:, flank]) for flank in _flanks(*edges)]
         return np.asarray(core - np.mean(flanks, axis=0))

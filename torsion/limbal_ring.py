@@ -164,12 +164,12 @@ def _white_about(values: Floats) -> Floats:
     closed = np.concatenate([bins[:, -_REACH:], bins, bins[:, :_REACH]], axis=1)
     about = np.sort(np.lib.stride_tricks.sliding_window_view(closed, 2 * _REACH + 1, axis=1), axis=-1)
     level = about[..., round(_WHITE / 100.0 * 2 * _REACH)]
-    level = (np.roll(level, 1, axis=1) + level + np.roll(level, -1, axis=1)) / 3.0
+    level = (np.roll(level, 1, axis=1) + level + np.roll(level, -1, axis=1)) / np.float32(3.0)
     at = (np.arange(COLUMNS) + 0.5) / _BIN - 0.5
     low = np.floor(at).astype(int)
-    share = (at - low)[:, None]
+    share = (at - low)[:, None].astype(np.float32)
     count = bins.shape[1]
-    smooth = level[:, low % count] * (1.0 - share) + level[:, (low + 1) % count] * share
+    smooth = level[:, low % count] * (np.float32(1.0) - share) + level[:, (low + 1) % count] * share
     return np.asarray(smooth, np.float32)
 
 
