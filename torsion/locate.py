@@ -22,7 +22,7 @@ from torsion.outline import (
     radial_step,
     reduced,
     resampled_crop,
-    ring_contrast,
+    ring_contrasts,
     stretched,
     strongest,
     unrolled,
@@ -129,16 +129,14 @@ def _search(channel: Image) -> tuple[float, float, float] | None:
     small = stretched(blurred(np.asarray(small, np.float32), 1.0), 1, 90)
     lowest, highest = np.log(_SEARCH_SIDE_PX * _MIN_RADIUS), np.log(_SEARCH_SIDE_PX * _MAX_RADIUS)
     radii = np.exp(np.arange(lowest, highest, 0.07))
-    contrast = ring_contrast(small, radii, _MAX_CONTRAST)
-    right, left, below, above = (contrast[:, arc] for arc in range(4))
-    # A limbus needs both sides; below and above may be hidden by lids.
-    limbus = np.minimum(right, left)
-    for arc, share in ((below, 0.35), (above, 0.15)):
-        limbus += np.float32(share) * np.maximum(arc, np.float32(-5.0))
-    # A pupil is darker, or brighter, than its surround on all sides: the least of steps of one sign, or none.
-    pupil = np.maximum(
-        np.minimum(np.minimum(right, left), below), -np.maximum(np.maximum(right, left), below)
-    )
+    limbus, pupil = np.empty((2, len(radii), *small.shape), np.float32)
+    for ring, (right, left, below, above) in enumerate(ring_contrasts(small, radii, _MAX_CONTRAST)):
+        limbus[ring] = np.minimum(right, left)  # a limbus needs both sides; lids may hide the rest
+        for arc, share in ((below, 0.35), (above, 0.15)):
+            limbus[ring] += np.float32(share) * np.maximum(arc, np.float32(-5.0))
+        # A pupil is darker, or brighter, than its surround on all sides: the least of steps of one sign.
+        darker = np.minimum(np.minimum(right, left), below)
+        pupil[ring] = np.maximum(darker, -np.maximum(np.maximum(right, left), below))
 
     best, best_score = None, _MIN_LIMBUS_CONTRAST
     for _ in range(24):  # the most contrasting rings, each with its neighbourhood taken out

@@ -12,10 +12,10 @@ from torsion.outline import (
     DIRECTIONS,
     Zoom,
     blurred,
+    central_contrast,
     outline_fit,
     radial_step,
     resampled_crop,
-    ring_contrast,
     strongest,
     unrolled,
 )
@@ -59,7 +59,7 @@ def find_pupil(pixels: Image, limbus: Ellipse) -> tuple[Ellipse | None, float]:
         if np.ptp(np.percentile(channel[distance < 0.9 * px], [1, 85])) < 4.0:
             continue  # flat: nothing to see in this channel
         inside = _stretched_inside(channel, distance < 0.9 * px)
-        ring = ring_contrast(inside, radii, _CLIP, beyond=_BEYOND, within=within)
+        ring = central_contrast(inside, radii, _CLIP, beyond=_BEYOND, within=within)
         size = np.abs(ring)
         one_sign = np.abs(np.sign(ring[:, :3]).sum(axis=1)) == 3
         above = 0.15 * size[:, 3] * (np.sign(ring[:, 3]) == np.sign(ring[:, 2]))
