@@ -22,6 +22,7 @@ ORDER = [
         dicom
         readers
         photo correlate astigmatism
+        quantiles
         outline pupil
         toric vergence keratometry centroid plan recheck lens_rotation uncertainty budget
         locate

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import fourier_shift, gaussian_filter1d
 
-from torsion.correlate import masked_circular_correlation, refine_peak
+from torsion.correlate import masked_circular_correlation, patch_correlation, refine_peak
 
 ROWS, COLUMNS = 6, 120
 
@@ -107,3 +107,24 @@ def test_peak_between_samples(shift):
     score, _ = correlate(smooth, moved)
     # columns; a parabola through samples of a smooth peak
     assert refine_peak(score, int(score.argmax())) == pytest.approx(shift, abs=0.05)
+
+
+def test_patches_correlate_as_whole_bands_do():
+    rng = np.random.default_rng(8)
+    reach, rows, columns = 2, 6, 90
+    own, own_weights = rng.normal(size=(rows, columns)), rng.uniform(size=(4, rows, columns))
+    other, other_weight = rng.normal(size=(2, rows + 2 * reach, columns))
+    other_weight = np.clip(other_weight, 0.0, None)
+    correlation, overlap = patch_correlation(
+        own, other, patch_weights=own_weights, moving_weight=other_weight, reach=reach
+    )
+    for shift in range(2 * reach + 1):
+        strip = slice(shift, shift + rows)
+        expected, expected_overlap = masked_circular_correlation(
+            own[None],
+            other[None, strip],
+            reference_weight=own_weights,
+            moving_weight=other_weight[None, strip],
+        )
+        assert correlation[:, shift] == pytest.approx(expected, abs=1e-4)  # single precision
+        assert overlap[:, shift] == pytest.approx(expected_overlap, rel=1e-4)

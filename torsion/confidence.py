@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.register import Registration
-from torsion.votes import Fit, Votes, affine, fit_votes, rotation_of
+from torsion.votes import Fit, Votes, affine, fit_votes_each, rotation_of
 
 __all__ = ["Answer", "answer", "band_answer", "evidence"]
 
@@ -70,12 +70,10 @@ def _answer(registration: Registration, votes: Sequence[Votes]) -> Answer:
     def rotation_deg(fit: Fit) -> float:
         return rotation_of(affine(registration.start_deg, registration.parameters + fit.step))
 
-    def without(part: int, cut: float) -> Fit:
-        left_out = [_part(vote, cut) == part for vote in votes]
-        return fit_votes(votes, registration.parameters, leave_out=left_out)
-
-    whole_deg = rotation_deg(fit_votes(votes, registration.parameters))
-    left_out_deg = np.array([[rotation_deg(without(part, cut)) for part in range(_PARTS)] for cut in _CUTS])
+    without = [[_part(vote, cut) == part for vote in votes] for cut in _CUTS for part in range(_PARTS)]
+    fits = fit_votes_each(votes, registration.parameters, [[], *without])
+    whole_deg, *left_out = (rotation_deg(fit) for fit in fits)
+    left_out_deg = np.array(left_out)
     common = np.concatenate([vote.common for vote in votes])
     return Answer(whole_deg, _uncertainty_deg(whole_deg, left_out_deg), evidence(votes), float(common.mean()))
 

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["masked_circular_correlation", "refine_peak"]
+__all__ = ["masked_circular_correlation", "patch_correlation", "refine_peak"]
 
 Doubles = NDArray[np.float64]
 
@@ -14,7 +14,7 @@ def masked_circular_correlation(
     *,
     reference_weight: NDArray[np.floating],
     moving_weight: NDArray[np.floating],
-) -> tuple[Doubles, Doubles]:
+) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
     """Normalised correlation of two bands at every circular lag, over the pixels valid in both.
 
     The masked normalised correlation of D. Padfield (doi 10.1109/TIP.2011.2181402), made circular along the
@@ -45,24 +45,75 @@ def masked_circular_correlation(
         msg = f"both bands must have the same rows and columns, not {shapes}"
         raise ValueError(msg)
     columns = reference.shape[-1]
+    first = np.conj(_spectra(reference, reference_weight))
+    second = _spectra(moving, moving_weight)
+    products = np.stack([(first[one] * second[two]).sum(axis=-2) for one, two in _PRODUCTS])
+    return _correlation(np.fft.irfft(products, columns, axis=-1))
 
-    def spectra(band: NDArray[np.floating], weight: NDArray[np.floating]) -> list[NDArray[np.complex128]]:
-        values = np.where(weight > 0, band, 0.0)
-        return [np.fft.rfft(part, axis=-1) for part in (weight, weight * values, weight * values * values)]
 
-    first = [np.conj(part) for part in spectra(reference, reference_weight)]
-    second = spectra(moving, moving_weight)
+def patch_correlation(
+    patches: NDArray[np.floating],
+    moving: NDArray[np.floating],
+    *,
+    patch_weights: NDArray[np.floating],
+    moving_weight: NDArray[np.floating],
+    reach: int,
+) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
+    """Correlate several weightings of one strip of a band with another band, at every lag and some rows off.
 
-    def lags(one: int, two: int) -> Doubles:
-        product = (first[one] * second[two]).sum(axis=-2)
-        return np.asarray(np.fft.irfft(product, columns, axis=-1), np.float64)
+    The same as `masked_circular_correlation` of each with each, but each spectrum is worked out once, and in
+    single precision, which is good to 1e-5 of a correlation.
 
-    overlap = np.maximum(lags(0, 0), 0.0)
+    Parameters
+    ----------
+    patches : (rows, columns) ndarray
+        Strip of the band.
+    moving : (rows + 2 * reach, columns) ndarray
+        The strip of the other band against which it stands, and `reach` rows more on both sides; rows beyond
+        that band have a weight of zero.
+    patch_weights : (n, rows, columns) ndarray
+    moving_weight : (rows + 2 * reach, columns) ndarray
+    reach : int
+
+    Returns
+    -------
+    correlation, overlap : (n, 2 * reach + 1, columns) ndarray
+        As of `masked_circular_correlation`; shifts from -reach to reach along the middle axis.
+    """
+    _, rows, columns = patch_weights.shape
+    first = np.conj(_spectra(_single(patches)[None], _single(patch_weights))).transpose(3, 0, 1, 2)
+    spectra = _spectra(_single(moving), _single(moving_weight))
+    second = np.lib.stride_tricks.sliding_window_view(spectra, rows, axis=1).transpose(2, 0, 3, 1)
+    first, second = np.ascontiguousarray(first), np.ascontiguousarray(second)  # frequency, power, row last
+    products = np.stack([(first[:, one] @ second[:, two]).transpose(1, 2, 0) for one, two in _PRODUCTS])
+    return _correlation(np.fft.irfft(products, columns, axis=-1), least_variance=1e-6)
+
+
+def _single(values: NDArray[np.floating]) -> NDArray[np.float32]:
+    return np.asarray(values, np.float32)
+
+
+_PRODUCTS = ((0, 0), (1, 0), (0, 1), (1, 1), (2, 0), (0, 2))  # powers of both bands that are multiplied
+
+
+def _spectra(band: NDArray[np.floating], weight: NDArray[np.floating]) -> NDArray[np.complexfloating]:
+    """Spectra along the columns of the weight, and of the weighted first and second power."""
+    values = np.where(weight > 0, band, band.dtype.type(0.0))
+    first = weight * values
+    powers = np.stack([np.broadcast_to(weight, first.shape), first, first * values])
+    return np.asarray(np.fft.rfft(powers, axis=-1))
+
+
+def _correlation(
+    sums: NDArray[np.floating], *, least_variance: float = 1e-12
+) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
+    """Correlation and overlap from the sums of `_PRODUCTS` over the common pixels."""
+    overlap = np.maximum(sums[0], 0.0)
     safe = np.maximum(overlap, 1e-9)
-    mean_reference, mean_moving = lags(1, 0) / safe, lags(0, 1) / safe
-    covariance = lags(1, 1) / safe - mean_reference * mean_moving
-    variance = (lags(2, 0) / safe - mean_reference**2) * (lags(0, 2) / safe - mean_moving**2)
-    usable = (overlap > 1e-6 * max(1.0, float(overlap.max(initial=0.0)))) & (variance > 1e-12)
+    mean_reference, mean_moving, product, square_reference, square_moving = sums[1:] / safe
+    covariance = product - mean_reference * mean_moving
+    variance = (square_reference - mean_reference**2) * (square_moving - mean_moving**2)
+    usable = (overlap > 1e-6 * max(1.0, float(overlap.max(initial=0.0)))) & (variance > least_variance)
     correlation = np.where(usable, covariance / np.sqrt(np.where(usable, variance, 1.0)), 0.0)
     return np.clip(correlation, -1.0, 1.0), overlap
 

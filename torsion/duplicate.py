@@ -3,19 +3,22 @@
 The same photograph twice would be the most confident wrong answer: it always matches, at no torsion.
 """
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from torsion.masks import EyePicture
-from torsion.unwrap import sample
+from torsion.unwrap import Places, places, sample_at
 
 __all__ = ["same_exposure"]
 
-_REACH = 1.4  # limbus radii
+_REACH = 1.4  # limbus radii; what is compared lies within it
 _OUTSIDE = 1.1  # limbus radii: the edges of pupil and limbus coincide in every pair
 _ENOUGH = 0.02  # of the square; with less of lids and skin to see, glints must do
-_POINTS = 180  # along a side of the compared square: 0.016 limbus radii apart
+_SIDE = 1.55  # limbus radii, half of the compared square: as far as the cut reaches
+_POINTS = 200  # along its side: 0.016 limbus radii apart
 _TRIAL_DEG = 0.8  # about the size of the finest compared detail
 _SAME = 0.97
 _FINE, _COARSE = 0.012, 0.06  # limbus radii: detail that survives a resize and strong compression
@@ -38,36 +41,61 @@ def same_exposure(seated: EyePicture, supine: EyePicture, matrix: NDArray[np.flo
     until some of it is burnt out, 0.93 to 1.  A small turn of the eye alone leaves a high correlation too,
     but with its peak elsewhere than at the eye's own map.
     """
-    at_map, before, after = (_match(seated, supine, matrix, turn) for turn in (0.0, -_TRIAL_DEG, _TRIAL_DEG))
+    compared = _Compared.of(seated, supine, matrix)
+    at_map = compared.match(0.0)
+    if at_map <= _SAME:
+        return False
+    before, after = compared.match(-_TRIAL_DEG), compared.match(_TRIAL_DEG)
     bend = before + after - 2.0 * at_map
     peak_deg = 0.5 * (before - after) / bend * _TRIAL_DEG if bend < 0 else np.inf
-    return at_map > _SAME and abs(peak_deg) < _TRIAL_DEG / 8.0
+    return abs(peak_deg) < _TRIAL_DEG / 8.0
 
 
-def _match(seated: EyePicture, supine: EyePicture, matrix: NDArray[np.float64], turn_deg: float) -> float:
-    along = np.linspace(-_REACH, _REACH, _POINTS)
-    x, y = np.meshgrid(along, along)
-    first = sample(_detail(seated), seated, x, y)
-    cosine, sine = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
-    turned = cosine * x - sine * y, sine * x + cosine * y
-    moved = [row[0] * turned[0] + row[1] * turned[1] + row[2] for row in matrix]
-    second = sample(_detail(supine), supine, moved[0], moved[1])
-    stays = (sample(seated.valid.astype(np.float32), seated, x, y) < 0.5) & _in_picture(seated, x, y)
-    stays &= _in_picture(supine, moved[0], moved[1])
-    distance = np.hypot(x, y)
-    stays &= distance < _REACH
-    around = stays & (distance > _OUTSIDE)
-    stays = around if around.sum() > _ENOUGH * stays.size else stays
-    energy = float((first[stays] ** 2).sum()) * float((second[stays] ** 2).sum())
-    return float((first[stays] * second[stays]).sum()) / np.sqrt(energy) if energy > 0 else 0.0
+@dataclass(frozen=True, slots=True, eq=False)
+class _Compared:
+    """Detail of the seated picture, and the points at which that of the other is compared with it."""
+
+    supine: EyePicture
+    grey: NDArray[np.float32]
+    matrix: NDArray[np.float64]
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    stays: NDArray[np.bool_]
+    first: NDArray[np.float32]
+
+    @classmethod
+    def of(cls, seated: EyePicture, supine: EyePicture, matrix: NDArray[np.float64]) -> "_Compared":
+        along = np.linspace(-_SIDE, _SIDE, _POINTS)
+        x, y = np.meshgrid(along, along)
+        at = places(seated, x, y)
+        stays = (sample_at(seated.valid.astype(np.float32), at) < 0.5) & _in_picture(seated, at)
+        stays &= np.hypot(x, y) < _REACH
+        return cls(supine, _grey(supine), matrix, x, y, stays, _detail(_grey(seated), at))
+
+    def match(self, turn_deg: float) -> float:
+        """Correlation, the seated picture being turned about the limbus first."""
+        cosine, sine = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
+        turned = cosine * self.x - sine * self.y, sine * self.x + cosine * self.y
+        at = places(self.supine, *(row[0] * turned[0] + row[1] * turned[1] + row[2] for row in self.matrix))
+        stays = self.stays & _in_picture(self.supine, at)
+        around = stays & (np.hypot(self.x, self.y) > _OUTSIDE)
+        stays = around if around.sum() > _ENOUGH * stays.size else stays
+        first, second = self.first[stays], _detail(self.grey, at)[stays]
+        energy = float((first**2).sum()) * float((second**2).sum())
+        return float((first * second).sum()) / np.sqrt(energy) if energy > 0 else 0.0
 
 
-def _in_picture(eye: EyePicture, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.bool_]:
-    return np.asarray(sample(eye.in_picture.astype(np.float32), eye, x, y) > 0.99)
+def _in_picture(eye: EyePicture, at: Places) -> NDArray[np.bool_]:
+    return sample_at(eye.in_picture.astype(np.float32), at) > 0.99
 
 
-def _detail(eye: EyePicture) -> NDArray[np.float32]:
-    grey = eye.rgb.mean(axis=2).astype(np.float32)
-    px = eye.px_per_radius
-    fine = cv2.GaussianBlur(grey, (0, 0), _FINE * px) - cv2.GaussianBlur(grey, (0, 0), _COARSE * px)
-    return np.asarray(fine, np.float32)
+def _grey(eye: EyePicture) -> NDArray[np.float32]:
+    grey = cv2.transform(eye.rgb.astype(np.float32), np.full((1, 3), 1.0 / 3.0))
+    return np.asarray(cv2.GaussianBlur(grey, (0, 0), _FINE * eye.px_per_radius), np.float32)
+
+
+def _detail(grey: NDArray[np.float32], at: Places) -> NDArray[np.float32]:
+    """Detail at the points: the wide blur is as good on them, which are few, as on all pixels."""
+    seen = cv2.remap(grey, *at, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    wide = cv2.GaussianBlur(seen, (0, 0), _COARSE * (_POINTS - 1) / (2.0 * _SIDE))
+    return np.asarray(seen - wide, np.float32)

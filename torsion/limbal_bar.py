@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.limbal_ring import COLUMNS, STEP_DEG, Ring
+from torsion.quantiles import median, percentile, row_medians
 
 __all__ = ["BAND", "LEAST_DENSITY", "NARROWEST_DEG", "WIDEST_DEG", "Bar", "measure_bar"]
 
@@ -22,6 +23,7 @@ NARROWEST_DEG, WIDEST_DEG = 1.1, 20.0
 """Widths of marks: 0.11 mm, as thick as a lash, to twice what a broad mark smears to."""
 
 _RUNS_ON = 1.49  # limbus radii: what has not ended here is hair, a lid or an instrument
+_HOPELESS = 0.3  # share of white on the better side: half of what a mark has; lids and lashes end here
 _HALF_WINDOW_DEG = 40.0
 
 
@@ -78,12 +80,15 @@ def measure_bar(ring: Ring, at: int, before: Ring | None) -> Bar | None:
     Returns
     -------
     Bar or None
-        None where it is too faint, or has no two edges or no outer end.
+        None where it is too faint, has no two edges or no outer end, or does not lie on white at all.
     """
     half = round(_HALF_WINDOW_DEG / STEP_DEG)
     columns = np.arange(at - half, at + half + 1) % COLUMNS
     edges = _edges(ring.ink[:, columns][ring.rows(*BAND)].mean(axis=0).astype(float), half)
     if edges is None or not NARROWEST_DEG / 2 < edges[1] - edges[0] < 1.3 * WIDEST_DEG:
+        return None
+    white = ring.white[ring.rows(*BAND)][:, columns]
+    if max(float(white[:, flank].mean()) for flank in _flanks(*edges)) < _HOPELESS:
         return None
     first = _trace(ring, columns, edges, ring.rows(1.02, 1.12))
     if first is None:
@@ -110,12 +115,12 @@ class _Trace:
 def _trace(ring: Ring, columns: NDArray[np.intp], edges: tuple[float, float], rows: slice) -> _Trace | None:
     crossing, slope, noise = _lean(ring.radii, ring.ink[:, columns].astype(float), edges, rows)
     leant = _Leant(ring, columns, slope)
-    straight = leant.of(ring.red)[ring.rows(1.01, 1.11)].mean(axis=0)
+    straight = leant.of(ring.red, ring.rows(1.01, 1.11)).mean(axis=0)
     fine = _edges(straight, int(np.clip(round(crossing / STEP_DEG), 1, len(columns) - 2)))
     if fine is None:
         return None
     depth = leant.depth(ring.ink, fine)
-    density = float(np.median(depth[ring.rows(*BAND)]))
+    density = median(depth[ring.rows(*BAND)])
     outer = _end(ring, depth, density)
     if outer is None or density < LEAST_DENSITY:
         return None
@@ -129,7 +134,7 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float) ->
     sides = white[ring.rows(1.04, trace.outer)]
     shown = None
     if before is not None:
-        shown = float(np.median(leant.depth(before.ink, trace.edges)[band])) / trace.density
+        shown = median(leant.depth(before.ink, trace.edges, band)) / trace.density
     return Bar(
         first_deg + start,
         first_deg + end,
@@ -138,7 +143,7 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float) ->
         trace.density,
         trace.noise_deg,
         trace.slope,
-        np.array([np.median(leant.depth(ring.density[..., k], trace.edges)[band]) for k in range(3)]),
+        np.array([median(leant.depth(ring.density[..., k], trace.edges, band)) for k in range(3)]),
         float(trace.depth[ring.rows(1.01, 1.05)].mean()) / trace.density,
         (float(white[band, left].mean()), float(white[band, right].mean())),
         min(float(sides[:, left].mean()), float(sides[:, right].mean())),
@@ -152,16 +157,22 @@ class _Leant:
 
     def __init__(self, ring: Ring, columns: NDArray[np.intp], slope: float) -> None:
         shift = np.rint(slope * (ring.radii - 1.0) / STEP_DEG).astype(int)
-        self._places = (columns[None, :] + shift[:, None]) % COLUMNS
+        self._starts = (columns[0] + shift) % COLUMNS
+        self._count = len(columns)
 
-    def of(self, values: NDArray[np.float32] | NDArray[np.bool_]) -> Doubles:
-        return np.take_along_axis(values, self._places, axis=1).astype(float)
+    def of(self, values: NDArray[np.float32] | NDArray[np.bool_], rows: slice = slice(None)) -> Doubles:
+        values = values[rows]
+        closed = np.concatenate([values, values[:, : self._count - 1]], axis=1)
+        windows = np.lib.stride_tricks.sliding_window_view(closed, self._count, axis=1)
+        return np.asarray(windows[np.arange(len(values)), self._starts[rows]], np.float64)
 
-    def depth(self, values: NDArray[np.float32], edges: tuple[float, float]) -> Doubles:
+    def depth(
+        self, values: NDArray[np.float32], edges: tuple[float, float], rows: slice = slice(None)
+    ) -> Doubles:
         """In each row, how much higher the core is than the flanks."""
-        leant, width = self.of(values), edges[1] - edges[0]
+        leant, width = self.of(values, rows), edges[1] - edges[0]
         core = leant[:, _part(edges[0] + 0.2 * width, edges[1] - 0.2 * width)].mean(axis=1)
-        flanks = [np.median(leant[:, flank], axis=1) for flank in _flanks(*edges)]
+        flanks = [row_medians(leant[:, flank]) for flank in _flanks(*edges)]
         return np.asarray(core - np.mean(flanks, axis=0))
 
 
@@ -180,12 +191,12 @@ def _flanks(start_deg: float, end_deg: float) -> tuple[slice, slice]:
 
 def _edges(profile: Doubles, at: int) -> tuple[float, float] | None:
     """Places at which a profile has fallen to half of its height over both flanks."""
-    edges = _crossings(profile, at, 0.5 * float(profile[at] + np.percentile(profile, 30)))
+    edges = _crossings(profile, at, 0.5 * float(profile[at] + percentile(profile, 30)))
     places = np.arange(len(profile)) * STEP_DEG
     for _ in range(3):
         width = max(edges[1] - edges[0], STEP_DEG)
-        left, right = (float(np.median(profile[flank])) for flank in _flanks(*edges))
-        top = float(np.percentile(profile[_part(*edges)], 80))
+        left, right = (median(profile[flank]) for flank in _flanks(*edges))
+        top = percentile(profile[_part(*edges)], 80)
         base = left + (right - left) * np.clip((places - edges[0]) / width, 0.0, 1.0)
         rise = (profile - base) / np.maximum(top - base, 1e-6)
         if top <= max(left, right) or not rise.max() > 0.5:
@@ -213,9 +224,9 @@ def _lean(
     """Where the middle of a bar crosses the limbus, its slope, and the uncertainty of the crossing."""
     width = edges[1] - edges[0]
     wide = _part(edges[0] - 0.5 * width - 1.0, edges[1] + 0.5 * width + 1.0)
-    base = np.mean([np.median(ink[rows, flank], axis=1) for flank in _flanks(*edges)], axis=0)
+    base = np.mean([row_medians(ink[rows, flank]) for flank in _flanks(*edges)], axis=0)
     lift = ink[rows, wide] - base[:, None]
-    lift = np.clip(lift - 0.3 * float(np.percentile(lift, 90)), 0.0, None)
+    lift = np.clip(lift - 0.3 * percentile(lift, 90), 0.0, None)
     weight = lift.sum(axis=1) + 1e-9
     middle = (lift @ (np.arange(wide.start, wide.start + lift.shape[1]) * STEP_DEG)) / weight
     weight /= weight.sum()
@@ -244,9 +255,9 @@ def _end(ring: Ring, depth: Doubles, density: float) -> float | None:
 def _extent(profile: Doubles, edges: tuple[float, float]) -> float:
     """Width within which the contrast stays above three times the unrest of the flanks."""
     beside = np.concatenate([profile[flank] for flank in _flanks(*edges)])
-    unrest = 1.4826 * float(np.median(np.abs(beside - np.median(beside))))
+    unrest = 1.4826 * float(median(np.abs(beside - median(beside))))
     core = _part(*edges)
     top = float(profile[core].max())
-    level = min(float(np.median(beside)) + max(3.0 * unrest, 0.02), 0.5 * (top + float(np.median(beside))))
+    level = min(median(beside) + max(3.0 * unrest, 0.02), 0.5 * (top + median(beside)))
     first, last = _crossings(profile, core.start + int(np.argmax(profile[core])), level)
     return max(last - first, edges[1] - edges[0])

@@ -158,15 +158,18 @@ def _oval(edge: Doubles, seen: Mask) -> Doubles:
 
 def _white_about(values: Floats) -> Floats:
     """Brightness of the white that a place would have if nothing lay on it: high among its neighbours'."""
-    bins = np.median(values.reshape(len(values), -1, _BIN, 3), axis=2)
-    about = np.stack([np.roll(bins, shift, axis=1) for shift in range(-_REACH, _REACH + 1)])
-    level = np.percentile(about, _WHITE, axis=0)
-    level = (np.roll(level, 1, axis=1) + level + np.roll(level, -1, axis=1)) / 3.0
+    # Sorting short runs is several times as fast as asking for a median or a percentile of each.
+    runs = np.sort(values.reshape(len(values), -1, _BIN, 3).transpose(0, 1, 3, 2), axis=-1)
+    bins = (runs[..., (_BIN - 1) // 2] + runs[..., _BIN // 2]) / np.float32(2.0)
+    closed = np.concatenate([bins[:, -_REACH:], bins, bins[:, :_REACH]], axis=1)
+    about = np.sort(np.lib.stride_tricks.sliding_window_view(closed, 2 * _REACH + 1, axis=1), axis=-1)
+    level = about[..., round(_WHITE / 100.0 * 2 * _REACH)]
+    level = (np.roll(level, 1, axis=1) + level + np.roll(level, -1, axis=1)) / np.float32(3.0)
     at = (np.arange(COLUMNS) + 0.5) / _BIN - 0.5
     low = np.floor(at).astype(int)
-    share = (at - low)[:, None]
+    share = (at - low)[:, None].astype(np.float32)
     count = bins.shape[1]
-    smooth = level[:, low % count] * (1.0 - share) + level[:, (low + 1) % count] * share
+    smooth = level[:, low % count] * (np.float32(1.0) - share) + level[:, (low + 1) % count] * share
     return np.asarray(smooth, np.float32)
 
 

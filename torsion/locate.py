@@ -16,11 +16,13 @@ from torsion.angles import wrap_axis_deg
 from torsion.outline import (
     DEPTH_PX,
     DIRECTIONS,
+    Zoom,
     blurred,
     outline_fit,
     radial_step,
+    reduced,
     resampled_crop,
-    ring_contrast,
+    ring_contrasts,
     stretched,
     strongest,
     unrolled,
@@ -31,6 +33,7 @@ from torsion.pupil import find_pupil
 __all__ = ["Located", "locate"]
 
 Image = NDArray[np.uint8]
+Floats = NDArray[np.float32]
 
 _SEARCH_SIDE_PX = 160  # longer side of the picture in which the eye is searched
 _MIN_RADIUS, _MAX_RADIUS = 0.07, 0.5  # limbus radius over the longer side: an eye filling 14 to 100 % of it
@@ -80,16 +83,19 @@ def locate(photo: Photo) -> Located:
         With ``limbus`` None when no dark disc with a brighter surround is found: no eye, closed eye.
     """
     pixels = photo.pixels
+    channel = _limbus_channel(pixels)
     given_limbus = photo.limbus and photo.limbus.scaled(1.0 / photo.decoded_scale)
     given_pupil = photo.pupil and photo.pupil.scaled(1.0 / photo.decoded_scale)
     if given_limbus is None:
-        start = _search(_limbus_channel(pixels))
+        start = _search(channel)
         if start is None:
             return Located(None, None)
-        limbus, weights, steps = _fit_limbus(_limbus_channel(pixels), *start)
+        zoom = Zoom.on(channel, *start)
+        limbus, weights, steps = _fit_limbus(zoom, *start)
     else:
         circle = (given_limbus.x_px, given_limbus.y_px, given_limbus.radius_px)
-        _, weights, steps = _fit_limbus(_limbus_channel(pixels), *circle)
+        zoom = Zoom.on(channel, *circle)
+        _, weights, steps = _fit_limbus(zoom, *circle)
         limbus = given_limbus
     sine = np.sin(DIRECTIONS)
     seen = weights > 0.05
@@ -103,32 +109,35 @@ def locate(photo: Photo) -> Located:
     )
     if given_limbus is not None:
         return found
-    is_eye = roundness > _ROUND_PUPIL or _limbus_roundness(_limbus_channel(pixels), limbus) > _ROUND_LIMBUS
+    is_eye = roundness > _ROUND_PUPIL or _limbus_roundness(zoom, limbus) > _ROUND_LIMBUS
     if found.limbus_contrast < _MIN_LIMBUS_STEP or not is_eye:
         return replace(found, limbus=None, pupil=None)
     return found
 
 
 def _limbus_channel(pixels: Image) -> Image:
-    return pixels if pixels.ndim == 2 else pixels[..., 0]
+    return pixels if pixels.ndim == 2 else np.asarray(cv2.extractChannel(pixels, 0), np.uint8)
 
 
 def _search(channel: Image) -> tuple[float, float, float] | None:
     """Limbus circle (x, y, radius) by the sum of its own contrast and that of the best pupil inside it."""
+    step = next((step for step in (4, 2) if max(channel.shape) >= 2 * step * _SEARCH_SIDE_PX), 1)
+    channel = reduced(channel, step)  # by whole steps first, which is faster
     scale = _SEARCH_SIDE_PX / max(channel.shape)
     size = (max(8, round(channel.shape[1] * scale)), max(8, round(channel.shape[0] * scale)))
     small = cv2.resize(channel, size, interpolation=cv2.INTER_AREA).astype(np.float32)
     small = stretched(blurred(np.asarray(small, np.float32), 1.0), 1, 90)
     lowest, highest = np.log(_SEARCH_SIDE_PX * _MIN_RADIUS), np.log(_SEARCH_SIDE_PX * _MAX_RADIUS)
     radii = np.exp(np.arange(lowest, highest, 0.07))
-    contrast = ring_contrast(small, radii, _MAX_CONTRAST)
-    right, left, below, above = (contrast[:, arc] for arc in range(4))
-    # A limbus needs both sides; below and above may be hidden by lids.
-    limbus = np.minimum(right, left) + 0.35 * np.clip(below, -5, None) + 0.15 * np.clip(above, -5, None)
-    one_sign = np.abs(np.sign(contrast[:, :3]).sum(axis=1)) == 3
-    pupil = np.where(one_sign, np.abs(contrast[:, :3]).min(axis=1), 0.0)
+    limbus, pupil = np.empty((2, len(radii), *small.shape), np.float32)
+    for ring, (right, left, below, above) in enumerate(ring_contrasts(small, radii, _MAX_CONTRAST)):
+        limbus[ring] = np.minimum(right, left)  # a limbus needs both sides; lids may hide the rest
+        for arc, share in ((below, 0.35), (above, 0.15)):
+            limbus[ring] += np.float32(share) * np.maximum(arc, np.float32(-5.0))
+        # A pupil is darker, or brighter, than its surround on all sides: the least of steps of one sign.
+        darker = np.minimum(np.minimum(right, left), below)
+        pupil[ring] = np.maximum(darker, -np.maximum(np.maximum(right, left), below))
 
-    rows, columns = np.mgrid[: small.shape[0], : small.shape[1]]
     best, best_score = None, _MIN_LIMBUS_CONTRAST
     for _ in range(24):  # the most contrasting rings, each with its neighbourhood taken out
         at, row, column = np.unravel_index(int(np.argmax(limbus)), limbus.shape)
@@ -136,30 +145,49 @@ def _search(channel: Image) -> tuple[float, float, float] | None:
         if own < _MIN_LIMBUS_CONTRAST:
             break
         radius = radii[at]
-        distance = np.hypot(rows - row, columns - column)
-        inside = radii < 0.78 * radius
-        nested = pupil[inside] * (distance < 0.15 * radius)
-        nested = np.where(distance + radii[inside][:, None, None] < 0.85 * radius, nested, 0.0)
-        score = min(own, _MAX_RING) + min(float(nested.max(initial=0.0)), _MAX_RING)
+        nested = _nested(pupil, radii, (int(row), int(column)), radius)
+        score = min(own, _MAX_RING) + min(nested, _MAX_RING)
         if score > best_score:
             best, best_score = (column, row, radius), score
-        similar = np.abs(np.log(radii / radius)) < 0.15
-        limbus[np.ix_(similar, range(limbus.shape[1]), range(limbus.shape[2]))] *= distance >= 0.25 * radius
+        rows, columns, distance = _about(limbus[0].shape, (int(row), int(column)), 0.25 * radius)
+        similar = np.flatnonzero(np.abs(np.log(radii / radius)) < 0.15)
+        limbus[similar[0] : similar[-1] + 1, rows, columns] *= distance >= 0.25 * radius
     if best is None:
         return None
-    fx, fy = channel.shape[1] / size[0], channel.shape[0] / size[1]
-    return (best[0] + 0.5) * fx - 0.5, (best[1] + 0.5) * fy - 0.5, float(best[2]) / scale
+    fx, fy = step * channel.shape[1] / size[0], step * channel.shape[0] / size[1]
+    return (best[0] + 0.5) * fx - 0.5, (best[1] + 0.5) * fy - 0.5, step * float(best[2]) / scale
+
+
+def _about(
+    shape: tuple[int, ...], centre: tuple[int, int], reach: float
+) -> tuple[slice, slice, NDArray[np.float64]]:
+    """Rows and columns no further than `reach` from a pixel, and their distances from it."""
+    rows, columns = (
+        slice(max(0, at - int(reach) - 1), min(side, at + int(reach) + 2))
+        for at, side in zip(centre, shape, strict=True)
+    )
+    down, across = np.ogrid[rows, columns]
+    return rows, columns, np.hypot(down - centre[0], across - centre[1])
+
+
+def _nested(pupil: Floats, radii: NDArray[np.float64], centre: tuple[int, int], radius: float) -> float:
+    """Contrast of the best pupil that lies in a limbus circle, 0 without one."""
+    rows, columns, distance = _about(pupil[0].shape, centre, 0.15 * radius)
+    inside = radii < 0.78 * radius
+    fits = (distance < 0.15 * radius) & (distance + radii[inside][:, None, None] < 0.85 * radius)
+    return float(pupil[inside, rows, columns][fits].max(initial=0.0))
 
 
 def _fit_limbus(
-    channel: Image, x: float, y: float, radius: float
+    zoom: Zoom, x: float, y: float, radius: float
 ) -> tuple[Ellipse, NDArray[np.float64], NDArray[np.float64]]:
     """Refine a limbus circle to an ellipse; also the weight and the step of the edge in each direction."""
     sine = np.sin(DIRECTIONS)
     trust = np.where(np.abs(sine) < 0.75, 1.0, np.where(sine < 0, 0.5, 0.15))  # lids above, then below
     shape, robust, steps = np.zeros(5), np.zeros_like(sine), np.zeros_like(sine)
+    x, y, radius = zoom.inwards(x, y, radius)
     for span, sigma, stiffness in ((0.22, 0.05, 3.0), (0.12, 0.035, 3.0), (0.09, 0.03, 1.0)):
-        crop = resampled_crop(channel, x, y, radius / DEPTH_PX, int(1.6 * DEPTH_PX)).astype(np.float32)
+        crop = resampled_crop(zoom.pixels, x, y, radius / DEPTH_PX, int(1.6 * DEPTH_PX)).astype(np.float32)
         radii = np.arange(0.9 - span, 1.1 + span, 0.01)
         polar = stretched(unrolled(blurred(crop, 1.5), radii), 2, 92) / 100.0
         step = radial_step(polar, sigma)
@@ -167,17 +195,18 @@ def _fit_limbus(
         edge, steps = strongest(radii, step, likely)
         shape, robust = outline_fit(edge, np.clip(steps, 0.0, 0.5) * trust, stiffness=stiffness)
         x, y, radius = x + shape[1] * radius, y - shape[2] * radius, shape[0] * radius
+    x, y, radius = zoom.outwards(x, y, radius)
     flattening = min(float(np.hypot(shape[3], shape[4])), 0.3)
     axis = wrap_axis_deg(0.5 * float(np.degrees(np.arctan2(shape[4], shape[3]))))
     ellipse = Ellipse(x, y, radius * (1 + flattening), radius * (1 - flattening), axis)
     return ellipse, robust, steps
 
 
-def _limbus_roundness(channel: Image, limbus: Ellipse) -> float:
+def _limbus_roundness(zoom: Zoom, limbus: Ellipse) -> float:
     """Share of the outline, at the poorer side, on which the strongest step to brighter lies."""
     span = 0.15
-    centre = limbus.x_px, limbus.y_px
-    crop = resampled_crop(channel, *centre, limbus.radius_px / DEPTH_PX, int(1.6 * DEPTH_PX))
+    x, y, radius = zoom.inwards(limbus.x_px, limbus.y_px, limbus.radius_px)
+    crop = resampled_crop(zoom.pixels, x, y, radius / DEPTH_PX, int(1.6 * DEPTH_PX))
     radii = np.arange(0.9 - span, 1.1 + span, 0.01)
     polar = stretched(unrolled(blurred(crop.astype(np.float32), 1.5), radii), 2, 92) / 100.0
     edge, height = strongest(radii, radial_step(polar, 0.03), (np.abs(radii - 1) < span).astype(float))

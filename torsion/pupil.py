@@ -10,11 +10,12 @@ from numpy.typing import NDArray
 from torsion.outline import (
     DEPTH_PX,
     DIRECTIONS,
+    Zoom,
     blurred,
+    central_contrast,
     outline_fit,
     radial_step,
     resampled_crop,
-    ring_contrast,
     strongest,
     unrolled,
 )
@@ -26,6 +27,7 @@ Image = NDArray[np.uint8]
 Floats = NDArray[np.float32]
 
 _RANGE = (0.16, 0.80)  # pupil radius over limbus radius
+_CENTRAL = 0.2  # limbus radii by which the pupil's centre may be off
 _CLIP = 15.0  # pupil edges are faint in dark eyes: many small steps beat one large
 _BEYOND = 0.3  # yet a black pupil in a light iris must beat the collarette round it
 
@@ -51,6 +53,7 @@ def find_pupil(pixels: Image, limbus: Ellipse) -> tuple[Ellipse | None, float]:
     crop = blurred(resampled_crop(pixels, x, y, radius / px, px).astype(np.float32), 1.0)
     distance = np.hypot(*(np.mgrid[: crop.shape[0], : crop.shape[1]] - px))
     radii = np.exp(np.arange(np.log(_RANGE[0] * px), np.log(_RANGE[1] * px), 0.06))
+    within = int(_CENTRAL * px)
     rings, scores = [], []
     channels = _channels(crop)
     levels = [np.percentile(part[distance < 0.9 * px], [1, 85]) for part in channels]
@@ -58,8 +61,8 @@ def find_pupil(pixels: Image, limbus: Ellipse) -> tuple[Ellipse | None, float]:
     for channel, (bottom, top) in zip(channels, levels, strict=True):
         if top - bottom < 4.0:
             continue  # flat: nothing to see in this channel
-        inside = np.clip((channel - bottom) * (100.0 / span), 0.0, 100.0)
-        ring = ring_contrast(np.asarray(inside, np.float32), radii, _CLIP, beyond=_BEYOND)
+        inside = np.asarray(np.clip((channel - bottom) * (100.0 / span), 0.0, 100.0), np.float32)
+        ring = central_contrast(inside, radii, _CLIP, beyond=_BEYOND, within=within)
         size = np.abs(ring)
         sign = np.sign(ring[:, :3]).sum(axis=1) / 3
         above = 0.15 * size[:, 3] * (np.sign(ring[:, 3]) == np.sign(ring[:, 2]))
@@ -73,7 +76,8 @@ def find_pupil(pixels: Image, limbus: Ellipse) -> tuple[Ellipse | None, float]:
         rings.append(ring)
     if not scores:
         return None, 0.0
-    central = np.exp(-0.5 * (distance / (0.15 * px)) ** 2) * (distance < 0.2 * px)
+    distance = distance[px - within : px + within + 1, px - within : px + within + 1]
+    central = np.exp(-0.5 * (distance / (0.15 * px)) ** 2) * (distance < _CENTRAL * px)
     # A dark pupil is less red and less coloured than its iris, one lit from within is more of both.  The grey
     # zone round the pupil of a blue iris is redder yet less coloured than the rest: it speaks against itself.
     total = np.abs(sum(scores)) * central * (distance + radii[:, None, None] < 0.86 * px)
@@ -83,20 +87,24 @@ def find_pupil(pixels: Image, limbus: Ellipse) -> tuple[Ellipse | None, float]:
     clearest = int(np.argmax([abs(score[at, row, column]) for score in scores]))
     brighter = float(rings[clearest][at, :3, row, column].mean()) < 0
     step = radius / px
-    start = (x + (column - px) * step, y + (row - px) * step, radii[at] * step)
+    start = (x + (column - within) * step, y + (row - within) * step, radii[at] * step)
     return _fit(pixels, start, channel=clearest, brighter=brighter)
 
 
 def _channels(crop: Floats) -> list[Floats]:
     if crop.ndim == 2:
         return [crop]
-    return [crop[..., 0], crop.max(axis=2) - crop.min(axis=2)]
+    red, green, blue = cv2.split(crop)
+    highest, lowest = cv2.max(cv2.max(red, green), blue), cv2.min(cv2.min(red, green), blue)
+    return [np.asarray(red, np.float32), np.asarray(highest - lowest, np.float32)]
 
 
 def _fit(
     pixels: Image, start: tuple[float, float, float], *, channel: int, brighter: bool
 ) -> tuple[Ellipse, float]:
-    x, y, radius = start
+    zoom = Zoom.on(pixels, *start)
+    pixels = zoom.pixels
+    x, y, radius = zoom.inwards(*start)
     for span in (0.2, 0.12):
         radii, step = _step(pixels, (x, y, radius), span, channel=channel, brighter=brighter)
         step = np.minimum(step, np.percentile(step, 95))  # glints make the highest steps
@@ -109,7 +117,7 @@ def _fit(
     radii, step = _step(pixels, (x, y, radius), span, channel=channel, brighter=brighter)
     edge, height = strongest(radii, step, (np.abs(radii - 1) < span).astype(float))
     on_outline = (np.abs(edge - 1) < 0.05) & (height > 0.0)
-    return Ellipse.circle(x, y, radius), float(on_outline[np.sin(DIRECTIONS) < 0.5].mean())
+    return Ellipse.circle(*zoom.outwards(x, y, radius)), float(on_outline[np.sin(DIRECTIONS) < 0.5].mean())
 
 
 def _step(

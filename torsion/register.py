@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from torsion.masks import EyePicture
 from torsion.search import Candidate
-from torsion.unwrap import BANDS, Band, grid, rows_for, sample
+from torsion.unwrap import BANDS, Band, grid, places, rows_for, sample_at
 from torsion.votes import MIN_COMMON, PARAMETERS, Votes, affine, displacement, fit_votes, left_over
 
 __all__ = ["Registration", "register"]
@@ -29,6 +29,7 @@ Floats = NDArray[np.float32]
 
 _COLUMNS = (360, 720, 1440)  # of the grid, from coarse to fine
 _STEPS = 2  # on each grid; more let the map follow noise (seen on turned rings and closure of real photos)
+_IDENTITY = np.eye(PARAMETERS)[[2, 5]].sum(axis=0)  # with it, displacements are places
 _SECTORS = 60  # patches round the ring
 _RUN_DEG = 20.0  # vessels, crypts and folds are narrower than this; limbus, collarette and lid edges are not
 
@@ -82,7 +83,8 @@ def register(
         if columns > max(finest, _COLUMNS[0]):
             break
         blur = 0.0015 + 0.0022 * (_COLUMNS[-1] / columns - 1)  # limbus radii, half a cell
-        fits = [_BandFit(seated, supine, band, start.rotation_deg, columns, blur) for band in bands]
+        first, second = _Side.of(seated, blur), _Side.of(supine, blur)
+        fits = [_BandFit(first, second, band, start.rotation_deg, columns) for band in bands]
         for _ in range(_STEPS):
             votes = [fit.votes(parameters) for fit in fits]
             step = fit_votes(votes, parameters).step
@@ -91,57 +93,86 @@ def register(
     return Registration(start.rotation_deg, parameters, tuple(at_end))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Side:
+    """One eye at one resolution, in single precision: a pixel's place is good to 0.0001."""
+
+    eye: EyePicture
+    texture: Floats
+    valid: Floats
+
+    @classmethod
+    def of(cls, eye: EyePicture, blur: float) -> "_Side":
+        texture = cv2.GaussianBlur(eye.texture, (0, 0), blur * eye.px_per_radius + 0.3)
+        return cls(eye, np.asarray(texture, np.float32), eye.valid.astype(np.float32))
+
+    def band(self, x: Floats, y: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+        """Texture along the ring at points of a band, and where all of it is valid."""
+        at = places(self.eye, x, y)
+        valid = sample_at(self.valid, at) > 0.99
+        return _along_ring(sample_at(self.texture, at, cubic=True), valid), valid
+
+
 class _BandFit:
     """One band at one resolution: the samples and patches that a map is fitted to."""
 
-    def __init__(
-        self, seated: EyePicture, supine: EyePicture, band: Band, start_deg: float, columns: int, blur: float
-    ) -> None:
-        rows = rows_for(seated.pupil[2], band, columns)
-        points = grid(seated.pupil, band, columns, rows=rows)
+    def __init__(self, seated: _Side, supine: _Side, band: Band, start_deg: float, columns: int) -> None:
+        rows = rows_for(seated.eye.pupil[2], band, columns)
+        points = grid(seated.eye.pupil, band, columns, rows=rows)
         # The supine iris is met at the same share of the way from its own pupil to its limbus.
-        start = grid(supine.pupil, band, columns, rows=rows, turn_deg=start_deg)
-        self.band, self.start, self.supine = band, start, supine
+        start = grid(supine.eye.pupil, band, columns, rows=rows, turn_deg=start_deg)
+        self.band, self.supine = band, supine
+        self.x, self.y = _single(start.x), _single(start.y)
+        self.depth = _single(start.depth[:, :1])
         width = columns // _SECTORS
         height = max(5, rows // max(1, round(rows / width / 1.2)))
         self.patches = (rows // height, height, _SECTORS, width)
-        x, y, depth = (self._mean(part) for part in (start.x, start.y, start.depth))
+        x, y, depth = (self._mean(part) for part in (self.x, self.y, _single(start.depth)))
         moves = [displacement(unit, x, y, depth, band) for unit in np.eye(PARAMETERS)]
         self.basis = np.array(moves).transpose(2, 1, 0)
-        band_as_seen = sample(_blurred(seated, blur), seated, points.x, points.y, cubic=True)
-        self.seated_valid = sample(seated.valid.astype(np.float32), seated, points.x, points.y) > 0.99
-        self.seated_band = _along_ring(band_as_seen, self.seated_valid)
-        self.seated_slope = _slopes(self.seated_band)
-        self.supine_texture, self.supine_valid = _blurred(supine, blur), supine.valid.astype(np.float32)
+        self.seated_band, self.seated_valid = seated.band(_single(points.x), _single(points.y))
         self.direction = np.tile((np.arange(_SECTORS) + 0.5) * (2 * np.pi / _SECTORS), self.patches[0])
 
-    def _mean(self, values: NDArray[np.floating]) -> Doubles:
+    def _mean(self, values: Floats) -> Doubles:
+        """Mean over each patch."""
+        rings, height, sectors, _ = self.patches
+        means = cv2.resize(values[: rings * height], (sectors, rings), interpolation=cv2.INTER_AREA)
+        return np.asarray(means, np.float64).ravel()
+
+    def _cells(self, moved: Floats) -> tuple[Doubles, Doubles]:
+        """Mean slopes of a coordinate along columns and rows, over each patch: only its rim counts."""
         rings, height, sectors, width = self.patches
-        blocks = values[: rings * height].reshape(rings, height, sectors, width)
-        return np.asarray(blocks.mean(axis=(1, 3), dtype=np.float64).ravel())
+        used = moved[: rings * height]
+        left = 0.5 * (used[:, ::width] + np.roll(used[:, width - 1 :: width], 1, axis=1))
+        left = left.reshape(rings, height, sectors).mean(axis=1, dtype=np.float64)
+        below, above = used[height - 1 :: height], moved[height::height][:rings]
+        first = 3.0 * moved[:1] - moved[1:2]  # beyond the edge the last step is repeated
+        if len(above) < rings:
+            above = np.concatenate([above, 2.0 * moved[-1:] - moved[-2:-1]])
+        top = 0.5 * np.concatenate([first, below + above])
+        top = top.reshape(rings + 1, sectors, width).mean(axis=2, dtype=np.float64)
+        return (np.roll(left, -1, axis=1) - left).ravel() / width, np.diff(top, axis=0).ravel() / height
 
     def votes(self, parameters: Doubles) -> Votes:
         """Sample the supine band with the present map; what displacement each patch asks for."""
-        start = self.start
-        dx, dy = displacement(parameters, start.x, start.y, start.depth, self.band)
-        x, y = start.x + dx, start.y + dy
-        band = sample(self.supine_texture, self.supine, x, y, cubic=True)
-        valid = sample(self.supine_valid, self.supine, x, y) > 0.99
-        band = _along_ring(band, valid)
+        to_places = (parameters + _IDENTITY).astype(np.float32)
+        x, y = displacement(to_places, self.x, self.y, self.depth, self.band)
+        band, valid = self.supine.band(x, y)
         both = (self.seated_valid & valid).astype(np.float32)
-        difference = (self.seated_band - band) * both
-        across, down = (
-            0.5 * (one + two) * both for one, two in zip(self.seated_slope, _slopes(band), strict=True)
-        )
+        seated, supine = self.seated_band * both, band * both
+        difference = seated - supine
+        across, down = _slopes(self.seated_band + band, np.float32(0.5) * both)  # the mean of both slopes
         mean = self._mean
-        common = mean(both)
-        energy = mean(self.seated_band**2 * both), mean(band**2 * both)
-        correlation = mean(self.seated_band * band * both) / np.sqrt(energy[0] * energy[1] + 1e-12)
-        variance = mean(difference**2) / np.maximum(common, 1e-6) + 1e-3
-        information = np.array([[mean(across**2), mean(across * down)], [mean(across * down), mean(down**2)]])
+        common, product = mean(both), mean(seated * supine)
+        energy = mean(seated * seated), mean(supine * supine)
+        correlation = product / np.sqrt(energy[0] * energy[1] + 1e-12)
+        squares = np.maximum(energy[0] + energy[1] - 2.0 * product, 0.0)
+        variance = squares / np.maximum(common, 1e-6) + 1e-3
+        mixed = mean(across * down)
+        information = np.array([[mean(across * across), mixed], [mixed, mean(down * down)]])
         pull = np.array([mean(across * difference), mean(down * difference)])
         # From steps of the grid to limbus radii in the supine eye.
-        cells = np.array([[mean(part) for part in _slopes(moved)] for moved in (x, y)]).transpose(2, 0, 1)
+        cells = np.array([self._cells(moved) for moved in (x, y)]).transpose(2, 0, 1)
         to_cells = np.linalg.inv(cells + 1e-12 * np.eye(2))
         turned = to_cells.transpose(0, 2, 1)
         size = self.patches[1] * self.patches[3]
@@ -161,22 +192,28 @@ class _BandFit:
         )
 
 
-def _blurred(eye: EyePicture, blur: float) -> Floats:
-    return np.asarray(cv2.GaussianBlur(eye.texture, (0, 0), blur * eye.px_per_radius + 0.3), np.float32)
+def _single(values: NDArray[np.floating]) -> Floats:
+    return np.asarray(values, np.float32)
 
 
-def _along_ring(band: NDArray[np.floating], valid: NDArray[np.bool_]) -> Floats:
+def _along_ring(band: Floats, valid: NDArray[np.bool_]) -> Floats:
     """Take from each row its running mean along the ring, over valid samples; zero where not valid."""
     reach = round(_RUN_DEG / 360.0 * band.shape[1] / 2)
     weight = valid.astype(np.float32)
 
-    def run(values: NDArray[np.floating]) -> Floats:
-        closed = np.concatenate([values[:, -reach:], values, values[:, :reach]], axis=1)
+    def run(values: Floats) -> Floats:
+        closed = cv2.copyMakeBorder(values, 0, 0, reach, reach, cv2.BORDER_WRAP)
         return np.asarray(cv2.blur(closed, (2 * reach + 1, 1))[:, reach:-reach], np.float32)
 
-    return np.asarray((band - run(band * weight) / (run(weight) + 1e-6)) * weight, np.float32)
+    return (band - run(band * weight) / (run(weight) + np.float32(1e-6))) * weight
 
 
-def _slopes(band: NDArray[np.floating]) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
-    """Give the derivatives along the columns, which close to a ring, and along the rows."""
-    return 0.5 * (np.roll(band, -1, axis=1) - np.roll(band, 1, axis=1)), np.gradient(band, axis=0)
+def _slopes(band: Floats, weight: Floats) -> tuple[Floats, Floats]:
+    """Give the weighted derivatives along the columns, which close to a ring, and along the rows."""
+    half = np.float32(0.5) * weight
+    closed = cv2.copyMakeBorder(band, 0, 0, 1, 1, cv2.BORDER_WRAP)
+    along = (closed[:, 2:] - closed[:, :-2]) * half
+    down = np.empty_like(band)
+    down[1:-1] = (band[2:] - band[:-2]) * half[1:-1]
+    down[0], down[-1] = (band[1] - band[0]) * weight[0], (band[-1] - band[-2]) * weight[-1]
+    return along, down

@@ -6,15 +6,15 @@ at the place to which that geometry sends it.  Searching the geometry together w
 an imperfect limbus fit harmless: a decentration of 5 % bends the angles by 3 degrees.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.correlate import masked_circular_correlation
+from torsion.correlate import patch_correlation
 from torsion.masks import EyePicture
-from torsion.unwrap import BANDS, Band, Grid, grid, sample
+from torsion.unwrap import BANDS, Band, Grid, grid, places, sample_at
 
 __all__ = ["Candidate", "PatchMaps", "best_geometry", "patch_maps"]
 
@@ -48,7 +48,7 @@ class PatchMaps:
         Distance of the patch from the limbus centre, and height of a row there, in limbus radii.
     """
 
-    evidence: Doubles
+    evidence: NDArray[np.float32]
     total: float
     direction: Doubles
     radius: Doubles
@@ -84,40 +84,35 @@ class Candidate:
 
 def patch_maps(seated: EyePicture, supine: EyePicture) -> PatchMaps:
     """Correlate each patch of the seated eye with the supine eye at every lag."""
-    parts = [_band_maps(seated, supine, band) for band in BANDS]
+    first, second = _blurred(seated), _blurred(supine)
+    parts = [_band_maps(first, second, band) for band in BANDS]
     evidence, overlap, direction, radius, row_height = (
         np.concatenate(part) for part in zip(*parts, strict=True)
     )
     # The nearest row and column count too: trial geometries stand further apart than one cell.
     padded = np.pad(evidence, ((0, 0), (1, 1), (0, 0)))
-    evidence = np.maximum.reduce([padded[:, step : step + evidence.shape[1]] for step in range(3)])
-    evidence = np.maximum.reduce([np.roll(evidence, step, axis=2) for step in (-1, 0, 1)])
+    evidence = np.maximum(np.maximum(padded[:, :-2], padded[:, 1:-1]), padded[:, 2:])
+    closed = np.concatenate([evidence[..., -1:], evidence, evidence[..., :1]], axis=2)
+    evidence = np.maximum(np.maximum(closed[..., :-2], closed[..., 1:-1]), closed[..., 2:])
     return PatchMaps(evidence, float(overlap.max(axis=(1, 2)).sum()) + 1e-9, direction, radius, row_height)
 
 
 def best_geometry(maps: PatchMaps, *, turn_deg: float = 0.0) -> Candidate:
     """Rotation within 25 degrees of a turn, with the offset and scale that suit it best."""
     rotations = np.arange(turn_deg - SPAN_DEG, turn_deg + SPAN_DEG + 1)
-    curve = np.full(len(rotations), -1.0)
-    geometry = np.zeros((len(rotations), 3))
-    patches = np.arange(len(maps.direction))[:, None]
-    shifts = maps.evidence.shape[1]
-    turn = np.radians(turn_deg)
-    cosine, sine = np.cos(maps.direction + turn), np.sin(maps.direction + turn)
-    for dx in _OFFSETS:
-        for dy in _OFFSETS:
-            if np.hypot(dx, dy) > 0.13:
-                continue
-            columns = np.rint(np.degrees(dy * cosine - dx * sine) / maps.radius).astype(int)
-            lags = (columns[:, None] + rotations[None].astype(int)) % _COLUMNS
-            for scale in _SCALES:
-                rows = np.rint((dx * cosine + dy * sine + scale * maps.radius) / maps.row_height).astype(int)
-                inside = np.abs(rows) <= _MAX_SHIFT
-                at = np.clip(rows + _MAX_SHIFT, 0, shifts - 1)[:, None]
-                score = (maps.evidence[patches, at, lags] * inside[:, None]).sum(axis=0) / maps.total
-                better = score > curve
-                curve[better] = score[better]
-                geometry[better] = dx, dy, scale
+    geometry = np.array(
+        [
+            (dx, dy, scale)
+            for dx in _OFFSETS
+            for dy in _OFFSETS
+            for scale in _SCALES
+            if np.hypot(dx, dy) <= 0.13
+        ]
+    )
+    parts = np.array_split(geometry, 8)  # all at once would take more memory than the caches hold
+    scores = np.concatenate([_scores(maps, part, rotations, turn_deg) for part in parts])
+    geometry = geometry[scores.argmax(axis=0)]
+    curve = scores.max(axis=0)
     best = int(curve.argmax())
     rivals = np.abs(rotations - rotations[best]) > _RIVAL_DEG
     dx, dy, scale = (float(value) for value in geometry[best])
@@ -132,19 +127,36 @@ def best_geometry(maps: PatchMaps, *, turn_deg: float = 0.0) -> Candidate:
     )
 
 
-def _unwrapped(eye: EyePicture, points: Grid) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+def _scores(maps: PatchMaps, geometry: Doubles, rotations: Doubles, turn_deg: float) -> Doubles:
+    """Evidence of some geometries (n, 3) at each of the rotations, which are a degree apart."""
+    dx, dy, scale = geometry.T[..., None]
+    cosine, sine = (part(maps.direction + np.radians(turn_deg)) for part in (np.cos, np.sin))
+    columns = np.rint(np.degrees(dy * cosine - dx * sine) / maps.radius).astype(int)
+    rows = np.rint((dx * cosine + dy * sine + scale * maps.radius) / maps.row_height).astype(int)
+    inside = (np.abs(rows) <= _MAX_SHIFT).astype(np.float32)
+    at = np.clip(rows + _MAX_SHIFT, 0, maps.evidence.shape[1] - 1)
+    closed = np.concatenate([maps.evidence, maps.evidence[..., : len(rotations) - 1]], axis=2)
+    runs = np.lib.stride_tricks.sliding_window_view(closed, len(rotations), axis=2)
+    found = runs[np.arange(len(maps.direction)), at, (columns + int(rotations[0])) % _COLUMNS]
+    return np.asarray((inside[:, None] @ found)[:, 0], np.float64) / maps.total
+
+
+def _blurred(eye: EyePicture) -> EyePicture:
     texture = cv2.GaussianBlur(eye.texture, (0, 0), _BLUR * eye.px_per_radius)
-    weight = sample(eye.valid.astype(np.float32), eye, points.x, points.y)
-    return sample(np.asarray(texture, np.float32), eye, points.x, points.y), np.where(
-        weight > 0.5, weight, 0.0
-    )
+    return replace(eye, texture=np.asarray(texture, np.float32))
 
 
-def _band_maps(seated: EyePicture, supine: EyePicture, band: Band) -> tuple[Doubles, ...]:
+def _unwrapped(eye: EyePicture, band: Band) -> tuple[NDArray[np.float32], NDArray[np.float32], Grid]:
+    points = grid(eye.pupil, band, _COLUMNS, rows=_ROWS[band])
+    at = places(eye, points.x, points.y)
+    weight = sample_at(eye.valid.astype(np.float32), at)
+    return sample_at(eye.texture, at), np.where(weight > 0.5, weight, np.float32(0.0)), points
+
+
+def _band_maps(seated: EyePicture, supine: EyePicture, band: Band) -> tuple[NDArray[np.floating], ...]:
     rows, height = _ROWS[band], _ROWS[band] // _ZONES[band]
-    points = grid(seated.pupil, band, _COLUMNS, rows=rows)
-    first, first_weight = _unwrapped(seated, points)
-    second, second_weight = _unwrapped(supine, grid(supine.pupil, band, _COLUMNS, rows=rows))
+    first, first_weight, points = _unwrapped(seated, band)
+    second, second_weight, _ = _unwrapped(supine, band)
     width = 2 * _COLUMNS // _SECTORS
     window = np.zeros(_COLUMNS)
     window[:width] = np.hanning(width + 2)[1:-1]
@@ -152,24 +164,23 @@ def _band_maps(seated: EyePicture, supine: EyePicture, band: Band) -> tuple[Doub
     windows = np.stack([np.roll(window, start - width // 2) for start in starts])[:, None, :]
     least = 0.25 * height * window.sum()  # a quarter of a patch must be seen in both
 
-    evidence = np.zeros((_ZONES[band], _SECTORS, 2 * _MAX_SHIFT + 1, _COLUMNS))
+    evidence = np.zeros((_ZONES[band], _SECTORS, 2 * _MAX_SHIFT + 1, _COLUMNS), np.float32)
     overlaps = np.zeros_like(evidence)
+    beyond = ((_MAX_SHIFT, _MAX_SHIFT), (0, 0))
+    second, second_weight = np.pad(second, beyond), np.pad(second_weight, beyond)
     for zone in range(_ZONES[band]):
-        for shift in range(-_MAX_SHIFT, _MAX_SHIFT + 1):
-            top, bottom = max(0, zone * height + shift), min(rows, (zone + 1) * height + shift)
-            if bottom - top < height // 2:
-                continue
-            own, other = slice(top - shift, bottom - shift), slice(top, bottom)
-            correlation, overlap = masked_circular_correlation(
-                first[None, own],
-                second[None, other],
-                reference_weight=first_weight[None, own] * windows,
-                moving_weight=second_weight[None, other],
-            )
-            seen = overlap > least
-            at = shift + _MAX_SHIFT
-            evidence[zone, :, at] = np.where(seen, np.clip(correlation, 0.0, None) ** 2 * overlap, 0.0)
-            overlaps[zone, :, at] = np.where(seen, overlap, 0.0)
+        own = slice(zone * height, (zone + 1) * height)
+        other = slice(own.start, own.stop + 2 * _MAX_SHIFT)
+        correlation, overlap = patch_correlation(
+            first[own],
+            second[other],
+            patch_weights=first_weight[own] * windows,
+            moving_weight=second_weight[other],
+            reach=_MAX_SHIFT,
+        )
+        seen = overlap > least
+        evidence[zone] = np.where(seen, np.clip(correlation, 0.0, None) ** 2 * overlap, 0.0)
+        overlaps[zone] = np.where(seen, overlap, 0.0)
     middle = (np.arange(_ZONES[band]) * height + height // 2)[:, None]
     radius = np.hypot(points.x, points.y)
     along = np.hypot(points.x[-1] - points.x[0], points.y[-1] - points.y[0])[starts] / (rows - 1)

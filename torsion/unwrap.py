@@ -13,11 +13,12 @@ from numpy.typing import NDArray
 
 from torsion.masks import RING, EyePicture
 
-__all__ = ["BANDS", "Band", "Grid", "grid", "rows_for", "sample"]
+__all__ = ["BANDS", "Band", "Grid", "Places", "grid", "places", "rows_for", "sample", "sample_at"]
 
 Band = Literal["iris", "limbus"]
 BANDS: tuple[Band, ...] = ("iris", "limbus")
 Doubles = NDArray[np.float64]
+Places = tuple[NDArray[np.float32], NDArray[np.float32]]  # columns and rows in a cut
 
 _IRIS_SPAN = (0.08, 0.93)  # share of the way from pupil to limbus; both edges move with focus and light
 
@@ -66,8 +67,8 @@ def grid(
     cosine, sine = np.cos(angles), np.sin(angles)
     if band == "iris":
         depth = (_IRIS_SPAN[0] + share * (_IRIS_SPAN[1] - _IRIS_SPAN[0]))[:, None]
-        x = (1 - depth) * (pupil[0] + pupil[2] * cosine) + depth * cosine
-        y = (1 - depth) * (pupil[1] + pupil[2] * sine) + depth * sine
+        x = (1 - depth) * pupil[0] + ((1 - depth) * pupil[2] + depth) * cosine
+        y = (1 - depth) * pupil[1] + ((1 - depth) * pupil[2] + depth) * sine
     else:
         depth = np.exp(np.log(RING[0]) + share * np.log(RING[1] / RING[0]))[:, None]
         x, y = depth * cosine, depth * sine
@@ -82,12 +83,27 @@ def rows_for(pupil_radius: float, band: Band, columns: int) -> int:
 
 
 def sample(
-    picture: NDArray[np.float32], eye: EyePicture, x: Doubles, y: Doubles, *, cubic: bool = False
+    picture: NDArray[np.float32],
+    eye: EyePicture,
+    x: NDArray[np.floating],
+    y: NDArray[np.floating],
+    *,
+    cubic: bool = False,
 ) -> NDArray[np.float32]:
     """Values of a picture of the cut's size at points given in limbus radii; zero outside the cut."""
-    centre = picture.shape[0] // 2
-    columns = (centre + x * eye.px_per_radius).astype(np.float32)
-    rows = (centre - y * eye.px_per_radius).astype(np.float32)
+    return sample_at(picture, places(eye, x, y), cubic=cubic)
+
+
+def places(eye: EyePicture, x: NDArray[np.floating], y: NDArray[np.floating]) -> Places:
+    """Where points given in limbus radii lie in the cut; worked out once for several pictures of its size."""
+    centre, px = eye.valid.shape[0] // 2, eye.px_per_radius
+    columns = (centre + x * px).astype(np.float32, copy=False)
+    rows = (centre - y * px).astype(np.float32, copy=False)
+    return columns, rows
+
+
+def sample_at(picture: NDArray[np.float32], at: Places, *, cubic: bool = False) -> NDArray[np.float32]:
+    """Values of a picture of the cut's size at places in it; zero outside the cut."""
     method = cv2.INTER_CUBIC if cubic else cv2.INTER_LINEAR
-    values = cv2.remap(picture, columns, rows, method, borderMode=cv2.BORDER_CONSTANT, borderValue=0.0)
+    values = cv2.remap(picture, *at, method, borderMode=cv2.BORDER_CONSTANT, borderValue=0.0)
     return np.asarray(values, np.float32)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from torsion.quantiles import median
 from torsion.unwrap import Band
 
 __all__ = [
@@ -23,11 +24,13 @@ __all__ = [
     "affine",
     "displacement",
     "fit_votes",
+    "fit_votes_each",
     "left_over",
     "rotation_of",
 ]
 
 Doubles = NDArray[np.float64]
+Reals = NDArray[np.floating]
 
 # 6 affine (x, y, xx, xy, yx, yy), 2 gaze (radians, seen in the limbal band), 4 dilation, 2 shift of the iris
 PARAMETERS = 14
@@ -115,19 +118,23 @@ def rotation_of(matrix: Doubles) -> float:
 
 
 def displacement(
-    parameters: Doubles, x: Doubles, y: Doubles, depth: Doubles, band: Band
-) -> tuple[Doubles, Doubles]:
-    """Displacement (x, y) that the parameters give to points of a band."""
-    dx = parameters[0] + parameters[2] * x + parameters[3] * y
-    dy = parameters[1] + parameters[4] * x + parameters[5] * y
+    parameters: Reals, x: Reals, y: Reals, depth: Reals, band: Band
+) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
+    """Displacement (x, y) that the parameters give to points of a band; `depth` may be one for each row."""
+    across: Reals
+    up: Reals
+    stretch: Reals
     if band == "limbus":
         behind = np.sqrt(_GLOBE**2 - 1.0) - np.sqrt(_GLOBE**2 - depth**2)  # of the plane of the limbus
-        return dx + parameters[6] * behind, dy + parameters[7] * behind
-    inward = 1.0 - depth  # 1 at the pupil, 0 at the limbus
-    stretch = (parameters[10] + parameters[11] * inward) * inward
-    dx += parameters[12] + parameters[8] * inward + stretch * x
-    dy += parameters[13] + parameters[9] * inward + stretch * y
-    return dx, dy
+        across, up, stretch = parameters[6] * behind, parameters[7] * behind, 0.0 * behind
+    else:
+        inward = 1.0 - depth  # 1 at the pupil, 0 at the limbus
+        across, up = parameters[12] + parameters[8] * inward, parameters[13] + parameters[9] * inward
+        stretch = (parameters[10] + parameters[11] * inward) * inward
+    return (
+        (parameters[0] + across) + (parameters[2] + stretch) * x + parameters[3] * y,
+        (parameters[1] + up) + parameters[4] * x + (parameters[5] + stretch) * y,
+    )
 
 
 def _prior() -> Doubles:
@@ -171,22 +178,63 @@ def fit_votes(
     leave_out : sequence of (patches,) bool ndarray, optional
         For each band the patches that take no part.
     """
-    full = [vote.weight for vote in votes]
-    if leave_out:
-        full = [np.where(out, 0.0, weight) for out, weight in zip(leave_out, full, strict=True)]
-    normals = [vote.basis.transpose(0, 2, 1) @ vote.information @ vote.basis for vote in votes]
-    pulls = [np.einsum("pik,pi->pk", vote.basis, vote.pull) for vote in votes]
-    weights = full
-    step: Doubles = np.zeros(PARAMETERS)
-    normal = PRIOR
+    return fit_votes_each(votes, parameters, [leave_out])[0]
+
+
+def fit_votes_each(
+    votes: Sequence[Votes], parameters: Doubles, leave_outs: Sequence[Sequence[NDArray[np.bool_]]]
+) -> tuple[Fit, ...]:
+    """Fit several times, each time leaving out other patches: what all have in common is computed once."""
+    kept = [
+        np.array([np.where(out[band], 0.0, vote.weight) if len(out) else vote.weight for out in leave_outs])
+        for band, vote in enumerate(votes)
+    ]
+    terms = [_Terms.of(vote) for vote in votes]
+    weights = kept
+    steps: Doubles = np.zeros((len(leave_outs), PARAMETERS))
+    normals: Doubles = np.zeros((len(leave_outs), PARAMETERS, PARAMETERS))
     for _ in range(6):
-        normal, pull = PRIOR.copy(), -PRIOR @ parameters
-        for weight, own_normals, own_pulls in zip(weights, normals, pulls, strict=True):
-            normal += np.tensordot(weight, own_normals, axes=1)
-            pull += weight @ own_pulls
-        step = np.asarray(np.linalg.solve(normal, pull), np.float64)
-        weights = [weight * _agreement(vote, weight, step) for vote, weight in zip(votes, full, strict=True)]
-    return Fit(step, normal, tuple(weights))
+        normals, pulls = np.tile(PRIOR, (len(steps), 1, 1)), np.tile(-PRIOR @ parameters, (len(steps), 1))
+        for weight, term in zip(weights, terms, strict=True):
+            both = np.repeat(weight, 2, axis=1)  # x and y of each patch
+            for normal, own in zip(normals, both, strict=True):
+                normal += term.basis.T @ (own[:, None] * term.informed)
+            pulls += (both * term.pull) @ term.basis
+        steps = np.asarray(np.linalg.solve(normals, pulls[..., None])[..., 0], np.float64)
+        weights = [
+            weight * _agreement(vote, term, weight, steps)
+            for vote, term, weight in zip(votes, terms, kept, strict=True)
+        ]
+    return tuple(
+        Fit(step, normal, tuple(weight[at] for weight in weights))
+        for at, (step, normal) in enumerate(zip(steps, normals, strict=True))
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Terms:
+    """One band's part of the normal equations, x and y of a patch as two rows, and its damped information.
+
+    ``informed`` is the information times the basis; ``inverse`` (3, patches) holds the xx, xy and yy elements
+    of the inverse of the damped information over the variance.
+    """
+
+    basis: Doubles
+    informed: Doubles
+    pull: Doubles
+    inverse: Doubles
+
+    @classmethod
+    def of(cls, vote: Votes) -> "_Terms":
+        """Lay out the votes of a band."""
+        informed = (vote.information[..., None] * vote.basis[:, None]).sum(axis=2)
+        xx, xy, yy = vote.information[:, 0, 0], vote.information[:, 0, 1], vote.information[:, 1, 1]
+        damping = 1e-3 * (xx + yy) + 1e-6
+        xx, yy = xx + damping, yy + damping
+        inverse = np.array([yy, -xy, xx]) / ((xx * yy - xy * xy) * vote.variance)
+        return cls(
+            vote.basis.reshape(-1, PARAMETERS), informed.reshape(-1, PARAMETERS), vote.pull.ravel(), inverse
+        )
 
 
 def left_over(vote: Votes, step: Doubles) -> Doubles:
@@ -194,14 +242,17 @@ def left_over(vote: Votes, step: Doubles) -> Doubles:
     return np.asarray(vote.pull - (vote.information @ (vote.basis @ step)[..., None])[..., 0])
 
 
-def _agreement(vote: Votes, weight: Doubles, step: Doubles) -> Doubles:
+def _agreement(vote: Votes, terms: _Terms, weights: Doubles, steps: Doubles) -> Doubles:
     """Share of its vote that each patch keeps: little where the step does not explain its displacement."""
-    left = left_over(vote, step)
-    trace = np.trace(vote.information, axis1=1, axis2=2)[:, None, None]
-    damped = vote.information + (1e-3 * trace + 1e-6) * np.eye(2)
-    miss = np.einsum("pi,pi->p", left, np.linalg.solve(damped, left[..., None])[..., 0]) / vote.variance
-    telling = (weight > 0) & (vote.correlation > 0.2)
+    left = (terms.pull - steps @ terms.informed.T).reshape(len(steps), -1, 2)
+    x, y = left[..., 0], left[..., 1]
+    miss = terms.inverse[0] * x * x + 2.0 * terms.inverse[1] * x * y + terms.inverse[2] * y * y
+    telling = (weights > 0) & (vote.correlation > 0.2)
     # Neighbouring samples share their noise, so that even good patches miss by more than independent
     # samples would; the median (1.39 for chi squared with 2 degrees of freedom) shows by how much.
-    excess = max(1.0, float(np.median(miss[telling])) / 1.39) if telling.sum() > 5 else 1.0
-    return np.asarray(np.clip(1.0 - miss / (excess * _CUTOFF), 0.0, 1.0) ** 2 / excess)
+    excess = [
+        max(1.0, median(own[tells]) / 1.39) if tells.sum() > 5 else 1.0
+        for own, tells in zip(miss, telling, strict=True)
+    ]
+    spread = np.array(excess)[:, None]
+    return np.asarray(np.clip(1.0 - miss / (spread * _CUTOFF), 0.0, 1.0) ** 2 / spread)

@@ -116,8 +116,13 @@ class Torsion:
         )
 
 
+_PEERS = {"polar": "Polar", "ecc": "Ecc", "simpleitk": "Rigid"}
+
+
 def load_method(name: str, *, locate: Locate | None = None) -> Method:
-    """Give the method of that name: ``recipe``, ``recipe-coarse``, ``torsion`` or ``module:factory``.
+    """Give the method of that name: ``torsion``, ``recipe``, ``recipe-coarse``, a peer or ``module:factory``.
+
+    Peers are ``polar``, ``ecc`` and ``simpleitk``, see `tests.benchmarks.peers`.
 
     The factory takes nothing and returns a :class:`Method`.
     """
@@ -125,9 +130,12 @@ def load_method(name: str, *, locate: Locate | None = None) -> Method:
         return Recipe(refine=name == "recipe", locate=locate or guess_limbus)
     if name == "torsion":
         return Torsion()
+    if name in _PEERS:
+        name = f"tests.benchmarks.peers:{_PEERS[name]}"
     module, colon, factory = name.partition(":")
     if not colon:
-        msg = f"method is {name!r}; allowed are recipe, recipe-coarse, torsion and module:factory"
+        allowed = ", ".join(("torsion", "recipe", "recipe-coarse", *_PEERS))
+        msg = f"method is {name!r}; allowed are {allowed} and module:factory"
         raise ValueError(msg)
     return getattr(importlib.import_module(module), factory)()
 

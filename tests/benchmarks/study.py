@@ -233,7 +233,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument(
         "--method",
         action="append",
-        help="torsion, recipe, recipe-coarse or module:factory; may be repeated; default torsion and recipe",
+        help="torsion, recipe, recipe-coarse, polar, ecc, simpleitk or module:factory; may be repeated; "
+        "default torsion and recipe",
     )
     parser.add_argument("--locate", help="limbus for the recipe: guess, or module:function giving (x, y, r)")
     parser.add_argument("--limit-eyes", type=int, help="use the first eyes only")
