@@ -9,8 +9,6 @@ from torsion import measure
 from torsion.centre import LIMBUS_MM, capsule_ring, carry_point, mm_per_degree, pixels_per_mm
 from torsion.photo import Ellipse
 
-pytestmark = pytest.mark.slow
-
 LIMBUS = Ellipse.circle(500.0, 400.0, 200.0)
 
 
@@ -53,6 +51,7 @@ def test_a_point_moves_with_the_map_and_grows_uncertain_with_its_distance():
     ).standard_uncertainty_px == pytest.approx(0.015 * 400.0)
 
 
+@pytest.mark.slow
 def test_the_small_pupil_is_found_again_in_the_dilated_eye():
     rng = np.random.default_rng([7, 0])
     eye = synthetic.random_eye(rng)

@@ -12,6 +12,9 @@ PACKAGE = Path(__file__).resolve().parent.parent / "torsion"
 SOURCE = "\n".join(
     path.read_text(encoding="utf-8") for path in sorted(PACKAGE.rglob("*.py")) if path.name != "flags.py"
 )
+TESTS = "\n".join(
+    path.read_text(encoding="utf-8") for path in sorted((PACKAGE.parent / "tests").glob("test_*.py"))
+)
 
 
 @pytest.mark.parametrize("flag", FLAGS.values(), ids=list(FLAGS))
@@ -30,6 +33,11 @@ def test_a_flag_is_whole(flag):
 @pytest.mark.parametrize("name", FLAGS)
 def test_a_flag_is_raised_somewhere(name):
     assert f'"{name}"' in SOURCE
+
+
+@pytest.mark.parametrize("name", FLAGS)
+def test_a_flag_is_named_by_a_test(name):
+    assert f'"{name}"' in TESTS
 
 
 def test_no_two_flags_share_a_name_or_a_meaning():

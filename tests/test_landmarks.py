@@ -22,8 +22,6 @@ from torsion.landmarks import axis_offsets, carry_landmarks
 from torsion.photo import Ellipse
 from torsion.similarity import f_quantile, fit_similarity, t_quantile
 
-pytestmark = pytest.mark.slow
-
 EXACT_DEG = 1e-6
 RADIUS_PX = 180.0
 
@@ -152,6 +150,7 @@ def test_leverages_add_up_to_two():
 # ---- coverage and suspects ----
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("click_px", [None, 1.0])
 @pytest.mark.parametrize("count", [2, 3, 5, 9])
 def test_the_truth_lies_in_the_95_percent_interval_in_93_to_97_percent(count, click_px):
@@ -168,6 +167,7 @@ def test_the_truth_lies_in_the_95_percent_interval_in_93_to_97_percent(count, cl
     assert accused / trials <= 0.03
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("count", "share"), [(2, 0.85), (3, 0.85), (4, 0.85), (6, 0.9)])
 def test_swapped_pairs_are_named(count, share):
     rng = np.random.default_rng([8, count])
@@ -186,6 +186,7 @@ def test_swapped_pairs_are_named(count, share):
     assert named / trials >= share
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("count", "share"), [(3, 0.4), (4, 0.9), (6, 0.97)])
 def test_a_misplaced_pair_is_named(count, share):
     # With three pairs only the outlines of the limbus tell which one is wrong, and often they cannot.
@@ -266,6 +267,7 @@ def drawn(tmp_path_factory):
     return folder, pair
 
 
+@pytest.mark.slow
 def test_landmarks_lie_on_what_can_be_seen_and_apart(drawn):
     _, (seated, _) = drawn
     prepared = prepare(seated.rgb)
@@ -283,6 +285,7 @@ def test_landmarks_lie_on_what_can_be_seen_and_apart(drawn):
         find_landmarks(prepared.picture, prepared.limbus, count=0)
 
 
+@pytest.mark.slow
 def test_carried_by_the_true_map_they_are_recognised_and_by_a_wrong_one_not(drawn):
     _, (seated, supine) = drawn
     first, second = prepare(seated.rgb), prepare(supine.rgb)
@@ -315,6 +318,7 @@ def run(*arguments):
     return CliRunner().invoke(main, ["landmarks", *[str(argument) for argument in arguments]])
 
 
+@pytest.mark.slow
 def test_the_sheet_holds_every_landmark_and_nothing_from_the_file(drawn, tmp_path):
     folder, _ = drawn
     sheet = tmp_path / "sheet.html"
@@ -336,6 +340,7 @@ def test_the_sheet_holds_every_landmark_and_nothing_from_the_file(drawn, tmp_pat
         )
 
 
+@pytest.mark.slow
 def test_without_an_eye_it_is_refused_and_no_sheet_is_written(drawn, tmp_path):
     folder, _ = drawn
     sheet = tmp_path / "sheet.html"
@@ -358,6 +363,7 @@ def pairs_file(folder, pair, tmp_path, *, swap=False):
     return folder / "seated.png", folder / "supine.png", "--eye", "OD", "--pairs", file
 
 
+@pytest.mark.slow
 def test_hand_picked_pairs_give_the_rotation_and_carry_the_axis(drawn, tmp_path):
     folder, pair = drawn
     arguments = pairs_file(folder, pair, tmp_path)
@@ -374,6 +380,7 @@ def test_hand_picked_pairs_give_the_rotation_and_carry_the_axis(drawn, tmp_path)
     assert picture.read_bytes()[:4] == b"\x89PNG"
 
 
+@pytest.mark.slow
 def test_swapped_pairs_are_refused_by_name(drawn, tmp_path):
     folder, pair = drawn
     result = run(*pairs_file(folder, pair, tmp_path, swap=True), "--axis", 90)
@@ -382,6 +389,7 @@ def test_swapped_pairs_are_refused_by_name(drawn, tmp_path):
     assert "not carried" in result.stdout
 
 
+@pytest.mark.slow
 def test_wrong_usage(drawn, tmp_path):
     folder, pair = drawn
     seated, supine, *rest = pairs_file(folder, pair, tmp_path)

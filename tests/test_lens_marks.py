@@ -7,7 +7,7 @@ from dataclasses import replace
 import made_up
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
@@ -20,8 +20,6 @@ from torsion.lens_rotation import read_baseline
 from torsion.measurement import measure
 from torsion.photo import photo_from_array
 from torsion.toric import expected_cylinder_d
-
-pytestmark = pytest.mark.slow
 
 CENTRE = np.array([160.123456, 120.0])  # of the limbus in made-up photos; its radius is 82 pixels
 
@@ -46,6 +44,7 @@ def line(direction_deg, *, radius=40.0, steps=(-1.0, 1.0), shift=(0.0, 0.0)):
 # ---- geometry ----
 
 
+@settings(deadline=None)  # a busy machine is no fault
 @given(st.floats(0.0, 180.0), st.floats(-90.0, 90.0), st.floats(0.5, 2.0))
 def test_axis_is_turned_back_by_the_rotation(photo_deg, rotation_deg, scale):
     found = lens_axis(turned(rotation_deg, scale=scale), line(photo_deg))
@@ -53,6 +52,7 @@ def test_axis_is_turned_back_by_the_rotation(photo_deg, rotation_deg, scale):
     assert abs(axis_difference_deg(found.axis_deg, photo_deg - rotation_deg)) < 1e-9
 
 
+@settings(deadline=None)  # a busy machine is no fault
 @given(st.floats(0.0, 180.0), st.floats(-30.0, 30.0))
 def test_mirrored_photo_is_mirrored_back(photo_deg, rotation_deg):
     found = lens_axis(turned(rotation_deg, mirrored=True), line(photo_deg))
@@ -143,6 +143,7 @@ def test_no_eye_in_the_photo():
 # ---- drawn photos ----
 
 
+@pytest.mark.slow
 def test_axis_in_dilated_photos_of_drawn_eyes():
     # The lens lies in the plane of the iris, deeper than the limbus, behind a dilated pupil.
     errors, stated = [], []

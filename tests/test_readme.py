@@ -4,6 +4,7 @@ Only commands that run on the sample pair have their output printed, so no photo
 change that alters outputs on purpose, ``python -m tests.test_readme`` pastes them anew; read the difference.
 """
 
+import logging
 import re
 import shlex
 import tomllib
@@ -12,6 +13,7 @@ from pathlib import Path
 import click
 import pytest
 from click.testing import CliRunner
+from PIL import Image
 
 from torsion.cli import _COMMANDS, main
 from torsion.demo import write_demo
@@ -137,6 +139,32 @@ def test_the_version_names_what_matters():
         assert re.search(rf"^{name} +\d+\.\d+", shown, flags=re.MULTILINE), name
 
 
+@pytest.fixture
+def heard():
+    """Count what is logged, as a program does that listens."""
+    records: list[logging.LogRecord] = []
+    handler = logging.Handler()
+    handler.emit = records.append
+    logging.getLogger("torsion").addHandler(handler)
+    yield records
+    logging.getLogger("torsion").removeHandler(handler)
+
+
+def test_stages_are_told_on_stderr_when_asked_and_not_otherwise(tmp_path, heard):
+    blank = tmp_path / "blank.png"
+    Image.new("RGB", (300, 240), "grey").save(blank)
+    quiet, told, again = (
+        CliRunner().invoke(main, [*options, "inspect", str(blank), "--json", "-"])
+        for options in ([], ["--verbose"], [])
+    )
+    assert quiet.stderr == again.stderr == ""
+    assert "blank.png: read, 300 x 240 px" in told.stderr
+    assert "limbus not found" in told.stderr
+    assert "no_eye" in told.stderr
+    assert quiet.stdout == told.stdout == again.stdout
+    assert len(heard) == len(told.stderr.splitlines())  # only while asked
+
+
 def test_the_table_of_flags_is_that_of_the_code():
     assert FLAG_TABLE.search(README)["table"] == flag_table()
 
@@ -168,8 +196,6 @@ def test_every_dependency_and_marker_has_its_reason():
 def paste_anew(folder):
     """Write README.md with the outputs, the table and the picture of the code as it is now."""
     import os
-
-    from PIL import Image
 
     write_demo(folder, [SAMPLE_DEG])
     os.chdir(folder)

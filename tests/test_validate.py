@@ -424,3 +424,6 @@ def test_command_refuses_what_cannot_be_used(tmp_path):
     assert "holds 1 photo, none in a sub-folder: put at least two photos of each eye" in result.stderr
     assert command(tmp_path, "--pattern", "*.jpg").exit_code == 2
     assert command(Path("nowhere")).exit_code == 2
+    result = command(tmp_path, "--title", "My camera")  # which would go nowhere
+    assert result.exit_code == 2
+    assert "--title needs --out" in result.output

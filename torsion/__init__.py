@@ -4,8 +4,11 @@ The front door is lazy (PEP 562): ``import torsion`` is cheap, and each public n
 """
 
 import importlib
+import logging
 
 from torsion._version import __version__
+
+logging.getLogger("torsion").addHandler(logging.NullHandler())  # a program that wants to listen adds its own
 
 _HOME = {
     "Ellipse": "torsion.photo",

@@ -1,5 +1,6 @@
 """The measurement: the stages chained, and the verdict on what they found."""
 
+import logging
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -22,6 +23,8 @@ from torsion.register import Registration, register
 from torsion.unwrap import Band
 
 __all__ = ["MeasureOptions", "Measurement", "PreparedPhoto", "measure", "prepare"]
+
+_LOG = logging.getLogger(__name__)
 
 _ENOUGH_SIDE_PX = 1600  # decoding at this size leaves more detail than the bands are sampled with
 _MATCH, _CLEAR_MATCH = 0.33, 0.40  # mean patch correlation; unrelated eyes stayed below 0.25 in all trials
@@ -151,14 +154,21 @@ def prepare(photo: PhotoLike, *, eye: Eye | None = None) -> PreparedPhoto:
         photo = read_photo(photo, eye=eye, max_side_px=_ENOUGH_SIDE_PX)
     elif not isinstance(photo, Photo):
         photo = photo_from_array(np.asarray(photo), eye=eye)
-    located = locate(photo)
-    picture = cut_out(photo, located) if located.limbus is not None else None
     size = photo.pixels.shape[1], photo.pixels.shape[0]
+    _LOG.info("%s: read, %d x %d px", photo.name, *size)
+    located = locate(photo)
+    _LOG.info("%s: limbus %s, pupil %s", photo.name, *map(_found_words, (located.limbus, located.pupil)))
+    picture = cut_out(photo, located) if located.limbus is not None else None
     measures, flags = assess(located, picture, size, photo.decoded_scale)
     scale = float(photo.decoded_scale)
     limbus = located.limbus and located.limbus.scaled(scale)
     pupil = located.pupil and located.pupil.scaled(scale)
+    _LOG.info("%s: masked and assessed, flags: %s", photo.name, ", ".join(flags) or "none")
     return PreparedPhoto(photo, limbus, pupil, picture, measures, flags, worst_verdict(flags))
+
+
+def _found_words(outline: Ellipse | None) -> str:
+    return "not found" if outline is None else f"of {outline.radius_px:.0f} px"
 
 
 def measure(
@@ -274,9 +284,11 @@ def _register(first: PreparedPhoto, second: PreparedPhoto, options: MeasureOptio
         return _Found(tuple(photo_flags), nothing)
     supine = mirrored_eye(second.picture) if options.mirrored else second.picture
     view, candidate = find_view(first.picture, supine)
+    _LOG.info("searched: about %+.0f degrees, match %.2f", candidate.rotation_deg, candidate.score)
     supine = mirrored_eye(supine) if view.mirrored else supine
     registration = register(first.picture, supine, candidate)
     both = answer(registration)
+    _LOG.info("registered: %+.2f ± %.2f degrees", both.rotation_deg, both.standard_uncertainty_deg)
     bands: dict[Band, Answer | None] = {
         vote.band: band_answer(registration, vote) for vote in registration.votes
     }

@@ -154,7 +154,13 @@ def _oriented(pixels: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:
 
 @contextmanager
 def decoding(source: Source, format: str) -> Iterator[None]:
-    """Turn whatever a decoder raises into one sentence: on damaged files they raise nearly anything."""
+    """Turn whatever a decoder raises into one sentence: on damaged files they raise nearly anything.
+
+    Raises
+    ------
+    PhotoError
+        If the decoder raised anything but want of memory.
+    """
     try:
         yield
     except (PhotoError, MemoryError):
@@ -182,7 +188,13 @@ def finished(
 
 
 def samples_of(source: Source, image: Image.Image) -> Samples:
-    """Pixels of a Pillow picture of any kind: grey or RGB, with opacity last where it has one."""
+    """Pixels of a Pillow picture of any kind: grey or RGB, with opacity last where it has one.
+
+    Raises
+    ------
+    PhotoError
+        If its samples fit into neither 8 nor 16 bits.
+    """
     if "transparency" in image.info or image.mode in ("PA", "RGBa", "La"):
         image = image.convert("LA" if image.mode in ("L", "La") else "RGBA")
     elif image.mode in ("P", "CMYK", "YCbCr", "RGBX"):

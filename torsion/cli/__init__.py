@@ -2,7 +2,9 @@
 
 import errno
 import importlib
+import logging
 import platform
+import sys
 
 import click
 
@@ -80,6 +82,22 @@ def _show_versions(ctx: click.Context, _param: click.Parameter, wanted: bool) ->
     ctx.exit()
 
 
+def _log_to_stderr(ctx: click.Context) -> None:
+    """Show what the library logs while this command runs, with the time since the start."""
+    logger = logging.getLogger("torsion")
+    before = logger.level
+    handler = logging.StreamHandler(sys.stderr)
+    handler.setFormatter(logging.Formatter("%(relativeCreated)6.0f ms  %(message)s"))
+    logger.addHandler(handler)
+    logger.setLevel(logging.INFO)
+
+    def quiet_again() -> None:  # tests and notebooks run several commands in one process
+        logger.removeHandler(handler)
+        logger.setLevel(before)
+
+    ctx.call_on_close(quiet_again)
+
+
 @click.command(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
 @click.option(
     "--version",
@@ -89,7 +107,9 @@ def _show_versions(ctx: click.Context, _param: click.Parameter, wanted: bool) ->
     callback=_show_versions,
     help="Show the version, and those of what results depend on.",
 )
-def main() -> None:
+@click.option("-v", "--verbose", is_flag=True, help="Say on stderr what each stage finds, and when.")
+@click.pass_context
+def main(ctx: click.Context, *, verbose: bool) -> None:
     """Measure how far an eye has turned between two photos, and carry a toric axis with it.
 
     A second check, not a medical device: the surgeon's judgement, local rules and licensed practice prevail.
@@ -100,3 +120,5 @@ def main() -> None:
 
     Then torsion COMMAND --help shows the options of a command, with an example.
     """
+    if verbose:
+        _log_to_stderr(ctx)

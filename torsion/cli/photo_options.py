@@ -24,6 +24,7 @@ __all__ = [
     "check_outputs",
     "direction",
     "eye_option",
+    "folded",
     "json_option",
     "mirrored_option",
     "outline",
@@ -219,11 +220,12 @@ def print_text(lines: Iterable[str], *, flags: Iterable[str], cautions: Iterable
     """Print a result, what each flag means and what can be done about it, and the cautions."""
     click.echo("\n".join(lines) + "\n")
     for name in flags:
-        click.echo(_folded(f"{name}: {flag_words(name)}", "! "))
-    click.echo(("\n" if flags else "") + _folded(" ".join(cautions), ""))
+        click.echo(folded(f"{name}: {flag_words(name)}", "! "))
+    click.echo(("\n" if flags else "") + folded(" ".join(cautions), ""))
 
 
-def _folded(text: str, first: str) -> str:
+def folded(text: str, first: str) -> str:
+    """Wrap a text to the width of the screen; its first line starts with `first`, the others below it."""
     return textwrap.fill(
         text, _WIDTH, initial_indent=first, subsequent_indent=" " * len(first), break_long_words=False
     )

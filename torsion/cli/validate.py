@@ -1,6 +1,5 @@
 """``torsion validate``: a user's own camera put to the test."""
 
-import textwrap
 from collections.abc import Iterator
 from importlib.util import find_spec
 from pathlib import Path
@@ -18,7 +17,6 @@ from torsion.validate import ValidateOptions, Validation, validate, validation_r
 __all__ = ["command"]
 
 _REFUSED = 3  # exit status
-_WIDTH = 96
 _PAGE, _JSON = "validation.html", "validation.json"
 _MOST_ADVICE = 3
 
@@ -111,6 +109,9 @@ def command(
 
         torsion validate photos --out validation
     """  # fmt: skip
+    if title and out is None:
+        msg = "--title needs --out: it stands in the report"
+        raise click.UsageError(msg)
     if out is not None and (missing := [name for name in ("matplotlib", "jinja2") if not find_spec(name)]):
         msg = f"the report needs {' and '.join(missing)}: pip install 'torsion[sheet]'"
         raise click.ClickException(msg)
@@ -152,7 +153,7 @@ def _write(found: Validation, out: Path | None, json_to: str | None, title: str)
 
 
 def _lines(found: Validation) -> Iterator[str]:
-    yield _folded(found.judged.sentence, "")
+    yield shared.folded(found.judged.sentence, "")
     yield ""
     for point in found.judged.points:
         yield f"{point.name:<15}{point.grade:<10}{point.found}"
@@ -160,13 +161,11 @@ def _lines(found: Validation) -> Iterator[str]:
         yield "\nWhat to change when taking the photos:"
     for one in found.advice[:_MOST_ADVICE]:
         count = f"({one.pairs} of {found.counts['same'].pairs} pairs)"
-        yield _folded(f"{one.meaning}: {one.remedy} {count}", "- ")
+        yield shared.folded(f"{one.meaning}: {one.remedy} {count}", "- ")
     for name in found.odd:
-        yield _folded(f"{name}: refused with every other photo of its eye; is it in the right place?", "! ")
+        yield shared.folded(
+            f"{name}: refused with every other photo of its eye; is it in the right place?", "! "
+        )
     for fault in found.unreadable.values():
-        yield _folded(fault, "! ")
-    yield "\n" + _folded(CAUTION, "")
-
-
-def _folded(text: str, first: str) -> str:
-    return textwrap.fill(text, _WIDTH, initial_indent=first, subsequent_indent=" " * len(first))
+        yield shared.folded(fault, "! ")
+    yield "\n" + shared.folded(CAUTION, "")

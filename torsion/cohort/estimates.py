@@ -84,6 +84,11 @@ def rounded(number: float) -> float:
 def plain(value: object) -> object:
     """Open a result for JSON: dicts, lists, strings, numbers and None; a number that is not finite is None.
 
+    Raises
+    ------
+    TypeError
+        If something else is in it.
+
     Examples
     --------
     >>> plain(Estimate(1.234567, (0.5, 2.0), 12, "mean"))

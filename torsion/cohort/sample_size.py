@@ -89,6 +89,11 @@ def subjects_for_icc(icc: float, width: float, *, repeats: int = 2, coverage: fl
         By Bonett 2002 (doi:10.1002/sim.1108), with his addition of ``5 icc`` for two repeats and an ICC of
         0.7 or more.
 
+    Raises
+    ------
+    ValueError
+        If the width is not positive, the correlation is outside 0 to 1, or there are fewer than 2 repeats.
+
     Examples
     --------
     >>> subjects_for_icc(0.8, 0.2)
@@ -121,6 +126,11 @@ def subjects_for_within_sd(relative: float, *, repeats: int = 2, coverage: float
     """Subjects to know a within-subject standard deviation within a part of itself.
 
     Bland's rule: the relative half width is ``z / sqrt(2 n (m - 1))`` for n subjects with m values each.
+
+    Raises
+    ------
+    ValueError
+        If the part is not positive or there are fewer than 2 repeats.
 
     Examples
     --------

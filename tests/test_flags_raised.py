@@ -1,0 +1,315 @@
+"""Flags, each raised just beyond its limit and not just before it; no photo is needed."""
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from tests.made_up import accepted, eye_picture, prepared_photo
+from torsion import landmark_survey, marking, measurement
+from torsion.confidence import Answer
+from torsion.flags import FLAGS
+from torsion.ink import Stain
+from torsion.landmark_pairs import LandmarkPair, fit_pairs
+from torsion.level import reference_tilt
+from torsion.locate import Located
+from torsion.orientation import View
+from torsion.photo import Ellipse
+from torsion.quality import assess
+
+# ---- one photo ----
+
+RADIUS_PX = 80.0
+SIZE_PX = (640, 480)
+
+
+def located(*, radius_px=RADIUS_PX, x_px=320.0, upper=0.6, lower=0.9):
+    limbus = Ellipse.circle(x_px, 240.0, radius_px)
+    return Located(limbus, None, limbus_contrast=0.3, exposed_upper=upper, exposed_lower=lower)
+
+
+def textured(*, share=1.0, fine=True, overexposed=0.0):
+    """Make an eye of which a share can be used, with texture of single pixels or of broad waves."""
+    eye = eye_picture()
+    side = eye.valid.shape[0]
+    rng = np.random.default_rng(0)
+    waves = np.sin(np.arange(side) / 12.0)[:, None] * np.ones(side)  # far broader than two degrees, 1.4 px
+    texture = (rng.normal(0.0, 1.0, (side, side)) if fine else waves).astype(np.float32)
+    everywhere = np.ones((side, side), bool)
+    valid = everywhere.copy()
+    valid[round(share * side) :] = False
+    return replace(
+        eye,
+        texture=texture,
+        valid=valid,
+        iris_region=everywhere,
+        limbal_region=everywhere.copy(),
+        overexposed=overexposed,
+    )
+
+
+def photo_flags(eye, place=None, *, scale=1):
+    measures, flags = assess(place or located(), eye, SIZE_PX, scale)
+    assert set(flags) <= set(FLAGS)
+    return measures, flags
+
+
+def test_a_good_photo_has_no_flag():
+    measures, flags = photo_flags(textured())
+    assert flags == ()
+    assert measures["limbus_radius_px"] == pytest.approx(RADIUS_PX)
+    assert measures["pixels_per_degree"] == pytest.approx(RADIUS_PX * np.pi / 180.0)
+    assert measures["iris_valid"] == measures["limbus_valid"] == 1.0
+
+
+@pytest.mark.parametrize(
+    ("flag", "before", "beyond"),
+    [
+        ("eye_covered", {"share": 0.06}, {"share": 0.04}),  # of both bands; the limbal one needs 5 %
+        ("out_of_focus", {"fine": True}, {"fine": False}),
+        ("overexposed", {"overexposed": 0.49}, {"overexposed": 0.51}),
+    ],
+)
+def test_what_the_eye_shows(flag, before, beyond):
+    assert flag not in photo_flags(textured(**before))[1]
+    assert flag in photo_flags(textured(**beyond))[1]
+
+
+@pytest.mark.parametrize(
+    ("flag", "before", "beyond"),
+    [
+        ("lids_low", {"upper": 0.0, "lower": 0.72}, {"upper": 0.0, "lower": 0.68}),  # 35 % of the limbus
+        ("off_picture", {"x_px": RADIUS_PX + 1.0}, {"x_px": RADIUS_PX - 1.0}),
+        ("off_picture", {"x_px": 638.0 - RADIUS_PX}, {"x_px": 640.0 - RADIUS_PX}),
+        ("small_eye", {"radius_px": 41.0}, {"radius_px": 39.0}),
+    ],
+)
+def test_where_the_eye_is(flag, before, beyond):
+    assert flag not in photo_flags(textured(), located(**before))[1]
+    assert flag in photo_flags(textured(), located(**beyond))[1]
+
+
+def test_a_picture_read_at_half_its_size_counts_in_full_pixels():
+    measures, flags = photo_flags(textured(), located(radius_px=30.0), scale=2)
+    assert measures["limbus_radius_px"] == pytest.approx(60.0)
+    assert "small_eye" not in flags
+
+
+# ---- a pair: the stages are replaced, so that each limit is met exactly ----
+
+
+def band(*, usable=200, name="iris"):
+    return SimpleNamespace(band=name, usable=np.arange(300) < usable)
+
+
+@pytest.fixture
+def pair_flags(monkeypatch):
+    """Measure a pair whose stages give what is asked for; return the measurement."""
+
+    def run(
+        *,
+        usable=200,
+        score=0.8,
+        margin=0.3,
+        rotation_deg=5.0,
+        uncertainty_deg=0.1,
+        iris=(5.0, 0.1, 0.8),
+        limbus=(5.0, 0.1, 0.8),
+        view=(0, False),
+        copied=False,
+        **options,
+    ):
+        votes = [band(usable=usable // 2), band(usable=usable - usable // 2, name="limbus")]
+        answers = {"iris": iris, "limbus": limbus}
+        stages = {
+            "find_view": lambda *_: (
+                View(*view),
+                SimpleNamespace(
+                    rotation_deg=rotation_deg,
+                    score=score,
+                    rival_score=score - margin,
+                    curve_deg=np.zeros(1),
+                    curve=np.zeros(1),
+                ),
+            ),
+            "register": lambda *_: SimpleNamespace(votes=votes, matrix=np.eye(2, 3)),
+            "answer": lambda *_: Answer(rotation_deg, uncertainty_deg, score, 0.6),
+            "band_answer": lambda _, vote: answers[vote.band] and Answer(*answers[vote.band], 0.6),
+            "same_exposure": lambda *_: copied,
+        }
+        for name, stage in stages.items():
+            monkeypatch.setattr(measurement, name, stage)
+        found = measurement.measure(prepared_photo(), prepared_photo("supine.png"), **options)
+        assert set(found.flags) <= set(FLAGS)
+        return found
+
+    return run
+
+
+def test_a_good_pair_is_accepted(pair_flags):
+    found = pair_flags(eye="OD")
+    assert (found.verdict, found.flags) == ("accept", ())
+    assert found.interval_95_deg == pytest.approx((5.0 - 1.96 * 0.1, 5.0 + 1.96 * 0.1))
+    assert found.direction == "excyclotorsion"
+
+
+PAIR_LIMITS = [
+    ("not_enough_to_compare", {"usable": 40}, {"usable": 39}),
+    ("eyes_do_not_match", {"score": 0.34, "margin": 0.02}, {"score": 0.32, "margin": 0.02}),
+    ("eyes_do_not_match", {"score": 0.34, "margin": 0.02}, {"score": 0.34, "margin": 0.01}),
+    ("eyes_do_not_match", {"score": 0.21, "margin": 0.07}, {"score": 0.19, "margin": 0.07}),
+    ("weak_match", {"score": 0.41, "margin": 0.04}, {"score": 0.39, "margin": 0.04}),
+    ("weak_match", {"score": 0.21, "margin": 0.11}, {"score": 0.21, "margin": 0.09}),
+    ("uncertain", {"uncertainty_deg": 0.49}, {"uncertainty_deg": 0.51}),
+    ("too_uncertain", {"uncertainty_deg": 1.99}, {"uncertainty_deg": 2.01}),
+    ("large_rotation", {"rotation_deg": 14.9}, {"rotation_deg": -15.1}),
+    ("turned_view", {}, {"view": (90, False)}),
+    ("mirrored", {}, {"view": (0, True)}),
+    ("same_picture", {}, {"copied": True}),
+    ("bands_disagree", {"limbus": (5.4, 0.1, 0.8)}, {"limbus": (5.6, 0.1, 0.8)}),  # half a degree
+    ("bands_disagree", {"limbus": (6.0, 0.4, 0.8)}, {"limbus": (6.0, 0.3, 0.8)}),  # 3 uncertainties
+    ("iris_only", {}, {"limbus": None}),
+    ("iris_only", {"limbus": (5.0, 0.1, 0.34)}, {"limbus": (5.0, 0.1, 0.32)}),  # matches nothing
+    ("limbus_only", {}, {"iris": None}),
+    ("eye_not_given", {"eye": "OD"}, {}),
+    ("frame_unknown", {"axis_deg": 90.0, "axis_frame": "same"}, {"axis_deg": 90.0}),
+]
+
+
+@pytest.mark.parametrize(("flag", "before", "beyond"), PAIR_LIMITS)
+def test_what_the_pair_shows(pair_flags, flag, before, beyond):
+    assert flag not in pair_flags(**before).flags
+    found = pair_flags(**beyond)
+    assert flag in found.flags
+    ranks = ("accept", "review", "refuse")
+    assert ranks.index(found.verdict) >= ranks.index(FLAGS[flag].verdict)
+
+
+def test_a_refused_pair_carries_no_axis_and_an_accepted_one_does(pair_flags):
+    asked = {"axis_deg": 178.0, "axis_frame": "same", "incision_deg": 358.0}
+    found = pair_flags(**asked)
+    assert (found.axis.surgical_deg, found.incision.surgical_deg) == (3.0, 3.0)
+    refused = pair_flags(uncertainty_deg=2.1, **asked)
+    assert (refused.axis.surgical_deg, refused.incision.surgical_deg) == (None, None)
+
+
+def test_the_view_is_taken_out_of_the_rotation_and_put_into_the_axis(pair_flags):
+    found = pair_flags(rotation_deg=95.0, view=(90, False), axis_deg=30.0, eye="OS")
+    assert found.rotation_deg == pytest.approx(5.0)
+    assert found.axis.surgical_deg == pytest.approx(125.0)
+    assert found.axis.surgical_patient_deg == pytest.approx(35.0)
+    assert found.direction == "incyclotorsion"  # counter-clockwise in a left eye
+
+
+# ---- ink ----
+
+
+def stain(**changes):
+    usual = Stain(90.0, 3.0, 4.0, 1.3, 0.4, "violet", 0.1, covered=False, certain=True)
+    return replace(usual, **changes)
+
+
+@pytest.fixture
+def ink_flags(monkeypatch):
+    """Read marks where the search for ink finds what is asked for; return the flags."""
+
+    def run(seated=(), supine=None, **options):
+        matrix = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
+        pair = accepted(rotation_deg=0.0, flags=(), matrix=matrix)
+        found = iter([tuple(seated)] if supine is None else [tuple(seated), tuple(supine), tuple(supine)])
+        monkeypatch.setattr(marking, "find_ink", lambda *_, **__: next(found))
+        monkeypatch.setattr(marking, "measure", lambda *_, **__: pair)
+        monkeypatch.setattr(marking, "is_grey", lambda _: False)
+        return marking.read_marks(pair.seated, None if supine is None else pair.supine, **options).flags
+
+    return run
+
+
+@pytest.mark.parametrize(
+    ("flag", "before", "beyond"),
+    [
+        ("broad_mark", {"width_deg": 4.9}, {"width_deg": 5.1}),
+        ("mark_covered", {}, {"covered": True}),
+        ("ink_or_pigment", {}, {"color": "brown", "certain": False}),
+    ],
+)
+def test_what_one_mark_shows(ink_flags, flag, before, beyond):
+    assert flag not in ink_flags([stain(**before)])
+    assert flag in ink_flags([stain(**beyond)])
+
+
+@pytest.mark.parametrize(
+    ("flag", "before", "beyond"),
+    [
+        ("ink_moved", [stain(direction_deg=90.6)], [stain(direction_deg=92.5)]),
+        ("ink_spread", [stain(width_deg=3.8)], [stain(width_deg=4.0)]),  # by 30 %
+        ("ink_lost", [stain()], [stain(direction_deg=200.0)]),
+        ("no_ink", [stain()], []),
+    ],
+)
+def test_what_became_of_a_mark(ink_flags, flag, before, beyond):
+    assert flag not in ink_flags([stain()], before)
+    if flag == "no_ink":
+        assert flag in ink_flags([], beyond)
+    else:
+        assert flag in ink_flags([stain()], beyond)
+
+
+def test_a_meridian_beside_the_ink(ink_flags):
+    assert "meridian_outside_ink" not in ink_flags([stain()], meridians_deg=[91.0])
+    assert "meridian_outside_ink" in ink_flags([stain()], meridians_deg=[92.0])
+
+
+# ---- landmarks and levels ----
+
+
+@pytest.mark.parametrize(("count", "flags"), [(0, {"no_landmarks"}), (2, {"few_landmarks"}), (3, set())])
+def test_how_many_landmarks_were_found(monkeypatch, count, flags):
+    monkeypatch.setattr(landmark_survey, "find_landmarks", lambda *_, **__: (None,) * count)
+    assert set(landmark_survey.survey_landmarks(prepared_photo()).flags) == flags
+
+
+SQUARE = ((100.0, 100.0), (500.0, 100.0), (500.0, 500.0), (100.0, 500.0))
+
+
+def pairs(supine):
+    return [LandmarkPair(str(n), *one, *two) for n, (one, two) in enumerate(zip(SQUARE, supine, strict=True))]
+
+
+def pulled(*steps_px):
+    return [(x + dx, y + dy) for (x, y), (dx, dy) in zip(SQUARE, steps_px, strict=True)]
+
+
+def test_hand_picked_pairs_that_fit_have_no_flag():
+    assert fit_pairs(pairs(SQUARE), click_px=1.0).flags == ()
+
+
+@pytest.mark.parametrize(
+    ("flag", "supine"),
+    [
+        ("pairs_swapped", [SQUARE[1], SQUARE[0], SQUARE[2], SQUARE[3]]),
+        ("pair_misplaced", pulled((0, 0), (0, 0), (0, 0), (60, 40))),
+        ("pairs_disagree", pulled((60, 0), (-60, 0), (60, 0), (-60, 0))),  # sheared: no pair is to blame
+    ],
+)
+def test_hand_picked_pairs_that_do_not_fit(flag, supine):
+    found = fit_pairs(pairs(supine), click_px=1.0)
+    assert flag in found.flags
+    assert found.verdict != "accept"
+
+
+@pytest.mark.parametrize(
+    ("click_px", "flags"), [(3.4, ()), (3.6, ("uncertain",)), (14.1, ("too_uncertain",))]
+)
+def test_hand_picked_pairs_and_the_limits_of_their_uncertainty(click_px, flags):
+    """At the corners of a square of 400 pixels a turn is known to click / 400 radians."""
+    found = fit_pairs(pairs(SQUARE), click_px=click_px)
+    assert found.standard_uncertainty_deg == pytest.approx(np.degrees(click_px / 400.0))
+    assert found.flags == flags
+
+
+def test_a_reference_that_is_far_from_level():
+    assert reference_tilt("canthi", (0.0, 57.0), (100.0, 0.0), posture="seated").flags == ()  # 29.7 degrees
+    steep = reference_tilt("canthi", (0.0, 58.0), (100.0, 0.0), posture="seated")  # 30.1 degrees
+    assert steep.flags == ("reference_steep",)
