@@ -22,12 +22,12 @@ ORDER = [
         dicom
         readers
         photo correlate astigmatism
-        outline pupil
+        outline pupil laterality
         toric vergence keratometry centroid plan recheck lens_rotation uncertainty budget
         locate
         limbal_ring limbal_bar ink
         masks
-        unwrap quality duplicate
+        unwrap quality duplicate order
         search votes
         orientation register
         confidence

@@ -13,8 +13,10 @@ from torsion.axis import COVERAGE, AxisFrame, AxisTransfer, Incision, transfer_a
 from torsion.confidence import Answer, answer, band_answer
 from torsion.duplicate import same_exposure
 from torsion.flags import Verdict, worst_verdict
+from torsion.laterality import read_laterality
 from torsion.locate import locate
 from torsion.masks import EyePicture, cut_out, mirrored_eye
+from torsion.order import Sign, order_signs
 from torsion.orientation import View, find_view
 from torsion.photo import Ellipse, Photo, photo_from_array, read_photo
 from torsion.quality import assess
@@ -60,6 +62,8 @@ class PreparedPhoto:
     measures : mapping of str to float or None
     flags : tuple of str
     verdict : {"accept", "review", "refuse"}
+    laterality : {"OD", "OS"} or None
+        Eye that the picture, taken as upright, shows by its lids' inner corner; None where it does not show.
     """
 
     photo: Photo
@@ -69,6 +73,7 @@ class PreparedPhoto:
     measures: Mapping[str, float | None]
     flags: tuple[str, ...]
     verdict: Verdict
+    laterality: Eye | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,6 +104,11 @@ class Measurement:
     curve_deg, curve : (n,) ndarray or None
         Evidence against rotation, from the coarse search.
     options : MeasureOptions
+    lateralities : ({"OD", "OS"} or None, {"OD", "OS"} or None)
+        Eye that each photo shows by itself, a turn of the supine view and a mirror that was stated undone; None
+        where it does not show, and for a supine photo that does not match, since its turn is not known.
+    order_signs : tuple of str
+        What speaks for exchanged photos; see `torsion.order.Sign`.
     """
 
     rotation_deg: float | None
@@ -120,6 +130,8 @@ class Measurement:
     curve_deg: NDArray[np.float64] | None = None
     curve: NDArray[np.float64] | None = None
     options: MeasureOptions = field(default_factory=MeasureOptions)
+    lateralities: tuple[Eye | None, Eye | None] = (None, None)
+    order_signs: tuple[Sign, ...] = ()
 
 
 PhotoLike = str | Path | ArrayLike | Photo | PreparedPhoto
@@ -158,7 +170,8 @@ def prepare(photo: PhotoLike, *, eye: Eye | None = None) -> PreparedPhoto:
     scale = float(photo.decoded_scale)
     limbus = located.limbus and located.limbus.scaled(scale)
     pupil = located.pupil and located.pupil.scaled(scale)
-    return PreparedPhoto(photo, limbus, pupil, picture, measures, flags, worst_verdict(flags))
+    laterality = read_laterality(photo, limbus, pupil)
+    return PreparedPhoto(photo, limbus, pupil, picture, measures, flags, worst_verdict(flags), laterality)
 
 
 def measure(
@@ -208,7 +221,14 @@ def measure(
     first, second = prepare(seated, eye=named), prepare(supine, eye=named)
     named = named or first.photo.eye or second.photo.eye
     found = _register(first, second, options)
+    shown = first.laterality, found.supine_laterality
     flags = [*found.flags]
+    if len({named, *shown} - {None}) > 1:
+        flags.append("other_side")
+    elif not any(shown) and worst_verdict(flags) != "refuse":
+        flags.append("side_not_seen")
+    if found.order_signs:
+        flags.append("order_doubtful")
     if named is None:
         flags.append("eye_not_given")
     if axis_deg is not None and axis_frame == "unknown":
@@ -249,6 +269,8 @@ def measure(
         found.curve_deg,
         found.curve,
         options,
+        shown,
+        found.order_signs,
     )
 
 
@@ -265,6 +287,8 @@ class _Found:
     matrix: NDArray[np.float64] | None = None
     curve_deg: NDArray[np.float64] | None = None
     curve: NDArray[np.float64] | None = None
+    supine_laterality: Eye | None = None
+    order_signs: tuple[Sign, ...] = ()
 
 
 def _register(first: PreparedPhoto, second: PreparedPhoto, options: MeasureOptions) -> _Found:
@@ -286,6 +310,7 @@ def _register(first: PreparedPhoto, second: PreparedPhoto, options: MeasureOptio
     flags = photo_flags + _pair_flags(registration, both, bands, margin, view, rotation)
     if same_exposure(first.picture, supine, registration.matrix):
         flags.append("same_picture")
+    matches = not {"eyes_do_not_match", "not_enough_to_compare"} & set(flags)
     return _Found(
         tuple(flags),
         bands,
@@ -296,6 +321,28 @@ def _register(first: PreparedPhoto, second: PreparedPhoto, options: MeasureOptio
         _pixel_map(registration, first, second, mirrored=shown.mirrored),
         candidate.curve_deg,
         candidate.curve,
+        _supine_laterality(second, view, mirrored=options.mirrored) if matches else None,
+        _order_signs(first, second, view) if matches else (),
+    )
+
+
+def _supine_laterality(second: PreparedPhoto, view: View, *, mirrored: bool) -> Eye | None:
+    """Read the supine photo upright; a mirror is undone only where it was stated, so that it shows."""
+    if not (view.turn_deg or mirrored):
+        return second.laterality
+    turn_deg = (360 - view.turn_deg) if view.mirrored and view.turn_deg else view.turn_deg
+    return read_laterality(second.photo, second.limbus, second.pupil, turn_deg=turn_deg, mirrored=mirrored)
+
+
+def _order_signs(first: PreparedPhoto, second: PreparedPhoto, view: View) -> tuple[Sign, ...]:
+    if first.picture is None or second.picture is None:
+        return ()
+    return order_signs(
+        first.picture,
+        second.picture,
+        pupils=(first.measures["pupil_ratio"], second.measures["pupil_ratio"]),
+        captured_at=(first.photo.captured_at, second.photo.captured_at),
+        sideways=view.turn_deg in (90, 270),
     )
 
 

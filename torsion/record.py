@@ -110,8 +110,9 @@ def measurement_record(measurement: "Measurement", *, cost: "AxisCost | None" = 
         "bands": {name: m.bands.get(name) for name in ("iris", "limbus")},
         "evidence": m.evidence,
         "margin": m.margin,
-        "seated": _photo_fields(m.seated),
-        "supine": _photo_fields(m.supine),
+        "seated": _photo_fields(m.seated) | {"laterality": m.lateralities[0]},
+        "supine": _photo_fields(m.supine) | {"laterality": m.lateralities[1]},
+        "order_signs": m.order_signs,
     }
     if m.axis is not None:
         fields["axis"] = _axis_fields(m.axis)
@@ -298,6 +299,7 @@ def _photo_fields(prepared: "PreparedPhoto") -> dict[str, Any]:
         "limbus": _ellipse_fields(prepared.limbus),
         "pupil": _ellipse_fields(prepared.pupil),
         "measures": dict(prepared.measures),
+        "laterality": prepared.laterality,
     }
 
 

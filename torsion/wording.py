@@ -7,6 +7,7 @@ from torsion.axis import AxisTransfer
 from torsion.axis_cost import AxisCost
 from torsion.flags import FLAGS, Verdict
 from torsion.measurement import Measurement
+from torsion.order import Sign
 
 __all__ = [
     "axis_degrees",
@@ -17,12 +18,22 @@ __all__ = [
     "direction_words",
     "flag_words",
     "measure_words",
+    "order_words",
     "reason_words",
     "rotation_words",
+    "side_words",
     "uncertainty_words",
     "verdict_word",
     "view_words",
 ]
+
+_EYES = {"OD": "right eye (OD)", "OS": "left eye (OS)"}
+_ORDER: dict[Sign, str] = {
+    "capture_times": "it was taken later, by the clocks of the cameras",
+    "red_reflex": "its pupil glows red as under a microscope",
+    "lids_held": "its lids are held apart",
+    "dilated_pupil": "its pupil is as wide as drops make it",
+}
 
 # Measure -> (label, unit or % for shares); a measure that is not listed is shown under its own name.
 _MEASURES: dict[str, tuple[str, str]] = {
@@ -86,7 +97,7 @@ def direction_words(measurement: Measurement) -> str:
     """Name of the rotation and the eye; empty without an eye or a rotation."""
     if measurement.direction is None or measurement.eye is None:
         return ""
-    eye = {"OD": "right eye (OD)", "OS": "left eye (OS)"}[measurement.eye]
+    eye = _EYES[measurement.eye]
     if measurement.direction == "none":
         return f"within its uncertainty of no rotation, {eye}"
     return f"{measurement.direction} in the picture, {eye}"
@@ -100,6 +111,21 @@ def view_words(measurement: Measurement) -> str:
     parts = [f"turned by {view.turn_deg}° counter-clockwise"] if view.turn_deg else []
     parts += ["mirrored left to right"] if view.mirrored else []
     return f"the supine picture is {' and '.join(parts)}; the rotation is stated after undoing that"
+
+
+def side_words(measurement: Measurement) -> str:
+    """Which eye the photos show by themselves; empty where neither does."""
+    shown = zip(("seated", "supine"), measurement.lateralities, strict=True)
+    seen = [f"{photo} photo: {_EYES[eye]}" for photo, eye in shown if eye is not None]
+    return f"{', '.join(seen)}, by the inner corner of the lids" if seen else ""
+
+
+def order_words(measurement: Measurement) -> str:
+    """Why seated and supine look exchanged; empty where nothing says so."""
+    if not measurement.order_signs:
+        return ""
+    reasons = "; ".join(_ORDER[sign] for sign in measurement.order_signs)
+    return f"doubtful, since of the first photo: {reasons}"
 
 
 def band_words(measurement: Measurement, name: str) -> str:

@@ -21,8 +21,10 @@ from torsion.wording import (
     cost_words,
     direction_degrees,
     direction_words,
+    order_words,
     reason_words,
     rotation_words,
+    side_words,
     uncertainty_words,
     verdict_word,
     view_words,
@@ -185,7 +187,7 @@ def _text(m: Measurement, cost: AxisCost | None) -> list[str]:
         rows.append(("", direction_words(m)))
     rows.append(("  iris", band_words(m, "iris")))
     rows.append(("  limbal band", band_words(m, "limbus")))
-    rows.append(("View", view_words(m)))
+    rows += [("View", view_words(m)), ("Side", side_words(m)), ("Order", order_words(m))]
     if m.axis is not None:
         rows += _axis_rows(m)
     if cost is not None:
