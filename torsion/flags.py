@@ -62,11 +62,11 @@ _TABLE: tuple[Flag, ...] = (
          "of the lids lies on the wrong side",
          "check patient and side; switch mirroring off, as of a selfie camera, or turn the photo upright"),
     Flag("side_not_seen", "accept",
-         "neither photo shows by itself whether it is the right or the left eye, so the stated eye is unchecked",
+         "neither photo shows by itself whether it is the right or the left eye, so the side is unchecked",
          "check the side yourself, or show both corners of the lids in colour"),
     Flag("order_doubtful", "review",
-         "seated and supine look exchanged, which would double the error: the first photo was taken later, or "
-         "it alone has a red reflex, lids held apart or a pupil wide from drops",
+         "seated and supine look exchanged, which would double the error: the first photo was taken later, "
+         "or it alone has a red reflex, lids held apart or a pupil wide from drops",
          "check which photo was taken seated, and give it first; set the clocks of the cameras"),
     Flag("weak_match", "review", "the eyes match, but not by a wide margin",
          "look at the picture, or retake the poorer photo"),

@@ -13,11 +13,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.angles import Eye, unit_vector
+from torsion.angles import Eye
 from torsion.outline import resampled_crop
 from torsion.photo import Ellipse, Photo
 
-__all__ = ["read_laterality"]
+__all__ = ["Laterality", "read_laterality"]
 
 Floats = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -35,6 +35,44 @@ _GREY = 2.0  # grey levels between red and blue, in the mean
 
 
 @dataclass(frozen=True, slots=True)
+class Laterality:
+    """Which eye a picture shows, right or left, by itself; None where it does not show.
+
+    Attributes
+    ----------
+    upright : {"OD", "OS"} or None
+        Taking the picture as upright.
+    sideways : {"OD", "OS"} or None
+        Taking it as turned by 90 degrees counter-clockwise.
+    """
+
+    upright: Eye | None = None
+    sideways: Eye | None = None
+
+    def seen(self, *, turn_deg: int = 0, mirrored: bool = False) -> Eye | None:
+        """Eye that the picture shows once its turn, and a mirror, are undone.
+
+        Parameters
+        ----------
+        turn_deg : {0, 90, 180, 270}
+            Counter-clockwise turn of the picture, counted after the mirror.
+        mirrored : bool
+            The picture is mirrored left to right.
+
+        Examples
+        --------
+        >>> Laterality("OD").seen(turn_deg=180), Laterality("OD").seen(turn_deg=180, mirrored=True)
+        ('OS', 'OD')
+        """
+        shown = self.sideways if turn_deg in (90, 270) else self.upright
+        # Upside down swaps the corners; a mirror swaps them, and the sense of a quarter turn with it.
+        swapped = (turn_deg in (180, 270)) != (mirrored and turn_deg in (0, 180))
+        if shown is None or not swapped:
+            return shown
+        return "OS" if shown == "OD" else "OD"
+
+
+@dataclass(frozen=True, slots=True)
 class _Corner:
     """Strongest flesh at a corner, its red, and the flesh of the skin of that side; shares of the white."""
 
@@ -44,14 +82,7 @@ class _Corner:
     in_picture: float
 
 
-def read_laterality(
-    photo: Photo,
-    limbus: Ellipse | None,
-    pupil: Ellipse | None = None,
-    *,
-    turn_deg: int = 0,
-    mirrored: bool = False,
-) -> Eye | None:
+def read_laterality(photo: Photo, limbus: Ellipse | None, pupil: Ellipse | None = None) -> Laterality:
     """Read from a colour picture whether it shows a right or a left eye.
 
     Parameters
@@ -60,33 +91,37 @@ def read_laterality(
     limbus, pupil : Ellipse or None
         In pixels of the full picture as displayed.  A pupil off the middle towards the outer corner speaks
         against what the corners say, for it lies nasally as a rule; then nothing is said.
-    turn_deg : {0, 90, 180, 270}
-        Counter-clockwise turn of the picture, which is undone first.
-    mirrored : bool
-        The picture is known to be mirrored left to right (before the turn is counted); undone, too.
 
     Returns
     -------
-    {"OD", "OS"} or None
-        None where it does not show: without colour, without limbus, with a corner beyond the edge of the
-        picture, or without a clear difference of the corners.
+    Laterality
+        With None where it does not show: without colour, without limbus, with a corner beyond the edge of
+        the picture, or without a clear difference of the corners.
     """
     if limbus is None or photo.pixels.ndim == 2:
-        return None
-    colour, inside = _upright(photo, limbus.scaled(1.0 / photo.decoded_scale), turn_deg, mirrored=mirrored)
-    if np.abs(colour[..., 0] - colour[..., 2].astype(np.float32))[inside].mean() < _GREY:
-        return None
-    right, left = _corner(colour, inside, 1), _corner(colour, inside, -1)
+        return Laterality()
+    colour, inside = _surroundings(photo, limbus.scaled(1.0 / photo.decoded_scale))
+    if np.abs(colour[..., 0] - colour[..., 2])[inside].mean() < _GREY:
+        return Laterality()
+    offset = (0.0, 0.0)
+    if pupil is not None:
+        offset = (pupil.x_px - limbus.x_px) / limbus.radius_px, (pupil.y_px - limbus.y_px) / limbus.radius_px
+    upright = _shown(colour, inside, offset[0])
+    if upright is not None:
+        return Laterality(upright)
+    # A picture turned counter-clockwise has above what lies to the right upright.
+    return Laterality(None, _shown(np.rot90(colour, -1), np.rot90(inside, -1), -offset[1]))
+
+
+def _shown(smooth: Floats, inside: Mask, pupil_right: float) -> Eye | None:
+    """Eye that an upright picture shows; `pupil_right` is how far the pupil lies right of the middle."""
+    right = _corner(smooth[:, _HALF:], inside[:, _HALF:])
+    left = _corner(smooth[:, _HALF::-1], inside[:, _HALF::-1])
     if right is None or left is None:
         return None
     side, flesh, other = (1, right, left) if right.flesh > left.flesh else (-1, left, right)
-    if not _is_clear(flesh, other):
+    if not _is_clear(flesh, other) or side * pupil_right < -_OPPOSED:
         return None
-    if pupil is not None:
-        offset = np.array([pupil.x_px - limbus.x_px, pupil.y_px - limbus.y_px]) / limbus.radius_px
-        offset[0] *= -1.0 if mirrored else 1.0
-        if side * float(offset @ unit_vector(turn_deg)) < -_OPPOSED:
-            return None
     return "OD" if side > 0 else "OS"
 
 
@@ -100,48 +135,42 @@ def _is_clear(flesh: _Corner, other: _Corner) -> bool:
     )
 
 
-def _upright(
-    photo: Photo, limbus: Ellipse, turn_deg: int, *, mirrored: bool
-) -> tuple[NDArray[np.uint8], Mask]:
-    """Surroundings of the eye with mirror and turn undone, and which of it lies inside the picture."""
+def _surroundings(photo: Photo, limbus: Ellipse) -> tuple[Floats, Mask]:
+    """Surroundings of the eye, slightly smoothed, and which of it lies inside the picture."""
     step = limbus.radius_px / _PX
-    colour = resampled_crop(photo.pixels, limbus.x_px, limbus.y_px, step, _HALF)
+    colour = resampled_crop(photo.pixels, limbus.x_px, limbus.y_px, step, _HALF).astype(np.float32)
     rows, columns = np.mgrid[-_HALF : _HALF + 1, -_HALF : _HALF + 1] * step
     height, width = photo.pixels.shape[:2]
     x, y = limbus.x_px + columns, limbus.y_px + rows
     inside = (x > 0) & (x < width - 1) & (y > 0) & (y < height - 1)
-    if mirrored:
-        colour, inside = colour[:, ::-1], inside[:, ::-1]
-    quarters = -(turn_deg // 90)
-    return np.ascontiguousarray(np.rot90(colour, quarters)), np.rot90(inside, quarters)
+    return np.asarray(cv2.GaussianBlur(colour, (0, 0), 0.04 * _PX), np.float32), inside
 
 
-def _corner(colour: NDArray[np.uint8], inside: Mask, side: int) -> _Corner | None:
-    """Look at the corner of the lids at the right (1) or left (-1); None where no white leads to it.
+def _corner(smooth: Floats, inside: Mask) -> _Corner | None:
+    """Look at the corner of the lids in half of a picture, limbus first; None where no white leads there.
 
     All in shares of the white of that side, so that neither the colour of the light nor the shadow of the
     nose matters.
     """
-    rows, columns = np.mgrid[-_HALF : _HALF + 1, -_HALF : _HALF + 1] / _PX
-    out, distance = side * columns, np.hypot(rows, columns)
-    smooth = np.asarray(cv2.GaussianBlur(colour.astype(np.float32), (0, 0), 0.04 * _PX), np.float32)
+    rows, out = np.mgrid[-_HALF : _HALF + 1, : _HALF + 1] / _PX
+    distance = np.hypot(rows, out)
     seed = (distance > 1.06) & (distance < 1.35) & (np.abs(rows) < 0.35 * out) & inside
     if seed.sum() < 50:
         return None
     whiteness = smooth.min(axis=2)
     seed &= whiteness >= np.percentile(whiteness[seed], 60)
-    shares = smooth / np.maximum(np.median(smooth[seed], axis=0), 1.0)
-    end = _end_of_white(shares, seed, inside & (out > 0.0) & (distance > 1.03))
+    shares = np.asarray(smooth / np.maximum(np.median(smooth[seed], axis=0), 1.0), np.float32)
+    end = _end_of_white(shares, seed, inside & (distance > 1.03))
     if end is None:
         return None
     beyond, aside = out - end[0], np.abs(rows - end[1])
-    excess = np.where(inside, shares[..., 0] - 2.0 * shares[..., 1] + shares[..., 2], 0.0)
+    excess = np.where(inside, shares[..., 0] - 2.0 * shares[..., 1] + shares[..., 2], np.float32(0.0))
     size = 2 * round(_DISC * _PX) + 1
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-    flesh = cv2.morphologyEx(excess.astype(np.float32), cv2.MORPH_OPEN, disc)
+    flesh = cv2.morphologyEx(excess, cv2.MORPH_OPEN, disc)
     corner = (beyond > -0.4) & (beyond < 0.7) & (aside < 0.35)
     at = np.unravel_index(int(np.argmax(np.where(corner & inside, flesh, -np.inf))), flesh.shape)
-    skin = inside & (distance > 1.6) & (np.abs(rows) > 0.9) & (out > 0.0)
+    skin = inside & (distance > 1.6) & (np.abs(rows) > 0.9)
     return _Corner(
         float(flesh[at]),
         float(shares[(*at, 0)]),
@@ -160,7 +189,6 @@ def _end_of_white(shares: Floats, seed: Mask, where: Mask) -> tuple[float, float
     wide = np.flatnonzero(part.sum(axis=0) > 0.08 * _PX)
     if sizes.sum() == 0 or wide.size == 0:
         return None
-    reach = np.abs(np.arange(part.shape[1]) - _HALF) / _PX
-    end = float(reach[wide].max())
-    rows, columns = np.nonzero(part)
-    return end, float(rows[reach[columns] > end - 0.25].mean() - _HALF) / _PX
+    end = int(wide.max())
+    rows, _ = np.nonzero(part[:, max(0, end - _PX // 4) :])
+    return end / _PX, float(rows.mean() - _HALF) / _PX

@@ -13,7 +13,7 @@ from torsion.axis import COVERAGE, AxisFrame, AxisTransfer, Incision, transfer_a
 from torsion.confidence import Answer, answer, band_answer
 from torsion.duplicate import same_exposure
 from torsion.flags import Verdict, worst_verdict
-from torsion.laterality import read_laterality
+from torsion.laterality import Laterality, read_laterality
 from torsion.locate import locate
 from torsion.masks import EyePicture, cut_out, mirrored_eye
 from torsion.order import Sign, order_signs
@@ -43,9 +43,12 @@ class MeasureOptions:
     ----------
     mirrored : bool, default False
         The supine picture is known to be mirrored left to right; it is un-mirrored first.
+    seated_mirrored : bool, default False
+        The seated picture is, as by a selfie camera; what is said of it then refers to it un-mirrored.
     """
 
     mirrored: bool = False
+    seated_mirrored: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,8 +65,8 @@ class PreparedPhoto:
     measures : mapping of str to float or None
     flags : tuple of str
     verdict : {"accept", "review", "refuse"}
-    laterality : {"OD", "OS"} or None
-        Eye that the picture, taken as upright, shows by its lids' inner corner; None where it does not show.
+    laterality : Laterality
+        Eye that the picture shows by itself.
     """
 
     photo: Photo
@@ -73,7 +76,7 @@ class PreparedPhoto:
     measures: Mapping[str, float | None]
     flags: tuple[str, ...]
     verdict: Verdict
-    laterality: Eye | None = None
+    laterality: Laterality = field(default_factory=Laterality)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -105,7 +108,7 @@ class Measurement:
         Evidence against rotation, from the coarse search.
     options : MeasureOptions
     lateralities : ({"OD", "OS"} or None, {"OD", "OS"} or None)
-        Eye that each photo shows by itself, a turn of the supine view and a mirror that was stated undone; None
+        Eye that each photo shows by itself, the supine view's turn and a mirror that was stated undone; None
         where it does not show, and for a supine photo that does not match, since its turn is not known.
     order_signs : tuple of str
         What speaks for exchanged photos; see `torsion.order.Sign`.
@@ -159,10 +162,7 @@ def prepare(photo: PhotoLike, *, eye: Eye | None = None) -> PreparedPhoto:
     """
     if isinstance(photo, PreparedPhoto):
         return photo
-    if isinstance(photo, str | Path):
-        photo = read_photo(photo, eye=eye, max_side_px=_ENOUGH_SIDE_PX)
-    elif not isinstance(photo, Photo):
-        photo = photo_from_array(np.asarray(photo), eye=eye)
+    photo = _read(photo, eye)
     located = locate(photo)
     picture = cut_out(photo, located) if located.limbus is not None else None
     size = photo.pixels.shape[1], photo.pixels.shape[0]
@@ -172,6 +172,14 @@ def prepare(photo: PhotoLike, *, eye: Eye | None = None) -> PreparedPhoto:
     pupil = located.pupil and located.pupil.scaled(scale)
     laterality = read_laterality(photo, limbus, pupil)
     return PreparedPhoto(photo, limbus, pupil, picture, measures, flags, worst_verdict(flags), laterality)
+
+
+def _read(photo: PhotoLike, eye: Eye | None) -> Photo:
+    if isinstance(photo, PreparedPhoto):
+        return photo.photo
+    if isinstance(photo, str | Path):
+        return read_photo(photo, eye=eye, max_side_px=_ENOUGH_SIDE_PX)
+    return photo if isinstance(photo, Photo) else photo_from_array(np.asarray(photo), eye=eye)
 
 
 def measure(
@@ -218,10 +226,11 @@ def measure(
     """
     options = options or MeasureOptions()
     named = read_eye(eye) if eye is not None else None
+    seated = _read(seated, named).mirrored() if options.seated_mirrored else seated
     first, second = prepare(seated, eye=named), prepare(supine, eye=named)
     named = named or first.photo.eye or second.photo.eye
     found = _register(first, second, options)
-    shown = first.laterality, found.supine_laterality
+    shown = first.laterality.upright, found.supine_laterality
     flags = [*found.flags]
     if len({named, *shown} - {None}) > 1:
         flags.append("other_side")
@@ -310,6 +319,8 @@ def _register(first: PreparedPhoto, second: PreparedPhoto, options: MeasureOptio
     flags = photo_flags + _pair_flags(registration, both, bands, margin, view, rotation)
     if same_exposure(first.picture, supine, registration.matrix):
         flags.append("same_picture")
+    # A mirror that was not stated stays, so that it shows; counted in it, a turn has the other sense.
+    turn_deg = (360 - view.turn_deg) if view.mirrored and view.turn_deg else view.turn_deg
     matches = not {"eyes_do_not_match", "not_enough_to_compare"} & set(flags)
     return _Found(
         tuple(flags),
@@ -321,17 +332,9 @@ def _register(first: PreparedPhoto, second: PreparedPhoto, options: MeasureOptio
         _pixel_map(registration, first, second, mirrored=shown.mirrored),
         candidate.curve_deg,
         candidate.curve,
-        _supine_laterality(second, view, mirrored=options.mirrored) if matches else None,
+        second.laterality.seen(turn_deg=turn_deg, mirrored=options.mirrored) if matches else None,
         _order_signs(first, second, view) if matches else (),
     )
-
-
-def _supine_laterality(second: PreparedPhoto, view: View, *, mirrored: bool) -> Eye | None:
-    """Read the supine photo upright; a mirror is undone only where it was stated, so that it shows."""
-    if not (view.turn_deg or mirrored):
-        return second.laterality
-    turn_deg = (360 - view.turn_deg) if view.mirrored and view.turn_deg else view.turn_deg
-    return read_laterality(second.photo, second.limbus, second.pupil, turn_deg=turn_deg, mirrored=mirrored)
 
 
 def _order_signs(first: PreparedPhoto, second: PreparedPhoto, view: View) -> tuple[Sign, ...]:

@@ -16,18 +16,20 @@ from torsion.masks import EyePicture
 __all__ = ["Sign", "order_signs"]
 
 Sign = Literal["capture_times", "red_reflex", "lids_held", "dilated_pupil"]
-"""What speaks for exchanged photos: the first was taken later, or it alone shows a red reflex, lids held apart
-as by a speculum, or a pupil as wide as drops make it."""
+"""What speaks for exchanged photos: the first was taken later, or it alone shows a red reflex, lids held
+apart as by a speculum, or a pupil as wide as drops make it."""
 
 _PX = 30  # pixels for each limbus radius are enough for lids and the colour of the pupil
 _GLOW = 0.25  # red over blue of the pupil, of the white's red: a reflex has 0.4 or more, a dark pupil about 0
 _REDDER = 1.2  # red over green of a reflex; a pupil that mirrors the room, or a white lens, is grey
-_HELD_APART = 2.5  # limbus radii (14.6 mm) between the lids; eyes open to 8 to 12 mm (common practice, no source)
+_HELD_APART = (
+    2.5  # limbus radii (14.6 mm) between the lids; eyes open to 8 to 12 mm (common practice, no source)
+)
 _SECTOR = 0.42  # sine of the half angle of the sectors above and below in which lids are looked for
 _FREE = 0.7  # share of a sector's ring that is free of lids; vessels and glints take up the rest
 _GREY = 2.0  # grey levels between red and blue, in the mean
-# Pupil over limbus (6.8 and 4.9 mm).  Wider needs drops or a dark room, and an eye with drops in it does not get
-# that narrow again for hours; between them light alone decides.
+# Pupil over limbus (6.8 and 4.9 mm).  Wider needs drops or a dark room, and an eye with drops in it does not
+# get that narrow again for hours; between them light alone decides.
 _WIDE, _NARROW = 0.58, 0.42
 
 
@@ -129,7 +131,7 @@ class _Sample:
         return opening > _HELD_APART
 
     def _free_reach(self, distance: NDArray[np.float64], sector: NDArray[np.bool_]) -> float:
-        """How far the white of the eye is free of lids in a sector, limbus radii; 1 where it is not at all."""
+        """How far the white of the eye is free of lids in a sector, limbus radii; 1 for not at all."""
         reach = 1.0
         for inner in np.arange(1.07, 1.4, 0.06):  # the edge of the mask is left out
             ring = sector & (distance >= inner) & (distance < inner + 0.06)

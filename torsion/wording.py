@@ -104,13 +104,15 @@ def direction_words(measurement: Measurement) -> str:
 
 
 def view_words(measurement: Measurement) -> str:
-    """How the supine picture is turned or mirrored; empty where it is upright."""
+    """How the supine picture is turned or the pictures are mirrored; empty where they are upright."""
+    seated = "the seated picture is shown un-mirrored" if measurement.options.seated_mirrored else ""
     view = measurement.view
     if view is None or not (view.turn_deg or view.mirrored):
-        return ""
+        return seated
     parts = [f"turned by {view.turn_deg}° counter-clockwise"] if view.turn_deg else []
     parts += ["mirrored left to right"] if view.mirrored else []
-    return f"the supine picture is {' and '.join(parts)}; the rotation is stated after undoing that"
+    supine = f"the supine picture is {' and '.join(parts)}; the rotation is stated after undoing that"
+    return f"{supine}; {seated}" if seated else supine
 
 
 def side_words(measurement: Measurement) -> str:

@@ -80,8 +80,8 @@ def _text(photos: Sequence[PreparedPhoto]) -> list[str]:
         measures = {name: photo.measures.get(name) for name in _COLUMNS}
         values = [value for _, value in measure_words(measures)]
         flags = ", ".join(photo.flags) or "–"
-        shows = photo.laterality or "–"
-        if photo.laterality and photo.photo.eye not in (None, photo.laterality):
+        shows: str = photo.laterality.upright or "–"
+        if photo.laterality.upright and photo.photo.eye not in (None, photo.laterality.upright):
             shows += f", not {photo.photo.eye}?"
         table.append([str(number), photo.photo.name, verdict_word(photo.verdict), *values, shows, flags])
     widths = [max(len(line[column]) for line in table) for column in range(len(table[0]))]
