@@ -6,8 +6,8 @@ import cv2
 import numpy as np
 import pytest
 
-import synthetic
 import torsion
+from torsion.demo import load_layers, take_photo
 from torsion.laterality import Laterality, read_laterality
 from torsion.measurement import MeasureOptions
 from torsion.orientation import View
@@ -112,10 +112,15 @@ def test_a_pupil_on_the_wrong_side_silences_the_corners():
 
 @cache
 def wide_pair():
-    """Draw a right eye twice, with both corners of its lids in the picture."""
-    eye, rng = synthetic.Eye(3, "OD", "hazel"), np.random.default_rng(1)
-    first, second = synthetic.draw_pair(eye, "easy", rng, rotation_deg=5.0, width_px=600, height_px=400)
-    return first.rgb, second.rgb
+    """Take the sample's right eye twice, with both corners of its lids in the picture."""
+    photos = (
+        take_photo(layers, angle, role=role)
+        for (role, layers), angle in zip(load_layers().items(), (0, 5), strict=True)
+    )
+    seated, supine = (
+        cv2.resize(photo, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA) for photo in photos
+    )
+    return seated, supine
 
 
 def flipped(picture):

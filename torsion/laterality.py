@@ -26,9 +26,10 @@ _PX = 40  # pixels for each limbus radius: 0.15 mm, much finer than the caruncle
 _HALF = int(3.2 * _PX)  # both corners lie within 3 limbus radii
 _DISC = 0.15  # limbus radii (0.9 mm): an opening by this disc removes the moist edge of the lids
 _WHITE = 0.15  # logarithm of red over blue, against the white beside the iris; pale skin has 0.2
-_FLESH = 0.18  # red excess of a caruncle, of the white's brightness; at outer corners at most 0.17 was seen
+_FLESH = 0.18  # red excess of the inner corner, of the white's brightness; outer ones showed up to 0.17
 _LEAD = 1.3  # of the flesh over the other corner and over the skin
-_RED = (0.55, 1.25)  # red of flesh, of the white's: darker is blood under the conjunctiva, brighter is skin
+_BLOOD = 0.4  # red excess over red; flesh has a third, blood under the conjunctiva half or more
+_BRIGHT = 1.25  # red of flesh, of the white's; what is brighter is skin in the lamp's light
 _IN_PICTURE, _ALL_IN_PICTURE = 0.6, 0.9  # share of a corner inside the picture: of the flesh, of the other
 _OPPOSED = 0.02  # limbus radii; the pupil lies nasal of the middle, hence not further temporal than its error
 _GREY = 2.0  # grey levels between red and blue, in the mean
@@ -127,9 +128,10 @@ def _shown(smooth: Floats, inside: Mask, pupil_right: float) -> Eye | None:
 
 def _is_clear(flesh: _Corner, other: _Corner) -> bool:
     return (
-        flesh.flesh > _FLESH
+        flesh.flesh > _FLESH > other.flesh
         and flesh.flesh > _LEAD * max(other.flesh, flesh.skin)
-        and _RED[0] < flesh.red < _RED[1]
+        and flesh.flesh < _BLOOD * flesh.red
+        and flesh.red < _BRIGHT
         and flesh.in_picture >= _IN_PICTURE
         and other.in_picture >= _ALL_IN_PICTURE
     )

@@ -28,9 +28,9 @@ _HELD_APART = (
 _SECTOR = 0.42  # sine of the half angle of the sectors above and below in which lids are looked for
 _FREE = 0.7  # share of a sector's ring that is free of lids; vessels and glints take up the rest
 _GREY = 2.0  # grey levels between red and blue, in the mean
-# Pupil over limbus (6.8 and 4.9 mm).  Wider needs drops or a dark room, and an eye with drops in it does not
+# Pupil over limbus (7.0 and 4.7 mm).  Wider needs drops or a dark room, and an eye with drops in it does not
 # get that narrow again for hours; between them light alone decides.
-_WIDE, _NARROW = 0.58, 0.42
+_WIDE, _NARROW = 0.60, 0.40
 
 
 def order_signs(
