@@ -132,7 +132,7 @@ def test_both_photos_of_the_fellow_eye_or_both_mirrored_are_refused_though_they_
     right = torsion.measure(first, second, eye="OD")
     assert right.lateralities == ("OD", "OD")
     assert not {"other_side", "side_not_seen"} & set(right.flags)
-    assert side_words(right).startswith("seated photo: right eye (OD), supine photo: right eye (OD)")
+    assert side_words(right).startswith("both photos show a right eye (OD)")
     wrong = torsion.measure(first, second, eye="OS", axis_deg=30)
     assert wrong.verdict == "refuse"
     assert "other_side" in wrong.flags

@@ -117,9 +117,14 @@ def view_words(measurement: Measurement) -> str:
 
 def side_words(measurement: Measurement) -> str:
     """Which eye the photos show by themselves; empty where neither does."""
-    shown = zip(("seated", "supine"), measurement.lateralities, strict=True)
-    seen = [f"{photo} photo: {_EYES[eye]}" for photo, eye in shown if eye is not None]
-    return f"{', '.join(seen)}, by the inner corner of the lids" if seen else ""
+    seated, supine = measurement.lateralities
+    if seated is not None and seated == supine:
+        words = f"both photos show a {_EYES[seated]}"
+    else:
+        shown = (("seated", seated), ("supine", supine))
+        seen = [f"the {photo} photo shows a {_EYES[eye]}" for photo, eye in shown if eye is not None]
+        words = " and ".join(seen)
+    return f"{words}, by the inner corner of the lids" if words else ""
 
 
 def order_words(measurement: Measurement) -> str:
