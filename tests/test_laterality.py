@@ -14,7 +14,7 @@ from torsion.orientation import View
 from torsion.photo import Ellipse, photo_from_array
 from torsion.wording import side_words, view_words
 
-SKIN, WHITE, FLESH, BROWN = (214, 168, 140), (235, 232, 228), (225, 130, 125), (95, 60, 40)
+SKIN, WHITE, FLESH, BROWN = (214, 168, 140), (235, 232, 228), (225, 145, 140), (95, 60, 40)
 LIMBUS = Ellipse.circle(320.0, 210.0, 80.0)
 
 

@@ -58,8 +58,8 @@ _TABLE: tuple[Flag, ...] = (
     Flag("mirrored", "refuse", "one picture is a mirror image of the other",
          "find out which one is mirrored and say so, or switch mirroring off in the camera"),
     Flag("other_side", "refuse",
-         "a photo shows the other eye than was stated, or is mirrored or upside down: the pink inner corner "
-         "of the lids lies on the wrong side",
+         "by the inner corner of the lids, a photo shows the other eye than was stated, or is mirrored or "
+         "upside down",
          "check patient and side; switch mirroring off, as of a selfie camera, or turn the photo upright"),
     Flag("side_not_seen", "accept",
          "neither photo shows by itself whether it is the right or the left eye, so the side is unchecked",
