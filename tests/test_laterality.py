@@ -10,7 +10,7 @@ import torsion
 from torsion.demo import load_layers, take_photo
 from torsion.laterality import Laterality, read_laterality
 from torsion.measurement import MeasureOptions
-from torsion.orientation import View
+from torsion.orientation import View, find_view
 from torsion.photo import Ellipse, photo_from_array
 from torsion.wording import side_words, view_words
 
@@ -110,6 +110,16 @@ def test_a_pupil_on_the_wrong_side_silences_the_corners():
     assert read(drawn(), pupil=Ellipse.circle(312.0, 210.0, 28.0)) == Laterality()
 
 
+def test_a_photo_mirrored_twice_is_the_photo_and_once_shows_the_other_eye():
+    photo = photo_from_array(drawn(), limbus=LIMBUS, pupil=Ellipse(324.0, 210.0, 30.0, 26.0, 20.0))
+    once = photo.mirrored()
+    assert read_laterality(once, once.limbus, once.pupil).upright == "OS"
+    assert once.sha256 == photo.sha256
+    twice = once.mirrored()
+    assert np.array_equal(twice.pixels, photo.pixels)
+    assert (twice.limbus, twice.pupil) == (photo.limbus, photo.pupil)
+
+
 @cache
 def wide_pair():
     """Take the sample's right eye twice, with both corners of its lids in the picture."""
@@ -138,6 +148,14 @@ def test_both_photos_of_the_fellow_eye_or_both_mirrored_are_refused_though_they_
     assert "other_side" in wrong.flags
     assert wrong.axis.surgical_deg is None
     assert "eyes_do_not_match" not in wrong.flags
+
+
+def test_a_chance_lead_of_the_upright_view_does_not_hide_the_true_one():
+    first, second = wide_pair()
+    shown = flipped(np.rot90(second))
+    view, candidate = find_view(torsion.prepare(first).picture, torsion.prepare(shown).picture)
+    assert view == View(90, True)
+    assert candidate.score > 0.5  # of at most 1; no other view reaches 0.2
 
 
 @pytest.mark.slow

@@ -71,6 +71,13 @@ def test_what_is_not_clear_is_no_sign(first, second):
     assert signs(first, second) == ()
 
 
+def test_the_wreath_of_an_iris_is_no_wide_pupil():
+    wreath = eye(pupil=0.3)
+    found_wide = replace(wreath, pupil=(0.0, 0.0, 0.65))
+    assert signs(found_wide, SEATED) == ()
+    assert signs(eye(pupil=0.65), SEATED) == ("dilated_pupil",)
+
+
 def test_lids_are_looked_for_where_a_turned_view_has_them():
     rows_for_columns = replace(SURGICAL, valid=np.ascontiguousarray(SURGICAL.valid.T))
     narrow = eye(pupil=0.65, reflex=True, opening=(1.1, 1.1))

@@ -27,6 +27,9 @@ _HELD_APART = (
 )
 _SECTOR = 0.42  # sine of the half angle of the sectors above and below in which lids are looked for
 _FREE = 0.7  # share of a sector's ring that is free of lids; vessels and glints take up the rest
+_EVEN = (
+    0.7  # of the step from pupil to iris; the rim of a true pupil takes a third at most, a wreath all of it
+)
 _GREY = 2.0  # grey levels between red and blue, in the mean
 # Pupil over limbus (7.0 and 4.7 mm).  Wider needs drops or a dark room, and an eye with drops in it does not
 # get that narrow again for hours; between them light alone decides.
@@ -68,7 +71,8 @@ def order_signs(
         signs.append("red_reflex")
     if one.has_held_lids() and other.has_held_lids() is False:
         signs.append("lids_held")
-    if pupils[0] is not None and pupils[1] is not None and pupils[0] > _WIDE and pupils[1] < _NARROW:
+    wide, narrow = pupils
+    if wide is not None and narrow is not None and wide > _WIDE and narrow < _NARROW and one.is_filled():
         signs.append("dilated_pupil")
     return tuple(signs)
 
@@ -119,6 +123,20 @@ class _Sample:
         red, green, blue = np.median(self.rgb[inside].astype(float), axis=0)
         white = float(np.median(self.rgb[self.white][:, 0]))
         return bool(red - blue > _GLOW * white and red > _REDDER * green)
+
+    def is_filled(self) -> bool:
+        """Whether the pupil is as dark, or as bright, at its rim as in its middle, as a true pupil is.
+
+        The wreath of a light iris may pose as the rim of a wide pupil.
+        """
+        x, y, radius = self.pupil
+        distance = np.hypot(self.across - x, self.up - y) / radius
+        grey, seen = self.rgb.mean(axis=2), self.in_picture & (np.hypot(self.across, self.up) < 0.96)
+        zones = (distance < 0.5, (distance > 0.7) & (distance < 0.92), (distance > 1.1) & self.valid)
+        if not all((zone & seen).any() for zone in zones):
+            return False
+        middle, rim, iris = (float(np.median(grey[zone & seen])) for zone in zones)
+        return abs(rim - middle) < _EVEN * abs(iris - middle)
 
     def has_held_lids(self) -> bool | None:
         """Whether the lids stand further apart than an eye opens; None without colour or off the picture."""

@@ -28,7 +28,7 @@ PRESETS: tuple[Preset, ...] = ("moderate", "hard", "dilated")
 def side(prepared: PreparedPhoto, truth: str) -> str:
     """Say what an upright photo shows of its side."""
     shown = prepared.laterality.upright
-    return "not visible" if shown is None else "right" if shown == truth else "wrong"
+    return "not visible" if shown is None else "stated eye" if shown == truth else "other eye"
 
 
 def is_doubted(first: PreparedPhoto, second: PreparedPhoto, *, times: bool) -> bool:
@@ -47,9 +47,9 @@ def study_real(eyes: Iterable[Sequence[Path]]) -> Counter[str]:
         truth = paths[0].parent.name[-2:]
         photos = [prepare(path) for path in sorted(paths)]
         for photo in photos:
-            counts[f"side {side(photo, truth)}"] += 1
+            counts[f"photo shows {side(photo, truth)}"] += 1
             mirrored = prepare(photo_from_array(np.ascontiguousarray(photo.photo.pixels[:, ::-1])))
-            counts[f"mirrored {side(mirrored, truth)}"] += 1
+            counts[f"mirrored photo shows {side(mirrored, truth)}"] += 1
         for first, second in permutations(photos, 2):
             counts["ordered pairs"] += 1
             counts["doubted by more than time"] += is_doubted(first, second, times=False)
@@ -70,7 +70,7 @@ def study_drawn(preset: Preset, eyes: int) -> Counter[str]:
         pair = synthetic.draw_pair(eye, preset, rng, width_px=720, height_px=480)
         first, second = (prepare(picture.rgb) for picture in pair)
         for photo in (first, second):
-            counts[f"side {side(photo, eye.laterality)}"] += 1
+            counts[f"photo shows {side(photo, eye.laterality)}"] += 1
         counts["pairs"] += 1
         counts["doubted"] += is_doubted(first, second, times=False)
         counts["exchanged, doubted"] += is_doubted(second, first, times=False)
