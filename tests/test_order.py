@@ -78,6 +78,12 @@ def test_the_wreath_of_an_iris_is_no_wide_pupil():
     assert signs(eye(pupil=0.65), SEATED) == ("dilated_pupil",)
 
 
+def test_lids_that_cover_some_of_the_limbus_are_not_held_apart():
+    wide = eye(opening=(1.6, 1.6))
+    assert signs(wide, SEATED) == ("lids_held",)
+    assert signs(wide, SEATED, exposed=0.5) == ()
+
+
 def test_lids_are_looked_for_where_a_turned_view_has_them():
     rows_for_columns = replace(SURGICAL, valid=np.ascontiguousarray(SURGICAL.valid.T))
     narrow = eye(pupil=0.65, reflex=True, opening=(1.1, 1.1))

@@ -345,6 +345,7 @@ def _order_signs(first: PreparedPhoto, second: PreparedPhoto, view: View) -> tup
         second.picture,
         pupils=(first.measures["pupil_ratio"], second.measures["pupil_ratio"]),
         captured_at=(first.photo.captured_at, second.photo.captured_at),
+        exposed=min(first.measures[name] or 0.0 for name in ("exposed_upper", "exposed_lower")),
         sideways=view.turn_deg in (90, 270),
     )
 

@@ -25,6 +25,7 @@ _REDDER = 1.2  # red over green of a reflex; a pupil that mirrors the room, or a
 _HELD_APART = (
     2.5  # limbus radii (14.6 mm) between the lids; eyes open to 8 to 12 mm (common practice, no source)
 )
+_EXPOSED = 0.8  # of the limbus, above and below; a usual lid leaves half of it above
 _SECTOR = 0.42  # sine of the half angle of the sectors above and below in which lids are looked for
 _FREE = 0.7  # share of a sector's ring that is free of lids; vessels and glints take up the rest
 _EVEN = (
@@ -42,6 +43,7 @@ def order_signs(
     *,
     pupils: tuple[float | None, float | None] = (None, None),
     captured_at: tuple[str | None, str | None] = (None, None),
+    exposed: float = 1.0,
     sideways: bool = False,
 ) -> tuple[Sign, ...]:
     """Signs that the first picture was taken after, or in surgery rather than before, the second.
@@ -57,6 +59,9 @@ def order_signs(
         Pupil over limbus in both; None where no pupil was found.
     captured_at : (str or None, str or None)
         ISO times at which both were taken, by the clocks of their cameras.
+    exposed : float, default 1
+        Share of the first picture's limbus, above or below, whichever is less, whose edge is seen: lids that
+        cover some of it are not held apart, whatever looks white beyond.
     sideways : bool
         The second picture is turned by 90 or 270 degrees, so its lids lie to the left and right.
 
@@ -69,7 +74,7 @@ def order_signs(
     one, other = _Sample.of(first), _Sample.of(second, sideways=sideways)
     if None not in pupils and one.has_reflex() and other.has_reflex() is False:
         signs.append("red_reflex")
-    if one.has_held_lids() and other.has_held_lids() is False:
+    if exposed > _EXPOSED and one.has_held_lids() and other.has_held_lids() is False:
         signs.append("lids_held")
     wide, narrow = pupils
     if wide is not None and narrow is not None and wide > _WIDE and narrow < _NARROW and one.is_filled():

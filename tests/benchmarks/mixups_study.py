@@ -37,7 +37,10 @@ def is_doubted(first: PreparedPhoto, second: PreparedPhoto, *, times: bool) -> b
         return False
     pupils = first.measures["pupil_ratio"], second.measures["pupil_ratio"]
     captured_at = (first.photo.captured_at, second.photo.captured_at) if times else (None, None)
-    return bool(order_signs(first.picture, second.picture, pupils=pupils, captured_at=captured_at))
+    exposed = min(first.measures[name] or 0.0 for name in ("exposed_upper", "exposed_lower"))
+    return bool(
+        order_signs(first.picture, second.picture, pupils=pupils, captured_at=captured_at, exposed=exposed)
+    )
 
 
 def study_real(eyes: Iterable[Sequence[Path]]) -> Counter[str]:
