@@ -23,12 +23,12 @@ ORDER = [
         readers
         photo correlate astigmatism
         quantiles
-        outline pupil
+        outline pupil laterality
         toric vergence keratometry centroid plan recheck lens_rotation uncertainty budget
         locate
         limbal_ring limbal_bar ink
         masks
-        unwrap quality duplicate
+        unwrap quality duplicate order
         search votes
         orientation register
         confidence

@@ -25,6 +25,7 @@ from torsion.record import (
     RECHECK_SCHEMA,
     RESIDUAL_SCHEMA,
     best_photo,
+    cautions,
     inspection_record,
     measurement_record,
     read_json,
@@ -179,7 +180,7 @@ def test_minus_zero_is_zero():
 def test_record_says_how_it_was_made():
     record = measurement_record(made_up.accepted())["record"]
     assert record["version"]
-    assert record["options"] == {"mirrored": False}
+    assert record["options"] == {"mirrored": False, "seated_mirrored": False}
     assert record["sha256"]["seated"] == made_up.grey_photo().sha256
 
 
@@ -268,3 +269,10 @@ def test_what_is_no_record_is_named(tmp_path, text, message):
     file.write_text(text)
     with pytest.raises(TorsionError, match=message):
         read_json(file)
+
+
+@pytest.mark.parametrize("pair", [True, False])
+def test_no_axis_goes_without_saying_that_nobody_checked_whose_plan_it_is(pair):
+    said = " ".join(cautions(axis=True, pair=pair))
+    assert "that the plan is this patient's, nor that the right side is prepared" in said
+    assert ("same eye" in said) == pair

@@ -57,6 +57,17 @@ _TABLE: tuple[Flag, ...] = (
          "give one seated and one supine photograph"),
     Flag("mirrored", "refuse", "one picture is a mirror image of the other",
          "find out which one is mirrored and say so, or switch mirroring off in the camera"),
+    Flag("other_side", "refuse",
+         "by the inner corner of the lids, a photo shows the other eye than was stated, or is mirrored or "
+         "upside down",
+         "check patient and side; switch mirroring off, as of a selfie camera, or turn the photo upright"),
+    Flag("side_not_seen", "accept",
+         "neither photo shows by itself whether it is the right or the left eye, so the side is unchecked",
+         "check the side yourself, or show both corners of the lids in colour"),
+    Flag("order_doubtful", "review",
+         "seated and supine look exchanged, which would double the error: the first photo was taken later, "
+         "or it alone has a red reflex, lids held apart or a pupil wide from drops",
+         "check which photo was taken seated, and give it first; set the clocks of the cameras"),
     Flag("weak_match", "review", "the eyes match, but not by a wide margin",
          "look at the picture, or retake the poorer photo"),
     Flag("uncertain", "review", "the standard uncertainty is above half a degree",

@@ -253,5 +253,6 @@ def _write_notes(figure: Figure, m: Marking) -> None:
     if len(flags) > _MOST_FLAGS:
         lines.append(f"! and {len(flags) - _MOST_FLAGS} more")
     figure.text(0.022, 0.122, "\n".join(lines), va="top", size=9.5, color=INK, linespacing=1.3)
-    text = "\n".join(textwrap.wrap(f"{cautions(axis=False)[0]} {_WIDE}", 200))
+    said = cautions(axis=bool(m.meridians), pair=m.measurement is not None)[:2]
+    text = "\n".join(textwrap.wrap(f"{' '.join(said)} {_WIDE}", 200))
     figure.text(0.022, 0.010, text, va="bottom", size=8.5, color=GREY, linespacing=1.3)

@@ -91,7 +91,7 @@ def landmark_sheet(survey: LandmarkSurvey, *, case: str = "") -> str:
         cards=[_card(survey, index, limbus) for index in range(len(survey.landmarks))],
         flags=[flag_words(name) for name in survey.flags if FLAGS[name].verdict != "accept"],
         limbus_mm=f"{LIMBUS_MM:.2f}",
-        cautions=cautions(axis=False)[:1],
+        cautions=cautions(axis=axis is not None, pair=False),
         version=__version__,
         sha256=photo.sha256,
     )

@@ -8,7 +8,7 @@ from matplotlib.figure import Figure
 from torsion.dial_plots import BLACK, GREY, INK, PAPER, draw_axis, draw_eye, write_over
 from torsion.lens_marks import AgainstPlan, LensAxis
 from torsion.measurement import Measurement, PreparedPhoto
-from torsion.toric import CAUTION
+from torsion.record import cautions
 from torsion.wording import axis_degrees, rotation_words, verdict_word
 
 __all__ = ["lens_figure"]
@@ -65,7 +65,8 @@ def lens_figure(
         figure.text(left + 0.24, 0.09, caption, ha="center", size=13, weight="bold", color=INK)
     lines = "line: the lens  ·  dashes: planned axis  ·  rings: points on the marks"
     figure.text(0.022, 0.045, lines, size=9.5, color=GREY)
-    figure.text(0.022, 0.015, CAUTION, size=8.5, color=GREY)
+    said = "\n".join(cautions(axis=False))
+    figure.text(0.022, 0.010, said, size=8.5, color=GREY)
     return figure
 
 

@@ -52,7 +52,7 @@ def marks_record(marking: Marking) -> dict[str, Any]:
         "seated": shown[0],
         "supine": shown[1] if marking.supine is not None else None,
         "measurement": None if marking.measurement is None else measurement_record(marking.measurement),
-        "cautions": list(cautions(axis=False)),
+        "cautions": list(cautions(axis=bool(marking.meridians), pair=marking.measurement is not None)[:2]),
     }
     sha256 = {"seated": marking.seated.photo.sha256}
     if marking.supine is not None:

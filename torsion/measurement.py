@@ -14,8 +14,10 @@ from torsion.axis import COVERAGE, AxisFrame, AxisTransfer, Incision, transfer_a
 from torsion.confidence import Answer, answer, band_answer
 from torsion.duplicate import same_exposure
 from torsion.flags import Verdict, worst_verdict
+from torsion.laterality import Laterality, read_laterality
 from torsion.locate import locate
 from torsion.masks import EyePicture, cut_out, mirrored_eye
+from torsion.order import Sign, order_signs
 from torsion.orientation import View, find_view
 from torsion.photo import Ellipse, Photo, photo_from_array, read_photo
 from torsion.quality import assess
@@ -44,9 +46,12 @@ class MeasureOptions:
     ----------
     mirrored : bool, default False
         The supine picture is known to be mirrored left to right; it is un-mirrored first.
+    seated_mirrored : bool, default False
+        The seated picture is, as by a selfie camera; what is said of it then refers to it un-mirrored.
     """
 
     mirrored: bool = False
+    seated_mirrored: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,6 +68,8 @@ class PreparedPhoto:
     measures : mapping of str to float or None
     flags : tuple of str
     verdict : {"accept", "review", "refuse"}
+    laterality : Laterality
+        Eye that the picture shows by itself.
     """
 
     photo: Photo
@@ -72,6 +79,7 @@ class PreparedPhoto:
     measures: Mapping[str, float | None]
     flags: tuple[str, ...]
     verdict: Verdict
+    laterality: Laterality = field(default_factory=Laterality)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -102,6 +110,11 @@ class Measurement:
     curve_deg, curve : (n,) ndarray or None
         Evidence against rotation, from the coarse search.
     options : MeasureOptions
+    lateralities : ({"OD", "OS"} or None, {"OD", "OS"} or None)
+        Eye that each photo shows by itself, the supine view's turn and a mirror that was stated undone; None
+        where it does not show, and for a supine photo that does not match, since its turn is not known.
+    order_signs : tuple of str
+        What speaks for exchanged photos; see `torsion.order.Sign`.
     """
 
     rotation_deg: float | None
@@ -123,6 +136,8 @@ class Measurement:
     curve_deg: NDArray[np.float64] | None = None
     curve: NDArray[np.float64] | None = None
     options: MeasureOptions = field(default_factory=MeasureOptions)
+    lateralities: tuple[Eye | None, Eye | None] = (None, None)
+    order_signs: tuple[Sign, ...] = ()
 
 
 PhotoLike = str | Path | ArrayLike | Photo | PreparedPhoto
@@ -150,10 +165,7 @@ def prepare(photo: PhotoLike, *, eye: Eye | None = None) -> PreparedPhoto:
     """
     if isinstance(photo, PreparedPhoto):
         return photo
-    if isinstance(photo, str | Path):
-        photo = read_photo(photo, eye=eye, max_side_px=_ENOUGH_SIDE_PX)
-    elif not isinstance(photo, Photo):
-        photo = photo_from_array(np.asarray(photo), eye=eye)
+    photo = _read(photo, eye)
     size = photo.pixels.shape[1], photo.pixels.shape[0]
     _LOG.info("%s: read, %d x %d px", photo.name, *size)
     located = locate(photo)
@@ -163,8 +175,17 @@ def prepare(photo: PhotoLike, *, eye: Eye | None = None) -> PreparedPhoto:
     scale = float(photo.decoded_scale)
     limbus = located.limbus and located.limbus.scaled(scale)
     pupil = located.pupil and located.pupil.scaled(scale)
+    laterality = read_laterality(photo, limbus, pupil)
     _LOG.info("%s: masked and assessed, flags: %s", photo.name, ", ".join(flags) or "none")
-    return PreparedPhoto(photo, limbus, pupil, picture, measures, flags, worst_verdict(flags))
+    return PreparedPhoto(photo, limbus, pupil, picture, measures, flags, worst_verdict(flags), laterality)
+
+
+def _read(photo: PhotoLike, eye: Eye | None) -> Photo:
+    if isinstance(photo, PreparedPhoto):
+        return photo.photo
+    if isinstance(photo, str | Path):
+        return read_photo(photo, eye=eye, max_side_px=_ENOUGH_SIDE_PX)
+    return photo if isinstance(photo, Photo) else photo_from_array(np.asarray(photo), eye=eye)
 
 
 def _found_words(outline: Ellipse | None) -> str:
@@ -215,10 +236,18 @@ def measure(
     """
     options = options or MeasureOptions()
     named = read_eye(eye) if eye is not None else None
+    seated = _read(seated, named).mirrored() if options.seated_mirrored else seated
     first, second = prepare(seated, eye=named), prepare(supine, eye=named)
     named = named or first.photo.eye or second.photo.eye
     found = _register(first, second, options)
+    shown = first.laterality.upright, found.supine_laterality
     flags = [*found.flags]
+    if len({named, *shown} - {None}) > 1:
+        flags.append("other_side")
+    elif not any(shown) and worst_verdict(flags) != "refuse":
+        flags.append("side_not_seen")
+    if found.order_signs:
+        flags.append("order_doubtful")
     if named is None:
         flags.append("eye_not_given")
     if axis_deg is not None and axis_frame == "unknown":
@@ -259,6 +288,8 @@ def measure(
         found.curve_deg,
         found.curve,
         options,
+        shown,
+        found.order_signs,
     )
 
 
@@ -275,6 +306,8 @@ class _Found:
     matrix: NDArray[np.float64] | None = None
     curve_deg: NDArray[np.float64] | None = None
     curve: NDArray[np.float64] | None = None
+    supine_laterality: Eye | None = None
+    order_signs: tuple[Sign, ...] = ()
 
 
 def _register(first: PreparedPhoto, second: PreparedPhoto, options: MeasureOptions) -> _Found:
@@ -298,6 +331,9 @@ def _register(first: PreparedPhoto, second: PreparedPhoto, options: MeasureOptio
     flags = photo_flags + _pair_flags(registration, both, bands, margin, view, rotation)
     if same_exposure(first.picture, supine, registration.matrix):
         flags.append("same_picture")
+    # A mirror that was not stated stays, so that it shows; counted in it, a turn has the other sense.
+    turn_deg = (360 - view.turn_deg) if view.mirrored and view.turn_deg else view.turn_deg
+    matches = not {"eyes_do_not_match", "not_enough_to_compare"} & set(flags)
     return _Found(
         tuple(flags),
         bands,
@@ -308,6 +344,21 @@ def _register(first: PreparedPhoto, second: PreparedPhoto, options: MeasureOptio
         _pixel_map(registration, first, second, mirrored=shown.mirrored),
         candidate.curve_deg,
         candidate.curve,
+        second.laterality.seen(turn_deg=turn_deg, mirrored=options.mirrored) if matches else None,
+        _order_signs(first, second, view) if matches else (),
+    )
+
+
+def _order_signs(first: PreparedPhoto, second: PreparedPhoto, view: View) -> tuple[Sign, ...]:
+    if first.picture is None or second.picture is None:
+        return ()
+    return order_signs(
+        first.picture,
+        second.picture,
+        pupils=(first.measures["pupil_ratio"], second.measures["pupil_ratio"]),
+        captured_at=(first.photo.captured_at, second.photo.captured_at),
+        exposed=min(first.measures[name] or 0.0 for name in ("exposed_upper", "exposed_lower")),
+        sideways=view.turn_deg in (90, 270),
     )
 
 

@@ -8,7 +8,8 @@ from torsion.search import Candidate, best_geometry, patch_maps
 
 __all__ = ["View", "find_view"]
 
-CLEAR_MARGIN = 0.03  # different eyes were never seen to exceed it; same eyes seldom stay below
+CLEAR_MARGIN = 0.03  # of a view over its rivals; eyes that do not match seldom reach it
+_CLEAR_SCORE = 0.25  # eyes that do not match, or lie otherwise, stayed below 0.2; the same eye seldom does
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +32,8 @@ def find_view(seated: EyePicture, supine: EyePicture) -> tuple[View, Candidate]:
     """Best coarse geometry over the four turns and the mirror.
 
     The upright view is taken when it is clear by itself; only then are the others not tried, which saves time
-    and cannot hide anything: a second view of one eye never matches as well.
+    and hides nothing: a second view of one eye never matches as well.  A lead alone is not enough for that,
+    since what matches poorly everywhere may lead somewhere by chance.
 
     Returns
     -------
@@ -41,7 +43,7 @@ def find_view(seated: EyePicture, supine: EyePicture) -> tuple[View, Candidate]:
     """
     maps = patch_maps(seated, supine)
     upright = best_geometry(maps)
-    if upright.score - upright.rival_score > CLEAR_MARGIN:
+    if upright.score > _CLEAR_SCORE and upright.score - upright.rival_score > CLEAR_MARGIN:
         return View(0, False), upright
     views: list[tuple[View, Candidate]] = [(View(0, False), upright)]
     turns: tuple[Literal[90, 180, 270], ...] = (90, 180, 270)

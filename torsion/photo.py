@@ -9,14 +9,14 @@ one.
 import hashlib
 import math
 import os
-from dataclasses import KW_ONLY, dataclass
+from dataclasses import KW_ONLY, dataclass, replace
 from pathlib import Path
 from typing import Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from torsion.angles import Eye, read_eye, wrap_axis_deg
+from torsion.angles import Eye, mirror_axis_deg, read_eye, wrap_axis_deg
 from torsion.errors import PhotoError
 from torsion.raster import MIN_SIDE_PX, check_size, eight_bit
 from torsion.readers import decode
@@ -101,6 +101,16 @@ class Ellipse:
             self.axis_deg,
         )
 
+    def mirrored(self, width_px: int) -> "Ellipse":
+        """Return the outline in a picture of this width mirrored left to right.
+
+        Examples
+        --------
+        >>> Ellipse(10, 20, 8, 6, 30).mirrored(100)
+        Ellipse(x_px=89.0, y_px=20.0, major_px=8.0, minor_px=6.0, axis_deg=150.0)
+        """
+        return replace(self, x_px=width_px - 1.0 - self.x_px, axis_deg=mirror_axis_deg(self.axis_deg))
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Photo:
@@ -143,6 +153,17 @@ class Photo:
         view = self.pixels.view()
         view.flags.writeable = False
         object.__setattr__(self, "pixels", view)
+
+    def mirrored(self) -> "Photo":
+        """Return the photo and its outlines mirrored left to right; the digest stays that of the file."""
+        width_px = self.pixels.shape[1] * self.decoded_scale
+        return replace(
+            self,
+            pixels=np.ascontiguousarray(self.pixels[:, ::-1]),
+            width_px=width_px,
+            limbus=self.limbus and self.limbus.mirrored(width_px),
+            pupil=self.pupil and self.pupil.mirrored(width_px),
+        )
 
     def to_full_px(self, points_px: ArrayLike) -> NDArray[np.float64]:
         """Points of `pixels` in the coordinates of the full picture, any shape."""

@@ -65,6 +65,9 @@ _SAME_EYE_ONLY = (
     "'accept' says that both photos show the same eye; it does not say that the plan is this patient's, nor "
     "that the right side is prepared."
 )
+_PLAN_NOT_CHECKED = (
+    "Nothing here checks that the plan is this patient's, nor that the right side is prepared."
+)
 _THAT_PHOTO_ONLY = (
     "The surgical axis holds for that supine photo only: head, microscope and drape move afterwards."
 )
@@ -75,8 +78,10 @@ _ARITHMETIC_DECIMALS = 9  # nothing was measured: all digits but those that roun
 _Rounding = Literal["by unit", "arithmetic", "none"]
 
 
-def cautions(*, axis: bool) -> tuple[str, ...]:
-    """Sentences that go with every measurement; with an axis one more."""
+def cautions(*, axis: bool, pair: bool = True) -> tuple[str, ...]:
+    """Sentences that go with a result; more with a pair of photos that was matched, and with an axis."""
+    if not pair:
+        return (CAUTION, _PLAN_NOT_CHECKED) if axis else (CAUTION,)
     return (CAUTION, _SAME_EYE_ONLY, *((_THAT_PHOTO_ONLY,) if axis else ()))
 
 
@@ -110,8 +115,9 @@ def measurement_record(measurement: "Measurement", *, cost: "AxisCost | None" = 
         "bands": {name: m.bands.get(name) for name in ("iris", "limbus")},
         "evidence": m.evidence,
         "margin": m.margin,
-        "seated": _photo_fields(m.seated),
-        "supine": _photo_fields(m.supine),
+        "seated": _photo_fields(m.seated) | {"laterality": m.lateralities[0]},
+        "supine": _photo_fields(m.supine) | {"laterality": m.lateralities[1]},
+        "order_signs": m.order_signs,
     }
     if m.axis is not None:
         fields["axis"] = _axis_fields(m.axis)
@@ -298,6 +304,7 @@ def _photo_fields(prepared: "PreparedPhoto") -> dict[str, Any]:
         "limbus": _ellipse_fields(prepared.limbus),
         "pupil": _ellipse_fields(prepared.pupil),
         "measures": dict(prepared.measures),
+        "laterality": prepared.laterality.upright,
     }
 
 

@@ -57,7 +57,7 @@ def landmarks_record(survey: LandmarkSurvey, *, count: int) -> dict[str, Any]:
         "limbus": _outline(survey.prepared.limbus),
         "landmarks": landmarks,
         "pairs": None,
-        "cautions": cautions(axis=False),
+        "cautions": cautions(axis=survey.axis_deg is not None, pair=False),
     }
     made = _made({"count": count}, {"seated": survey.prepared.photo.sha256})
     return {**_plain_fields(fields), "record": made}
@@ -68,8 +68,8 @@ def pairs_cautions(*, axis: bool) -> tuple[str, ...]:
     general, *_ = cautions(axis=False)
     more = cautions(axis=True)[len(cautions(axis=False)) :] if axis else ()
     unseen = (
-        "'accept' says that the picked points fit together; whether both photos show the same eye is not "
-        "checked."
+        "'accept' says that the picked points fit together; that both photos show the same eye, that the "
+        "plan is this patient's, and that the right side is prepared, is not checked."
     )
     return (general, unseen, *more)
 
@@ -145,7 +145,7 @@ def level_record(
         "axes": [{"kind": tilt.kind, **asdict(axis)} for tilt, axis in axes],
         "head": [{"kind": tilt.kind, **asdict(turn)} for tilt, turn in head],
         "eyes": None if eyes is None else asdict(eyes),
-        "cautions": cautions(axis=bool(axes))[:1],
+        "cautions": cautions(axis=bool(axes), pair=False),
     }
     return {**_plain_fields(fields), "record": _made({}, sha256)}
 

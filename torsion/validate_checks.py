@@ -191,8 +191,10 @@ def _batches(group: Iterator[Check]) -> Iterator[tuple[Check, ...]]:
 
 
 def _light(photo: PreparedPhoto) -> PreparedPhoto:
-    """Drop the whole picture: the eye has been cut out."""
-    return replace(photo, photo=_with_pixels(photo.photo, np.zeros((1, 1), np.uint8)))
+    """Drop the picture, since the eye has been cut out, and the time, since pairs have no order here."""
+    return replace(
+        photo, photo=replace(_with_pixels(photo.photo, np.zeros((1, 1), np.uint8)), captured_at=None)
+    )
 
 
 def _with_pixels(photo: Photo, pixels: NDArray[np.uint8]) -> Photo:

@@ -7,6 +7,7 @@ from torsion.axis import AxisTransfer
 from torsion.axis_cost import AxisCost
 from torsion.flags import FLAGS, Verdict
 from torsion.measurement import Measurement
+from torsion.order import Sign
 
 __all__ = [
     "axis_degrees",
@@ -17,12 +18,22 @@ __all__ = [
     "direction_words",
     "flag_words",
     "measure_words",
+    "order_words",
     "reason_words",
     "rotation_words",
+    "side_words",
     "uncertainty_words",
     "verdict_word",
     "view_words",
 ]
+
+_EYES = {"OD": "right eye (OD)", "OS": "left eye (OS)"}
+_ORDER: dict[Sign, str] = {
+    "capture_times": "it was taken later, by the clocks of the cameras",
+    "red_reflex": "its pupil glows red as under a microscope",
+    "lids_held": "its lids are held apart",
+    "dilated_pupil": "its pupil is as wide as drops make it",
+}
 
 # Measure -> (label, unit or % for shares); a measure that is not listed is shown under its own name.
 _MEASURES: dict[str, tuple[str, str]] = {
@@ -86,20 +97,42 @@ def direction_words(measurement: Measurement) -> str:
     """Name of the rotation and the eye; empty without an eye or a rotation."""
     if measurement.direction is None or measurement.eye is None:
         return ""
-    eye = {"OD": "right eye (OD)", "OS": "left eye (OS)"}[measurement.eye]
+    eye = _EYES[measurement.eye]
     if measurement.direction == "none":
         return f"within its uncertainty of no rotation, {eye}"
     return f"{measurement.direction} in the picture, {eye}"
 
 
 def view_words(measurement: Measurement) -> str:
-    """How the supine picture is turned or mirrored; empty where it is upright."""
+    """How the supine picture is turned or the pictures are mirrored; empty where they are upright."""
+    seated = "the seated picture is shown un-mirrored" if measurement.options.seated_mirrored else ""
     view = measurement.view
     if view is None or not (view.turn_deg or view.mirrored):
-        return ""
+        return seated
     parts = [f"turned by {view.turn_deg}° counter-clockwise"] if view.turn_deg else []
     parts += ["mirrored left to right"] if view.mirrored else []
-    return f"the supine picture is {' and '.join(parts)}; the rotation is stated after undoing that"
+    supine = f"the supine picture is {' and '.join(parts)}; the rotation is stated after undoing that"
+    return f"{supine}; {seated}" if seated else supine
+
+
+def side_words(measurement: Measurement) -> str:
+    """Which eye the photos show by themselves; empty where neither does."""
+    seated, supine = measurement.lateralities
+    if seated is not None and seated == supine:
+        words = f"both photos show a {_EYES[seated]}"
+    else:
+        shown = (("seated", seated), ("supine", supine))
+        seen = [f"the {photo} photo shows a {_EYES[eye]}" for photo, eye in shown if eye is not None]
+        words = " and ".join(seen)
+    return f"{words}, by the inner corner of the lids" if words else ""
+
+
+def order_words(measurement: Measurement) -> str:
+    """Why seated and supine look exchanged; empty where nothing says so."""
+    if not measurement.order_signs:
+        return ""
+    reasons = "; ".join(_ORDER[sign] for sign in measurement.order_signs)
+    return f"doubtful, since of the first photo: {reasons}"
 
 
 def band_words(measurement: Measurement, name: str) -> str:

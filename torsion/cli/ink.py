@@ -108,7 +108,8 @@ def command(
         return ink_figure(found)
 
     if shared.write_outputs(marks_record(found), json_to=json_to, picture=picture, draw=draw):
-        notes = (*cautions(axis=False)[:1], _WIDE)
+        said = cautions(axis=bool(found.meridians), pair=found.measurement is not None)
+        notes = (*(said[:2]), _WIDE)
         shared.print_text(_text(found), flags=found.flags, cautions=notes)
     if found.verdict == "refuse":
         ctx.exit(_REFUSED)

@@ -75,12 +75,15 @@ def command(
 
 def _text(photos: Sequence[PreparedPhoto]) -> list[str]:
     head = [label for label, _ in measure_words(dict.fromkeys(_COLUMNS))]
-    table = [["", "photo", "verdict", *head, "flags"]]
+    table = [["", "photo", "verdict", *head, "shows", "flags"]]
     for number, photo in enumerate(photos, 1):
         measures = {name: photo.measures.get(name) for name in _COLUMNS}
         values = [value for _, value in measure_words(measures)]
         flags = ", ".join(photo.flags) or "–"
-        table.append([str(number), photo.photo.name, verdict_word(photo.verdict), *values, flags])
+        shows: str = photo.laterality.upright or "–"
+        if photo.laterality.upright and photo.photo.eye not in (None, photo.laterality.upright):
+            shows += f", not {photo.photo.eye}?"
+        table.append([str(number), photo.photo.name, verdict_word(photo.verdict), *values, shows, flags])
     widths = [max(len(line[column]) for line in table) for column in range(len(table[0]))]
     lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)) for row in table]
     best = best_photo(photos)

@@ -167,7 +167,8 @@ def _survey(
         click.echo(f"No sheet is written to '{sheet}': no eye was found.", err=True)
     record = landmarks_record(survey, count=count)
     if shared.write_outputs(record, json_to=json_to, picture=None, draw=_nothing):
-        shared.print_text(survey_text(survey), flags=survey.flags, cautions=cautions(axis=False)[:1])
+        said = cautions(axis=axis is not None, pair=False)
+        shared.print_text(survey_text(survey), flags=survey.flags, cautions=said)
     return survey.verdict
 
 

@@ -175,7 +175,8 @@ def command(
 
     if shared.write_outputs(record, json_to=json_to, picture=picture, draw=draw):
         lines = level_text(list(tilts.values()), axes=found.axes, head=found.head, eyes=found.eyes)
-        shared.print_text(lines, flags=found.flags, cautions=cautions(axis=False)[:1])
+        said = cautions(axis=bool(found.axes), pair=False)
+        shared.print_text(lines, flags=found.flags, cautions=said)
 
 
 _Tilts = dict[tuple[ReferenceKind, Posture], Tilt]

@@ -21,8 +21,10 @@ from torsion.wording import (
     cost_words,
     direction_degrees,
     direction_words,
+    order_words,
     reason_words,
     rotation_words,
+    side_words,
     uncertainty_words,
     verdict_word,
     view_words,
@@ -74,6 +76,11 @@ def _cylinder(text: str) -> float:
     help="Cylinder of the lens at the cornea: adds what an error of the axis costs; with --axis.",
 )
 @shared.mirrored_option
+@click.option(
+    "--seated-mirrored",
+    is_flag=True,
+    help="The seated picture is mirrored left to right, as by a selfie camera; results show it un-mirrored.",
+)
 @shared.outline_option("--seated-limbus", of="Limbus of the seated photo")
 @shared.outline_option("--supine-limbus", of="Limbus of the supine photo")
 @shared.outline_option("--seated-pupil", of="Pupil of the seated photo")
@@ -100,6 +107,7 @@ def command(
     incision: float | None,
     cylinder: float | None,
     mirrored: bool,
+    seated_mirrored: bool,
     seated_limbus: Ellipse | None,
     supine_limbus: Ellipse | None,
     seated_pupil: Ellipse | None,
@@ -133,7 +141,7 @@ def command(
         axis_deg=axis,
         axis_frame=axis_frame or "unknown",
         incision_deg=incision,
-        options=MeasureOptions(mirrored=mirrored),
+        options=MeasureOptions(mirrored=mirrored, seated_mirrored=seated_mirrored),
     )
 
     cost = None
@@ -185,7 +193,7 @@ def _text(m: Measurement, cost: AxisCost | None) -> list[str]:
         rows.append(("", direction_words(m)))
     rows.append(("  iris", band_words(m, "iris")))
     rows.append(("  limbal band", band_words(m, "limbus")))
-    rows.append(("View", view_words(m)))
+    rows += [("View", view_words(m)), ("Side", side_words(m)), ("Order", order_words(m))]
     if m.axis is not None:
         rows += _axis_rows(m)
     if cost is not None:

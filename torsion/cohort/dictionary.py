@@ -50,6 +50,8 @@ _MEANINGS = {
     "score": "match of the band, at most 1",
     "valid_fraction": "share of the band that is usable in both photos",
     "file": "name of the photo's file",
+    "laterality": "eye that the photo shows by itself: OD, OS, or empty where it does not show",
+    "order_signs": "what speaks for exchanged photos, joined by ;",
     "limbus.x_px": "middle of the limbus, to the right",
     "limbus.y_px": "middle of the limbus, downwards",
     "limbus.radius_px": "mean radius of the limbus",
