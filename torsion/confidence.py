@@ -10,13 +10,13 @@ from numpy.typing import NDArray
 from torsion.register import Registration
 from torsion.votes import Fit, Votes, affine, fit_votes, rotation_of
 
-__all__ = ["Answer", "answer", "band_answer", "evidence"]
+__all__ = ["FLOOR_DEG", "Answer", "answer", "band_answer", "evidence"]
 
 Doubles = NDArray[np.float64]
 
 _PARTS = 6  # of the ring, 60 degrees each: a lid, a shadow or a slid conjunctiva spans about as much
 _FEW_PARTS = 1.31  # Student's t with 5 degrees of freedom against the normal distribution, at 95 %
-_FLOOR_DEG = 0.03  # a tenth of the finest sample: what six parts of a ring cannot show
+FLOOR_DEG = 0.03  # a tenth of the finest sample: what six parts of a ring cannot show
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,4 +88,4 @@ def _uncertainty_deg(whole_deg: float, left_out_deg: Doubles) -> float:
     disagree, this shows (J. MacKinnon, H. White, doi 10.1016/0304-4076(85)90158-7).
     """
     squares = float(((left_out_deg - whole_deg) ** 2).sum()) * (_PARTS - 1) / _PARTS
-    return math.sqrt(_FEW_PARTS**2 * squares + _FLOOR_DEG**2)
+    return math.sqrt(_FEW_PARTS**2 * squares + FLOOR_DEG**2)

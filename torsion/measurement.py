@@ -1,7 +1,7 @@
 """The measurement: the stages chained, and the verdict on what they found."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
@@ -15,13 +15,23 @@ from torsion.duplicate import same_exposure
 from torsion.flags import Verdict, worst_verdict
 from torsion.locate import locate
 from torsion.masks import EyePicture, cut_out, mirrored_eye
+from torsion.network import Network
 from torsion.orientation import View, find_view
 from torsion.photo import Ellipse, Photo, photo_from_array, read_photo
 from torsion.quality import assess
 from torsion.register import Registration, register
 from torsion.unwrap import Band
 
-__all__ = ["MeasureOptions", "Measurement", "PreparedPhoto", "measure", "prepare"]
+__all__ = [
+    "MeasureOptions",
+    "Measurement",
+    "PhotoLike",
+    "PreparedPhoto",
+    "angle_flags",
+    "conclude",
+    "measure",
+    "prepare",
+]
 
 _ENOUGH_SIDE_PX = 1600  # decoding at this size leaves more detail than the bands are sampled with
 _MATCH, _CLEAR_MATCH = 0.33, 0.40  # mean patch correlation; unrelated eyes stayed below 0.25 in all trials
@@ -99,6 +109,8 @@ class Measurement:
     curve_deg, curve : (n,) ndarray or None
         Evidence against rotation, from the coarse search.
     options : MeasureOptions
+    network : Network or None
+        How several photos gave this answer; None for one seated and one supine photo.
     """
 
     rotation_deg: float | None
@@ -120,6 +132,7 @@ class Measurement:
     curve_deg: NDArray[np.float64] | None = None
     curve: NDArray[np.float64] | None = None
     options: MeasureOptions = field(default_factory=MeasureOptions)
+    network: Network | None = None
 
 
 PhotoLike = str | Path | ArrayLike | Photo | PreparedPhoto
@@ -206,50 +219,73 @@ def measure(
     options = options or MeasureOptions()
     named = read_eye(eye) if eye is not None else None
     first, second = prepare(seated, eye=named), prepare(supine, eye=named)
-    named = named or first.photo.eye or second.photo.eye
     found = _register(first, second, options)
-    flags = [*found.flags]
-    if named is None:
-        flags.append("eye_not_given")
-    if axis_deg is not None and axis_frame == "unknown":
-        flags.append("frame_unknown")
-    verdict = worst_verdict(flags)
-    both, rotation = found.answer, found.rotation_deg
-    usable = rotation if verdict != "refuse" else None
-    uncertainty = both.standard_uncertainty_deg if both else None
-    turn, mirrored = (found.view.turn_deg, found.view.mirrored) if found.view else (0, False)
-    interval, direction = None, None
-    if rotation is not None and uncertainty is not None:
-        interval = (rotation - COVERAGE * uncertainty, rotation + COVERAGE * uncertainty)
-        direction = rotation_name(rotation, uncertainty, named) if named else None
-    axis = incision = None
-    if axis_deg is not None:
-        axis = transfer_axis(
-            axis_deg, usable, uncertainty, frame=axis_frame, turn_deg=turn, mirrored=mirrored
-        )
-    if incision_deg is not None:
-        incision = transfer_incision(incision_deg, usable, turn_deg=turn, mirrored=mirrored)
-    return Measurement(
-        rotation,
-        uncertainty,
-        interval,
-        direction,
-        verdict,
-        tuple(flags),
+    both = found.answer
+    measured = Measurement(
+        found.rotation_deg,
+        both.standard_uncertainty_deg if both else None,
+        None,
+        None,
+        worst_verdict(found.flags),
+        found.flags,
         found.view,
         found.bands,
         first,
         second,
-        named,
-        axis,
-        incision,
-        both.score if both else None,
-        found.margin,
-        found.matrix,
-        found.curve_deg,
-        found.curve,
-        options,
+        named or first.photo.eye or second.photo.eye,
+        evidence=both.score if both else None,
+        margin=found.margin,
+        matrix=found.matrix,
+        curve_deg=found.curve_deg,
+        curve=found.curve,
+        options=options,
     )
+    return conclude(measured, axis_deg=axis_deg, axis_frame=axis_frame, incision_deg=incision_deg)
+
+
+def conclude(
+    measured: Measurement, *, axis_deg: float | None, axis_frame: AxisFrame, incision_deg: float | None
+) -> Measurement:
+    """State what follows from rotation, uncertainty and flags: interval, direction, verdict, carried axis."""
+    flags = [*measured.flags]
+    if measured.eye is None:
+        flags.append("eye_not_given")
+    if axis_deg is not None and axis_frame == "unknown":
+        flags.append("frame_unknown")
+    verdict = worst_verdict(flags)
+    rotation, uncertainty = measured.rotation_deg, measured.standard_uncertainty_deg
+    usable = rotation if verdict != "refuse" else None
+    view = measured.view or View(0, False)
+    interval, direction = None, None
+    if rotation is not None and uncertainty is not None:
+        interval = (rotation - COVERAGE * uncertainty, rotation + COVERAGE * uncertainty)
+        direction = rotation_name(rotation, uncertainty, measured.eye) if measured.eye else None
+    axis = incision = None
+    if axis_deg is not None:
+        axis = transfer_axis(
+            axis_deg, usable, uncertainty, frame=axis_frame, turn_deg=view.turn_deg, mirrored=view.mirrored
+        )
+    if incision_deg is not None:
+        incision = transfer_incision(incision_deg, usable, turn_deg=view.turn_deg, mirrored=view.mirrored)
+    return replace(
+        measured,
+        interval_95_deg=interval,
+        direction=direction,
+        verdict=verdict,
+        flags=tuple(flags),
+        axis=axis,
+        incision=incision,
+    )
+
+
+def angle_flags(rotation_deg: float, standard_uncertainty_deg: float) -> list[str]:
+    """Give the flags that speak of the size of a rotation and of its uncertainty."""
+    conditions = {
+        "uncertain": _REVIEW_DEG < standard_uncertainty_deg <= _REFUSE_DEG,
+        "too_uncertain": standard_uncertainty_deg > _REFUSE_DEG,
+        "large_rotation": abs(rotation_deg) > _LARGE_DEG,
+    }
+    return [name for name, present in conditions.items() if present]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -325,14 +361,12 @@ def _pair_flags(
         "mirrored": view.mirrored,
         "turned_view": view.turn_deg != 0,
         "weak_match": not _beyond(both.score, margin, _CLEAR_MATCH, _CLEAR_MARGIN, _CLEAR_LEAD),
-        "uncertain": _REVIEW_DEG < both.standard_uncertainty_deg <= _REFUSE_DEG,
-        "too_uncertain": both.standard_uncertainty_deg > _REFUSE_DEG,
         "bands_disagree": disagreement > _REVIEW_DEG,
         "iris_only": limbus is None and iris is not None,
         "limbus_only": iris is None and limbus is not None,
-        "large_rotation": abs(rotation_deg) > _LARGE_DEG,
     }
-    return [name for name, present in conditions.items() if present]
+    found = [name for name, present in conditions.items() if present]
+    return found + angle_flags(rotation_deg, both.standard_uncertainty_deg)
 
 
 def _beyond(score: float, margin: float, match: float, beside: float, alone: float) -> bool:
