@@ -32,7 +32,7 @@ ORDER = [
         orientation register
         confidence
         axis
-        axis_cost network
+        axis_cost adjustment network
         landmarks
         landmark_search similarity pair_suspects landmark_pairs level centre
         measurement several

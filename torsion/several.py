@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from torsion.adjustment import Adjustment, Link, adjust, groups, suspects
 from torsion.angles import read_eye, wrap_direction_deg, wrap_rotation_deg
 from torsion.axis import AxisFrame
 from torsion.confidence import FLOOR_DEG
@@ -19,17 +20,7 @@ from torsion.measurement import (
     prepare,
 )
 from torsion.measurement import measure as measure_pair
-from torsion.network import (
-    Adjustment,
-    LeftOut,
-    Link,
-    Network,
-    NetworkPair,
-    NetworkPhoto,
-    adjust,
-    groups,
-    suspects,
-)
+from torsion.network import LeftOut, Network, NetworkPair, NetworkPhoto
 from torsion.orientation import View
 
 __all__ = ["measure"]
@@ -98,7 +89,7 @@ def measure(
     Notes
     -----
     Other photos average out what is new in every pair.  What belongs to the two first photos alone, such as a
-    conjunctiva that has slid in one of them, they cannot mend: `torsion.network`.
+    conjunctiva that has slid in one of them, they cannot mend: `torsion.adjustment`.
 
     A second check, not a medical device.  That photos show the same eye does not prove that a plan is this
     patient's.
