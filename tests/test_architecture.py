@@ -33,10 +33,10 @@ ORDER = [
         orientation register
         confidence
         axis
-        axis_cost
+        axis_cost adjustment network
         landmarks
         landmark_search similarity pair_suspects landmark_pairs level centre
-        measurement
+        measurement several
         marks marking lens_marks landmark_survey
         record
         marks_record theatre_record demo_page demo wording

@@ -13,6 +13,7 @@ from PIL import Image
 import synthetic
 from torsion import measure
 from torsion.cli import main
+from torsion.cli import measure as cli_measure
 from torsion.flags import FLAGS
 from torsion.record import (
     INSPECTION_SCHEMA,
@@ -145,6 +146,45 @@ def test_mirrored_photo_can_be_said_to_be_one(photos, tmp_path):
     assert abs(record["axis"]["surgical_deg"] - (180.0 - 30.0 - ROTATION_DEG)) < TOLERANCE_DEG
     assert abs(record["axis"]["surgical_patient_deg"] - (30.0 + ROTATION_DEG)) < TOLERANCE_DEG
     assert "mirrored left to right" in run(*arguments, "--mirrored").stdout
+
+
+# ---- several photos ----
+
+
+def test_further_photos_are_combined_and_told(photos, tmp_path, monkeypatch):
+    monkeypatch.setattr(cli_measure, "_PATIENCE_S", np.inf)
+    picture = tmp_path / "result.png"
+    more = ("--also-supine", photos / "blank.png", "--axis", 90)
+    alone = read(run(*pair(photos, "--axis", 90, "--json", "-")), MEASUREMENT_SCHEMA)
+    record = read(run(*pair(photos, *more, "--json", "-")), MEASUREMENT_SCHEMA)
+    assert "network" not in alone
+    assert record["rotation_deg"] == alone["rotation_deg"]
+    assert record["standard_uncertainty_deg"] == alone["standard_uncertainty_deg"]
+    assert record["axis"] == alone["axis"]
+    assert [photo["file"] for photo in record["network"]["photos"]] == [
+        "seated.png",
+        "supine.png",
+        "blank.png",
+    ]
+    assert [photo["left_out"] for photo in record["network"]["photos"]] == [None, None, "not_comparable"]
+    result = run(*pair(photos, *more, "--picture", picture))
+    assert "Photos         1 seated and 2 supine, 1 of 3 pairs used" in result.stdout
+    assert "blank.png (supine) was left out: too little can be seen of the eye" in result.stdout
+    assert "! photo_left_out" in result.stdout
+    assert picture.exists()
+
+
+def test_further_photo_is_never_overwritten(photos):
+    result = run(*pair(photos, "--also-seated", photos / "other.png", "--picture", photos / "other.png"))
+    assert result.exit_code == 2
+    assert "would replace the photo" in result.stderr
+
+
+def test_progress_is_told_where_it_takes_long(capsys, monkeypatch):
+    monkeypatch.setattr(cli_measure, "_PATIENCE_S", 0.0)
+    tell = cli_measure._progress()
+    tell(3, 3)
+    assert capsys.readouterr().err.startswith("measuring 3 of 3")
 
 
 # ---- cost and sheet ----

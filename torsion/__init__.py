@@ -18,7 +18,7 @@ _HOME = {
     "PhotoError": "torsion.errors",
     "PreparedPhoto": "torsion.measurement",
     "TorsionError": "torsion.errors",
-    "measure": "torsion.measurement",
+    "measure": "torsion.several",
     "photo_from_array": "torsion.photo",
     "prepare": "torsion.measurement",
     "read_photo": "torsion.photo",

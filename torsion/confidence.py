@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from torsion.register import Registration
 from torsion.votes import Fit, Votes, affine, fit_votes_each, rotation_of
 
-__all__ = ["Answer", "answer", "band_answer", "evidence"]
+__all__ = ["FLOOR_DEG", "Answer", "answer", "band_answer", "evidence"]
 
 Doubles = NDArray[np.float64]
 
@@ -19,7 +19,7 @@ _CUTS = (0.0, 0.5)  # of a part: the ring is cut twice, since where it is cut me
 # Student's t against the normal distribution, at 95 %: two cuts of 5 degrees of freedom share patches and
 # count as about 8.
 _FEW_PARTS = 1.18
-_FLOOR_DEG = 0.03  # a tenth of the finest sample: what six parts of a ring cannot show
+FLOOR_DEG = 0.03  # a tenth of the finest sample: what six parts of a ring cannot show
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,4 +90,4 @@ def _uncertainty_deg(whole_deg: float, left_out_deg: Doubles) -> float:
     disagree, this shows (J. MacKinnon, H. White, doi 10.1016/0304-4076(85)90158-7).
     """
     squares = float(((left_out_deg - whole_deg) ** 2).sum()) * (_PARTS - 1) / _PARTS / len(_CUTS)
-    return math.sqrt(_FEW_PARTS**2 * squares + _FLOOR_DEG**2)
+    return math.sqrt(_FEW_PARTS**2 * squares + FLOOR_DEG**2)

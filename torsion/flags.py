@@ -90,6 +90,22 @@ _TABLE: tuple[Flag, ...] = (
          "take the seated photo with the keratometry, or level it, and say so"),
     Flag("eye_not_given", "accept", "right or left was not stated, so the direction has no name",
          "give the eye"),
+    # Several photos
+    Flag("photos_disagree", "review",
+         "the rotations between several photos do not agree within their uncertainties",
+         "look at the photo that is named, if one is; retake it, or measure without it"),
+    Flag("photo_does_not_match", "review",
+         "one of several photos matches none of the others: another eye, another patient, or a mirrored "
+         "picture; it was left out",
+         "check patient and side of the photo that is named"),
+    Flag("photo_left_out", "accept", "one of several photos is too poor to be compared, and was left out",
+         "inspect it, and retake it if the others do not suffice"),
+    Flag("photo_repeated", "accept", "one photograph was given more than once, and counts once",
+         "give further photographs, not copies"),
+    Flag("roundabout", "review",
+         "the first seated and the first supine photo could not be compared with each other, so the rotation "
+         "goes by way of the others",
+         "give the best photo of each posture first"),
     # Landmarks
     Flag("no_landmarks", "refuse", "nothing was found that could be recognised again with confidence",
          "focus on limbus and iris, hold the lids, avoid glare, and take the photo again"),

@@ -2,7 +2,7 @@
 
 import logging
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
@@ -17,6 +17,7 @@ from torsion.flags import Verdict, worst_verdict
 from torsion.laterality import Laterality, read_laterality
 from torsion.locate import locate
 from torsion.masks import EyePicture, cut_out, mirrored_eye
+from torsion.network import Network
 from torsion.order import Sign, order_signs
 from torsion.orientation import View, find_view
 from torsion.photo import Ellipse, Photo, photo_from_array, read_photo
@@ -24,7 +25,17 @@ from torsion.quality import assess
 from torsion.register import Registration, register
 from torsion.unwrap import Band
 
-__all__ = ["MeasureOptions", "Measurement", "PreparedPhoto", "measure", "prepare"]
+__all__ = [
+    "MeasureOptions",
+    "Measurement",
+    "PhotoLike",
+    "PreparedPhoto",
+    "angle_flags",
+    "as_photo",
+    "conclude",
+    "measure",
+    "prepare",
+]
 
 _LOG = logging.getLogger(__name__)
 
@@ -115,6 +126,8 @@ class Measurement:
         where it does not show, and for a supine photo that does not match, since its turn is not known.
     order_signs : tuple of str
         What speaks for exchanged photos; see `torsion.order.Sign`.
+    network : Network or None
+        How several photos gave this answer; None for one seated and one supine photo.
     """
 
     rotation_deg: float | None
@@ -138,6 +151,7 @@ class Measurement:
     options: MeasureOptions = field(default_factory=MeasureOptions)
     lateralities: tuple[Eye | None, Eye | None] = (None, None)
     order_signs: tuple[Sign, ...] = ()
+    network: Network | None = None
 
 
 PhotoLike = str | Path | ArrayLike | Photo | PreparedPhoto
@@ -165,7 +179,7 @@ def prepare(photo: PhotoLike, *, eye: Eye | None = None) -> PreparedPhoto:
     """
     if isinstance(photo, PreparedPhoto):
         return photo
-    photo = _read(photo, eye)
+    photo = as_photo(photo, eye)
     size = photo.pixels.shape[1], photo.pixels.shape[0]
     _LOG.info("%s: read, %d x %d px", photo.name, *size)
     located = locate(photo)
@@ -180,7 +194,8 @@ def prepare(photo: PhotoLike, *, eye: Eye | None = None) -> PreparedPhoto:
     return PreparedPhoto(photo, limbus, pupil, picture, measures, flags, worst_verdict(flags), laterality)
 
 
-def _read(photo: PhotoLike, eye: Eye | None) -> Photo:
+def as_photo(photo: PhotoLike, eye: Eye | None) -> Photo:
+    """Read a photo that is not read yet; a file at no larger size than the bands are sampled with."""
     if isinstance(photo, PreparedPhoto):
         return photo.photo
     if isinstance(photo, str | Path):
@@ -236,11 +251,11 @@ def measure(
     """
     options = options or MeasureOptions()
     named = read_eye(eye) if eye is not None else None
-    seated = _read(seated, named).mirrored() if options.seated_mirrored else seated
+    seated = as_photo(seated, named).mirrored() if options.seated_mirrored else seated
     first, second = prepare(seated, eye=named), prepare(supine, eye=named)
-    named = named or first.photo.eye or second.photo.eye
     found = _register(first, second, options)
     shown = first.laterality.upright, found.supine_laterality
+    named = named or first.photo.eye or second.photo.eye
     flags = [*found.flags]
     if len({named, *shown} - {None}) > 1:
         flags.append("other_side")
@@ -248,49 +263,74 @@ def measure(
         flags.append("side_not_seen")
     if found.order_signs:
         flags.append("order_doubtful")
-    if named is None:
-        flags.append("eye_not_given")
-    if axis_deg is not None and axis_frame == "unknown":
-        flags.append("frame_unknown")
-    verdict = worst_verdict(flags)
-    both, rotation = found.answer, found.rotation_deg
-    usable = rotation if verdict != "refuse" else None
-    uncertainty = both.standard_uncertainty_deg if both else None
-    turn, mirrored = (found.view.turn_deg, found.view.mirrored) if found.view else (0, False)
-    interval, direction = None, None
-    if rotation is not None and uncertainty is not None:
-        interval = (rotation - COVERAGE * uncertainty, rotation + COVERAGE * uncertainty)
-        direction = rotation_name(rotation, uncertainty, named) if named else None
-    axis = incision = None
-    if axis_deg is not None:
-        axis = transfer_axis(
-            axis_deg, usable, uncertainty, frame=axis_frame, turn_deg=turn, mirrored=mirrored
-        )
-    if incision_deg is not None:
-        incision = transfer_incision(incision_deg, usable, turn_deg=turn, mirrored=mirrored)
-    return Measurement(
-        rotation,
-        uncertainty,
-        interval,
-        direction,
-        verdict,
+    both = found.answer
+    measured = Measurement(
+        found.rotation_deg,
+        both.standard_uncertainty_deg if both else None,
+        None,
+        None,
+        worst_verdict(flags),
         tuple(flags),
         found.view,
         found.bands,
         first,
         second,
         named,
-        axis,
-        incision,
-        both.score if both else None,
-        found.margin,
-        found.matrix,
-        found.curve_deg,
-        found.curve,
-        options,
-        shown,
-        found.order_signs,
+        evidence=both.score if both else None,
+        margin=found.margin,
+        matrix=found.matrix,
+        curve_deg=found.curve_deg,
+        curve=found.curve,
+        options=options,
+        lateralities=shown,
+        order_signs=found.order_signs,
     )
+    return conclude(measured, axis_deg=axis_deg, axis_frame=axis_frame, incision_deg=incision_deg)
+
+
+def conclude(
+    measured: Measurement, *, axis_deg: float | None, axis_frame: AxisFrame, incision_deg: float | None
+) -> Measurement:
+    """State what follows from rotation, uncertainty and flags: interval, direction, verdict, carried axis."""
+    flags = [*measured.flags]
+    if measured.eye is None:
+        flags.append("eye_not_given")
+    if axis_deg is not None and axis_frame == "unknown":
+        flags.append("frame_unknown")
+    verdict = worst_verdict(flags)
+    rotation, uncertainty = measured.rotation_deg, measured.standard_uncertainty_deg
+    usable = rotation if verdict != "refuse" else None
+    view = measured.view or View(0, False)
+    interval, direction = None, None
+    if rotation is not None and uncertainty is not None:
+        interval = (rotation - COVERAGE * uncertainty, rotation + COVERAGE * uncertainty)
+        direction = rotation_name(rotation, uncertainty, measured.eye) if measured.eye else None
+    axis = incision = None
+    if axis_deg is not None:
+        axis = transfer_axis(
+            axis_deg, usable, uncertainty, frame=axis_frame, turn_deg=view.turn_deg, mirrored=view.mirrored
+        )
+    if incision_deg is not None:
+        incision = transfer_incision(incision_deg, usable, turn_deg=view.turn_deg, mirrored=view.mirrored)
+    return replace(
+        measured,
+        interval_95_deg=interval,
+        direction=direction,
+        verdict=verdict,
+        flags=tuple(flags),
+        axis=axis,
+        incision=incision,
+    )
+
+
+def angle_flags(rotation_deg: float, standard_uncertainty_deg: float) -> list[str]:
+    """Give the flags that speak of the size of a rotation and of its uncertainty."""
+    conditions = {
+        "uncertain": _REVIEW_DEG < standard_uncertainty_deg <= _REFUSE_DEG,
+        "too_uncertain": standard_uncertainty_deg > _REFUSE_DEG,
+        "large_rotation": abs(rotation_deg) > _LARGE_DEG,
+    }
+    return [name for name, present in conditions.items() if present]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -388,14 +428,12 @@ def _pair_flags(
         "mirrored": view.mirrored,
         "turned_view": view.turn_deg != 0,
         "weak_match": not _beyond(both.score, margin, _CLEAR_MATCH, _CLEAR_MARGIN, _CLEAR_LEAD),
-        "uncertain": _REVIEW_DEG < both.standard_uncertainty_deg <= _REFUSE_DEG,
-        "too_uncertain": both.standard_uncertainty_deg > _REFUSE_DEG,
         "bands_disagree": disagreement > _REVIEW_DEG,
         "iris_only": limbus is None and iris is not None,
         "limbus_only": iris is None and limbus is not None,
-        "large_rotation": abs(rotation_deg) > _LARGE_DEG,
     }
-    return [name for name, present in conditions.items() if present]
+    found = [name for name, present in conditions.items() if present]
+    return found + angle_flags(rotation_deg, both.standard_uncertainty_deg)
 
 
 def _beyond(score: float, margin: float, match: float, beside: float, alone: float) -> bool:

@@ -99,7 +99,7 @@ def measurement_record(measurement: "Measurement", *, cost: "AxisCost | None" = 
     dict
         The schema ``torsion/measurement/1``: plain dicts, lists, strings, numbers and None.  Angles are
         rounded to 4 decimals, pixels to 2.  ``axis``, ``incision`` and ``cost`` are there only where they
-        were asked for.
+        were asked for, ``network`` only where several photos were given.
     """
     m = measurement
     fields: dict[str, Any] = {
@@ -125,6 +125,8 @@ def measurement_record(measurement: "Measurement", *, cost: "AxisCost | None" = 
         fields["incision"] = _incision_fields(m.incision)
     if cost is not None:
         fields["cost"] = cost
+    if m.network is not None:
+        fields["network"] = m.network
     fields["cautions"] = cautions(axis=m.axis is not None)
     record = {name: _plain(value, name) for name, value in fields.items()}
     sha256 = {"seated": m.seated.photo.sha256, "supine": m.supine.photo.sha256}

@@ -7,6 +7,7 @@ from torsion.axis import AxisTransfer
 from torsion.axis_cost import AxisCost
 from torsion.flags import FLAGS, Verdict
 from torsion.measurement import Measurement
+from torsion.network import LeftOut, Network, NetworkPhoto
 from torsion.order import Sign
 
 __all__ = [
@@ -18,6 +19,7 @@ __all__ = [
     "direction_words",
     "flag_words",
     "measure_words",
+    "network_words",
     "order_words",
     "reason_words",
     "rotation_words",
@@ -47,6 +49,14 @@ _MEASURES: dict[str, tuple[str, str]] = {
     "pupil_ratio": ("pupil to limbus", "%"),
     "focus": ("fine detail", "%"),
     "overexposed": ("burnt out", "%"),
+}
+
+
+_LEFT_OUT: dict[LeftOut, str] = {
+    "repeated": "it shows a photograph that was given before",
+    "does_not_match": "it matches none of the others; another eye or another patient?",
+    "not_comparable": "too little can be seen of the eye",
+    "disagrees": "it disagrees with the others, which fit without it",
 }
 
 
@@ -152,6 +162,28 @@ def axis_words(axis: AxisTransfer) -> str:
         return ""
     half = (axis.interval_95_deg[1] - axis.interval_95_deg[0]) / 2.0
     return f"95 % interval ± {half:.2f}° ({axis.interval_is})"
+
+
+def network_words(network: Network) -> list[str]:
+    """Say how several photos agree, which were left out, and which disagrees; a sentence each."""
+    photos = network.photos
+    total, used = len(network.pairs), network.pairs_used
+    seated = sum(photo.role == "seated" for photo in photos)
+    words = f"{seated} seated and {len(photos) - seated} supine, {used} of {total} pairs used"
+    if network.spread_deg is not None:
+        words += f", which scatter by {network.spread_deg:.2f}°"
+    said = [words]
+    for photo in photos:
+        if photo.left_out is not None:
+            said.append(f"{_named(photo)} was left out: {_LEFT_OUT[photo.left_out]}")
+    odd = [_named(photos[place]) for place in network.disagrees if photos[place].left_out is None]
+    if odd:
+        said.append(f"{' or '.join(odd)} disagrees with the others")
+    return said
+
+
+def _named(photo: NetworkPhoto) -> str:
+    return f"{photo.file or 'a photo without a name'} ({photo.role})"
 
 
 def cost_words(cost: AxisCost) -> str:

@@ -1,6 +1,8 @@
 """``torsion measure``: how far the eye has turned from the seated to the supine photo."""
 
 import textwrap
+import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,10 +12,13 @@ from torsion.angles import Eye
 from torsion.axis import AxisFrame
 from torsion.axis_cost import AxisCost, axis_cost, check_lens_d
 from torsion.cli import photo_options as shared
+from torsion.cli.progress import progress_reporter
 from torsion.cli.toric_types import dioptres
-from torsion.measurement import Measurement, MeasureOptions, measure
+from torsion.cohort.progress import Progress
+from torsion.measurement import Measurement, MeasureOptions
 from torsion.photo import Ellipse, Photo, read_photo
 from torsion.record import cautions, measurement_record, write_whole
+from torsion.several import measure
 from torsion.wording import (
     axis_degrees,
     axis_words,
@@ -21,6 +26,7 @@ from torsion.wording import (
     cost_words,
     direction_degrees,
     direction_words,
+    network_words,
     order_words,
     reason_words,
     rotation_words,
@@ -38,6 +44,7 @@ __all__ = ["command"]
 _FRAMES = ("same", "level", "unknown")
 _WIDTH = 80  # characters right of the labels
 _REFUSED = 3  # exit status
+_PATIENCE_S = 5.0  # without a word on how far the work has come
 
 
 def _cylinder(text: str) -> float:
@@ -45,6 +52,16 @@ def _cylinder(text: str) -> float:
         return check_lens_d(dioptres(text))
     except ValueError as fault:
         raise click.BadParameter(str(fault)) from fault
+
+
+def _also(name: str, *, posture: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    return click.option(
+        name,
+        type=click.Path(path_type=Path),
+        multiple=True,
+        metavar="FILE",
+        help=f"A further {posture} photo of the same eye, as often as there are any; all pairs are combined.",
+    )
 
 
 @click.command("measure")
@@ -75,6 +92,8 @@ def _cylinder(text: str) -> float:
     metavar="D",
     help="Cylinder of the lens at the cornea: adds what an error of the axis costs; with --axis.",
 )
+@_also("--also-seated", posture="seated")
+@_also("--also-supine", posture="supine")
 @shared.mirrored_option
 @click.option(
     "--seated-mirrored",
@@ -106,6 +125,8 @@ def command(
     axis_frame: AxisFrame | None,
     incision: float | None,
     cylinder: float | None,
+    also_seated: tuple[Path, ...],
+    also_supine: tuple[Path, ...],
     mirrored: bool,
     seated_mirrored: bool,
     seated_limbus: Ellipse | None,
@@ -118,6 +139,9 @@ def command(
     case: str,
 ) -> None:
     """Measure the rotation of the eye from the SEATED to the SUPINE photo, and carry the axis with it.
+
+    Further photos of either posture make it surer and show which photo disagrees; rotation and axis still
+    are those between SEATED and SUPINE.
 
     Angles are in degrees, counter-clockwise as the examiner sees the photo, 0 at its right.
 
@@ -133,15 +157,17 @@ def command(
     if case and sheet is None:
         msg = "--case needs --sheet"
         raise click.UsageError(msg)
-    shared.check_outputs([seated, supine], json_to=json_to, picture=picture, sheet=sheet)
+    photos = [seated, supine, *also_seated, *also_supine]
+    shared.check_outputs(photos, json_to=json_to, picture=picture, sheet=sheet)
     found = measure(
-        _photo(seated, eye, limbus=seated_limbus, pupil=seated_pupil),
-        _photo(supine, eye, limbus=supine_limbus, pupil=supine_pupil),
+        [_photo(seated, eye, limbus=seated_limbus, pupil=seated_pupil), *also_seated],
+        [_photo(supine, eye, limbus=supine_limbus, pupil=supine_pupil), *also_supine],
         eye=eye,
         axis_deg=axis,
         axis_frame=axis_frame or "unknown",
         incision_deg=incision,
         options=MeasureOptions(mirrored=mirrored, seated_mirrored=seated_mirrored),
+        progress=_progress(),
     )
 
     cost = None
@@ -164,6 +190,18 @@ def command(
         )
     if found.verdict == "refuse":
         ctx.exit(_REFUSED)
+
+
+def _progress() -> Callable[[int, int], None]:
+    """Report pairs where there are so many that one wonders."""
+    show, start = progress_reporter(), time.monotonic()
+
+    def tell(done: int, total: int) -> None:
+        seconds = time.monotonic() - start
+        if seconds > _PATIENCE_S:
+            show(Progress("measuring", done, total, seconds))
+
+    return tell
 
 
 def _photo(path: Path, eye: Eye, *, limbus: Ellipse | None, pupil: Ellipse | None) -> Path | Photo:
@@ -194,6 +232,9 @@ def _text(m: Measurement, cost: AxisCost | None) -> list[str]:
     rows.append(("  iris", band_words(m, "iris")))
     rows.append(("  limbal band", band_words(m, "limbus")))
     rows += [("View", view_words(m)), ("Side", side_words(m)), ("Order", order_words(m))]
+    if m.network is not None:
+        first, *more = (line for words in network_words(m.network) for line in textwrap.wrap(words, _WIDTH))
+        rows += [("Photos", first), *(("", line) for line in more)]
     if m.axis is not None:
         rows += _axis_rows(m)
     if cost is not None:

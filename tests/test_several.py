@@ -1,0 +1,304 @@
+"""Several photos of each posture: what is combined, what is left out, and what is said of it."""
+
+import itertools
+import json
+from dataclasses import replace
+
+import jsonschema
+import made_up
+import numpy as np
+import pytest
+
+import synthetic
+import torsion
+from torsion import several
+from torsion.flags import worst_verdict
+from torsion.measurement import MeasureOptions
+from torsion.measurement import measure as measure_pair
+from torsion.orientation import View
+from torsion.record import MEASUREMENT_SCHEMA, measurement_record, read_schema, to_json
+
+STATED_DEG = 0.2
+
+
+class World:
+    """Photos that are names, and what their pairs give: turns, wrong pairs, and flags."""
+
+    def __init__(self, **turns):
+        self.turns = turns
+        self.wrong = {}
+        self.flags = {}
+        self.stated = {}
+        self.photos = {name: made_up.prepared_photo(name) for name in turns}
+        self.asked = []
+
+    def measure(self, first, second, *, options):
+        names = first.photo.name, second.photo.name
+        self.asked.append(names)
+        turn = self.turns[names[1]] - self.turns[names[0]] + self._of(self.wrong, names, 0.0, -1.0)
+        flags = (*first.flags, *second.flags, *self._of(self.flags, names, ()))
+        return made_up.accepted(
+            rotation_deg=turn,
+            standard_uncertainty_deg=self._of(self.stated, names, STATED_DEG),
+            verdict=worst_verdict(flags),
+            flags=(*flags, "eye_not_given"),
+            seated=first,
+            supine=second,
+            eye=None,
+            axis=None,
+            incision=None,
+            options=options,
+        )
+
+    def _of(self, table, names, default, sign=1):
+        if names in table:
+            return table[names]
+        return table[names[::-1]] * sign if names[::-1] in table else default
+
+    def combine(self, seated, supine, **options):
+        seated, supine = ([self.photos[name] for name in names.split()] for names in (seated, supine))
+        return several.measure(seated, supine, **options)
+
+
+@pytest.fixture
+def world(monkeypatch):
+    made = World(a=0.0, b=1.5, p=5.0, q=7.1, r=3.3)
+    monkeypatch.setattr(several, "measure_pair", made.measure)
+    return made
+
+
+def left_out(found):
+    return {photo.file: photo.left_out for photo in found.network.photos if photo.left_out}
+
+
+def complaints(found):
+    record = json.loads(to_json(measurement_record(found)))
+    return [
+        fault.message
+        for fault in jsonschema.Draft202012Validator(read_schema(MEASUREMENT_SCHEMA)).iter_errors(record)
+    ]
+
+
+# ---- what is combined ----
+
+
+def test_rotation_and_axis_are_those_between_the_first_photos(world):
+    found = world.combine("a b", "p q", eye="OD", axis_deg=90, axis_frame="same", incision_deg=10)
+    assert found.rotation_deg == pytest.approx(5.0)
+    assert found.axis.surgical_deg == pytest.approx(95.0)
+    assert found.axis.registration_deg == found.standard_uncertainty_deg
+    assert found.incision.surgical_deg == pytest.approx(15.0)
+    assert found.interval_95_deg == pytest.approx((5.0 - 1.96 * 0.2, 5.0 + 1.96 * 0.2))
+    assert (found.direction, found.verdict, found.flags) == ("excyclotorsion", "accept", ())
+    assert [photo.rotation_deg for photo in found.network.photos] == pytest.approx([0.0, 1.5, 5.0, 7.1])
+    assert [photo.role for photo in found.network.photos] == ["seated", "seated", "supine", "supine"]
+    assert (found.network.pairs_used, found.network.pairs_left_out) == (6, 0)
+    assert found.seated is world.photos["a"]
+    assert found.supine is world.photos["p"]
+    assert complaints(found) == []
+
+
+def test_all_pairs_are_measured_once_and_told(world):
+    told = []
+    world.combine("a b", "p q r", progress=lambda done, total: told.append((done, total)))
+    assert world.asked == list(itertools.combinations("abpqr", 2))
+    assert told == [(k, 10) for k in range(1, 11)]
+
+
+def test_the_order_of_the_others_does_not_matter(world):
+    world.wrong = {("a", "q"): 0.2, ("b", "r"): -0.1, ("q", "r"): 0.15}
+    one, other = world.combine("a b", "p q r"), world.combine("a b", "p r q")
+    assert other.rotation_deg == pytest.approx(one.rotation_deg)
+    assert other.standard_uncertainty_deg == pytest.approx(one.standard_uncertainty_deg)
+    assert other.network.chi_square == pytest.approx(one.network.chi_square)
+
+
+def test_swapped_postures_negate(world):
+    world.wrong = {("a", "q"): 0.2, ("b", "p"): -0.1}
+    there, back = world.combine("a b", "p q"), world.combine("p q", "a b")
+    assert back.rotation_deg == pytest.approx(-there.rotation_deg)
+    assert back.standard_uncertainty_deg == pytest.approx(there.standard_uncertainty_deg)
+
+
+def test_the_uncertainty_of_the_pair_is_replaced_by_that_of_all(world):
+    world.flags[("a", "p")] = ("uncertain",)
+    world.stated[("a", "p")] = 0.9
+    found = world.combine("a b", "p q")
+    assert found.standard_uncertainty_deg < 0.5
+    assert "uncertain" not in found.flags
+    assert found.verdict == "accept"
+
+
+def test_turned_and_mirrored_views_are_counted_as_such(world):
+    """All supine photos turned and mirrored alike: between two of them the mirror turns the sign."""
+
+    def measure(first, second, *, options):
+        found = world.measure(first, second, options=options)
+        supine = first.photo.name in "pqr", second.photo.name in "pqr"
+        if supine == (True, True):
+            assert not options.mirrored
+            return replace(found, rotation_deg=-found.rotation_deg)
+        return replace(found, view=View(90, True)) if supine[1] else found
+
+    several.measure_pair = measure  # the fixture puts the old one back
+    found = world.combine("a b", "p q", options=MeasureOptions(mirrored=True), axis_deg=30)
+    assert found.network.chi_square == pytest.approx(0.0, abs=1e-9)
+    assert found.rotation_deg == pytest.approx(5.0)
+    assert found.view == View(90, True)
+    assert found.axis.surgical_deg == pytest.approx(180 - (30 + 5 + 90))
+    assert complaints(found) == []
+
+
+# ---- what is left out ----
+
+
+def test_another_eye_is_named_and_not_averaged(world):
+    for name in "abpq":
+        world.flags[(name, "r")] = ("eyes_do_not_match",)
+        world.wrong[(name, "r")] = 40.0
+    found = world.combine("a b", "p q r")
+    assert left_out(found) == {"r": "does_not_match"}
+    assert found.rotation_deg == pytest.approx(5.0)
+    assert found.flags == ("photo_does_not_match", "eye_not_given")
+    assert found.verdict == "review"
+    assert (found.network.pairs_used, found.network.pairs_left_out) == (6, 4)
+    assert complaints(found) == []
+
+
+def test_where_the_first_photo_is_of_another_eye_it_is_refused_and_named(world):
+    for name in "bpq":
+        world.flags[("a", name)] = ("eyes_do_not_match",)
+    found = world.combine("a b", "p q", axis_deg=90)
+    assert found.verdict == "refuse"
+    assert found.axis.surgical_deg is None
+    assert left_out(found) == {"a": "does_not_match"}
+    assert {"eyes_do_not_match", "photo_does_not_match"} <= set(found.flags)
+    assert found.network.pairs_used == 0
+    assert complaints(found) == []
+
+
+def test_two_camps_of_equal_size_blame_nobody(world):
+    for name in itertools.product("ab", "pq"):
+        world.flags[name] = ("eyes_do_not_match",)
+    found = world.combine("a b", "p q")
+    assert found.verdict == "refuse"
+    assert left_out(found) == {}
+
+
+def test_a_poor_photo_is_left_out_and_does_no_harm(world):
+    world.photos["r"] = replace(made_up.no_eye("r"))
+    found = world.combine("a b", "p q r")
+    assert left_out(found) == {"r": "not_comparable"}
+    assert (found.verdict, found.flags) == ("accept", ("photo_left_out", "eye_not_given"))
+
+
+@pytest.mark.parametrize(("seated", "supine"), [("a b", "p"), ("b a", "p"), ("a", "p b")])
+def test_a_copy_counts_once_whatever_its_place(world, seated, supine):
+    """Photo b is a copy of a: nothing changes but the flag."""
+    world.turns["b"] = world.turns["a"]
+    world.flags[("a", "b")] = world.flags[("b", "a")] = ("same_picture",)
+    found = world.combine(seated, supine)
+    assert left_out(found) == {seated.split()[-1] if len(seated) > 1 else "b": "repeated"}
+    assert found.rotation_deg == pytest.approx(5.0)
+    assert found.standard_uncertainty_deg == pytest.approx(STATED_DEG)
+    assert found.flags == ("photo_repeated", "eye_not_given")
+
+
+def test_one_photograph_in_both_postures_stays_refused(world):
+    world.flags[("a", "p")] = ("same_picture",)
+    found = world.combine("a b", "p q")
+    assert found.verdict == "refuse"
+    assert "same_picture" in found.flags
+    assert found.network.pairs_used == 0
+
+
+def test_first_photos_that_do_not_match_each_other_are_led_round(world):
+    world.flags[("a", "p")] = ("not_enough_to_compare",)
+    world.wrong[("a", "p")] = 50.0
+    found = world.combine("a b", "p q", axis_deg=90)
+    assert found.rotation_deg == pytest.approx(5.0)
+    assert (found.verdict, found.flags) == ("review", ("roundabout", "eye_not_given", "frame_unknown"))
+    assert found.axis.surgical_deg == pytest.approx(95.0)
+    assert (found.matrix, found.evidence, found.bands["iris"]) == (None, None, None)
+    assert found.network.pairs[1].misfit_deg is None
+    assert complaints(found) == []
+
+
+# ---- what disagrees ----
+
+
+def test_the_photo_that_disagrees_is_named_left_out_and_reviewed(world):
+    world.wrong = {("a", "q"): 3.0, ("b", "q"): -9.0, ("p", "q"): 6.0, ("q", "r"): 12.0}
+    found = world.combine("a b", "p q r")
+    assert left_out(found) == {"q": "disagrees"}
+    assert found.network.disagrees == (3,)
+    assert found.rotation_deg == pytest.approx(5.0)
+    assert (found.verdict, found.flags) == ("review", ("photos_disagree", "eye_not_given"))
+    assert complaints(found) == []
+
+
+def test_the_first_photo_is_named_but_cannot_be_left_out(world):
+    world.wrong = {("a", "b"): 3.0, ("a", "p"): -9.0, ("a", "q"): 6.0, ("a", "r"): 12.0}
+    found = world.combine("a b", "p q r")
+    assert found.network.disagrees == (0,)
+    assert left_out(found) == {}
+    assert "photos_disagree" in found.flags
+    assert found.verdict != "accept"
+    assert found.standard_uncertainty_deg > 2 * STATED_DEG
+
+
+def test_three_photos_that_disagree_name_nobody(world):
+    world.wrong = {("a", "p"): 3.0}
+    found = world.combine("a", "p q")
+    assert found.network.disagrees == ()
+    assert "photos_disagree" in found.flags
+
+
+def test_a_slid_conjunctiva_is_named_though_everything_adds_up(world):
+    for name in "abp":
+        world.flags[(name, "q")] = ("bands_disagree",)
+    found = world.combine("a b", "p q")
+    assert found.network.disagrees == (3,)
+    assert found.network.chi_square == pytest.approx(0.0, abs=1e-9)
+    assert (found.verdict, found.flags) == ("review", ("photos_disagree", "eye_not_given"))
+
+
+# ---- one photo each, and slips ----
+
+
+def test_one_photo_each_gives_what_a_pair_gives():
+    photo, blank = made_up.prepared_photo("a"), made_up.no_eye()
+    pair = measure_pair(photo, blank, eye="OD", axis_deg=90)
+    for seated, supine in ((photo, blank), ([photo], blank), ((photo,), [blank])):
+        found = torsion.measure(seated, supine, eye="OD", axis_deg=90)
+        assert to_json(measurement_record(found)) == to_json(measurement_record(pair))
+        assert found.network is None
+    assert "network" not in measurement_record(found)
+
+
+def test_an_empty_list():
+    with pytest.raises(ValueError, match="supine must hold at least one photo, not an empty list"):
+        torsion.measure([made_up.prepared_photo("a")], [])
+
+
+# ---- pictures ----
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_drawn_photos_give_the_known_rotation(seed):
+    eye = synthetic.random_eye(np.random.default_rng(seed), laterality="OD")
+    rng = np.random.default_rng([seed, 3])
+    pairs = [synthetic.draw_pair(eye, "moderate", rng, rotation_deg=turn) for turn in (6.0, -2.5)]
+    other = synthetic.draw_pair(synthetic.random_eye(rng), "moderate", rng)[1]
+    (a, p), (b, q) = pairs
+    seated, supine = [torsion.prepare(x.rgb) for x in (a, b)], [torsion.prepare(x.rgb) for x in (p, q)]
+    found = torsion.measure(seated, supine)
+    assert found.verdict != "refuse"
+    assert found.rotation_deg == pytest.approx(p.rotation_deg - a.rotation_deg, abs=0.2)  # as for one pair
+    with_others = torsion.measure([*seated, a.rgb], [*supine, other.rgb])
+    assert [photo.left_out for photo in with_others.network.photos] == [
+        None, None, "repeated", None, None, "does_not_match"
+    ]  # fmt: skip
+    assert with_others.rotation_deg == pytest.approx(found.rotation_deg)
+    assert with_others.standard_uncertainty_deg == pytest.approx(found.standard_uncertainty_deg)

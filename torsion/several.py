@@ -1,0 +1,328 @@
+"""Several photos of each posture: every pair measured, and one rotation with one uncertainty out of them."""
+
+import itertools
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from torsion.adjustment import Adjustment, Link, adjust, groups, suspects
+from torsion.angles import Eye, read_eye, wrap_direction_deg, wrap_rotation_deg
+from torsion.axis import AxisFrame
+from torsion.confidence import FLOOR_DEG
+from torsion.flags import worst_verdict
+from torsion.measurement import (
+    Measurement,
+    MeasureOptions,
+    PhotoLike,
+    PreparedPhoto,
+    angle_flags,
+    as_photo,
+    conclude,
+    prepare,
+)
+from torsion.measurement import measure as measure_pair
+from torsion.network import LeftOut, Network, NetworkPair, NetworkPhoto
+from torsion.orientation import View
+
+__all__ = ["measure"]
+
+Pairs = Mapping[tuple[int, int], Measurement]
+
+_TURNS: tuple[Literal[0, 90, 180, 270], ...] = (0, 90, 180, 270)
+_RESTATED = {
+    "uncertain",
+    "too_uncertain",
+    "large_rotation",
+    "eye_not_given",
+}  # by what all pairs give together
+_MIX_UPS = ("other_side", "order_doubtful")
+_LEFT_OUT_FLAGS: dict[LeftOut, str] = {
+    "repeated": "photo_repeated",
+    "does_not_match": "photo_does_not_match",
+    "not_comparable": "photo_left_out",
+    "disagrees": "photos_disagree",
+}
+
+
+def measure(
+    seated: PhotoLike | Sequence[PhotoLike],
+    supine: PhotoLike | Sequence[PhotoLike],
+    *,
+    eye: str | None = None,
+    axis_deg: float | None = None,
+    axis_frame: AxisFrame = "unknown",
+    incision_deg: float | None = None,
+    options: MeasureOptions | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Measurement:
+    """Measure how far the eye in the supine photo is turned against the seated photo.
+
+    Parameters
+    ----------
+    seated, supine : photo, or list or tuple of photos
+        A photo is a path, an (H, W[, 3]) uint8 or uint16 array, a Photo or a PreparedPhoto.  Rotation and
+        axis are stated between the first of each list; the order of the others does not matter.
+    eye : {"OD", "OS", "R", "L"}, optional
+        Right or left; names the direction, and is compared with what the files say.
+    axis_deg : float, optional
+        Planned axis in [0, 180], to be carried into the (first) supine picture.
+    axis_frame : {"same", "level", "unknown"}, default "unknown"
+        How the (first) seated photo's frame relates to that of the keratometry.
+    incision_deg : float, optional
+        Direction of an incision in [0, 360], likewise.
+    options : MeasureOptions, optional
+        ``mirrored`` holds for all supine photos.
+    progress : callable, optional
+        Called with the number of pairs done and that of all, where there are several.
+
+    Returns
+    -------
+    Measurement
+        Also where the answer is no; see its verdict and flags.  With more than two photos ``network`` says
+        what each pair gave; bands, map and curve are those of the first of each list.
+
+    Raises
+    ------
+    PhotoError
+        If a file cannot be used.
+    ValueError
+        If a list is empty, or the eye, axis or incision is not one of those allowed.
+
+    Notes
+    -----
+    Other photos average out what is new in every pair.  What belongs to the two first photos alone, such as a
+    conjunctiva that has slid in one of them, they cannot mend: `torsion.adjustment`.
+
+    A second check, not a medical device.  That photos show the same eye does not prove that a plan is this
+    patient's.
+    """
+    first, second = _listed(seated, name="seated"), _listed(supine, name="supine")
+    if len(first) == len(second) == 1:
+        return measure_pair(
+            first[0],
+            second[0],
+            eye=eye,
+            axis_deg=axis_deg,
+            axis_frame=axis_frame,
+            incision_deg=incision_deg,
+            options=options,
+        )
+    stated = options = options or MeasureOptions()
+    named = read_eye(eye) if eye is not None else None
+    if options.seated_mirrored:
+        first = [as_photo(photo, named).mirrored() for photo in first]
+        options = replace(options, seated_mirrored=False)
+    photos = [prepare(photo, eye=named) for photo in (*first, *second)]
+    named = named or next((photo.photo.eye for photo in photos if photo.photo.eye), None)
+    pairs = _measured(photos, len(first), named, options, progress)
+    combined = replace(_combined(photos, pairs, len(first)), eye=named, options=stated)
+    return conclude(combined, axis_deg=axis_deg, axis_frame=axis_frame, incision_deg=incision_deg)
+
+
+def _listed(photos: PhotoLike | Sequence[PhotoLike], *, name: str) -> list[PhotoLike]:
+    if not isinstance(photos, list | tuple):
+        return [photos]  # type: ignore[list-item]  # an array is a sequence too, and is one photo
+    if not photos:
+        msg = f"{name} must hold at least one photo, not an empty list"
+        raise ValueError(msg)
+    return list(photos)
+
+
+def _measured(
+    photos: Sequence[PreparedPhoto],
+    seated: int,
+    eye: Eye | None,
+    options: MeasureOptions,
+    progress: Callable[[int, int], None] | None,
+) -> Pairs:
+    """Measure all pairs; photos of one posture are displayed alike, so only a pair of both has options."""
+    numbers = list(itertools.combinations(range(len(photos)), 2))
+    pairs = {}
+    for done, (i, j) in enumerate(numbers):
+        both = options if i < seated <= j else MeasureOptions()
+        pairs[i, j] = measure_pair(photos[i], photos[j], eye=eye, options=both)
+        if progress is not None:
+            progress(done + 1, len(numbers))
+    return pairs
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Outcome:
+    """What the pairs give together, and which photos have no part in it."""
+
+    turned_deg: dict[tuple[int, int], float | None]
+    links: dict[tuple[int, int], Link]
+    adjustment: Adjustment | None
+    left_out: dict[int, LeftOut]
+    disagrees: tuple[int, ...]
+
+
+def _combined(photos: Sequence[PreparedPhoto], pairs: Pairs, seated: int) -> Measurement:
+    frame = pairs[0, seated]
+    outcome = _outcome(photos, pairs, seated)
+    flags = [name for name in frame.flags if name != "eye_not_given"]
+    # Whose eye it is, and when it was taken, no other pair can make good.
+    crossing = [pair for (i, j), pair in pairs.items() if i < seated <= j]
+    mixed_up = [name for name in _MIX_UPS if any(name in pair.flags for pair in crossing)]
+    flags += dict.fromkeys(_LEFT_OUT_FLAGS[reason] for reason in outcome.left_out.values())
+    network = _report(photos, pairs, seated, outcome)
+    found = outcome.adjustment
+    if found is None:
+        return replace(frame, flags=tuple(dict.fromkeys([*flags, *mixed_up])), network=network)
+    if not found.fits or outcome.disagrees:
+        flags.append("photos_disagree")
+    combined = replace(frame, standard_uncertainty_deg=found.standard_uncertainty_deg, network=network)
+    if (0, seated) not in outcome.links:
+        own = [name for name in flags if name not in frame.flags]
+        flags = [*dict.fromkeys((*frame.seated.flags, *frame.supine.flags)), "roundabout", *own]
+        combined = _without_pair(combined, found.rotation_deg)
+    assert combined.view is not None
+    rotation = wrap_rotation_deg(found.rotation_deg - combined.view.turn_deg)
+    flags = [name for name in flags if name not in _RESTATED] + mixed_up
+    flags += angle_flags(rotation, found.standard_uncertainty_deg)
+    flags = list(dict.fromkeys(flags))
+    return replace(combined, rotation_deg=rotation, flags=tuple(flags), verdict=worst_verdict(flags))
+
+
+def _without_pair(combined: Measurement, rotation_deg: float) -> Measurement:
+    """Drop what a refused pair of the first photos says of itself."""
+    near = wrap_direction_deg(90.0 * round(rotation_deg / 90.0))
+    turn = next(turn for turn in _TURNS if turn == near)
+    return replace(
+        combined,
+        view=View(turn, combined.options.mirrored),
+        bands={"iris": None, "limbus": None},
+        evidence=None,
+        margin=None,
+        matrix=None,
+        curve_deg=None,
+        curve=None,
+    )
+
+
+def _outcome(photos: Sequence[PreparedPhoto], pairs: Pairs, seated: int) -> _Outcome:
+    ends = {0, seated}
+    flipped = pairs[0, seated].options.mirrored
+    turned_deg = {
+        numbers: _turned_deg(pair, mirrored=flipped and numbers[0] >= seated)
+        for numbers, pair in pairs.items()
+    }
+    left_out: dict[int, LeftOut] = {}
+    for numbers, pair in pairs.items():
+        if "same_picture" in pair.flags and not left_out.keys() & set(numbers) and not ends >= set(numbers):
+            left_out[max(set(numbers) - ends)] = "repeated"
+    links = {}
+    for numbers, pair in pairs.items():
+        rotation, uncertainty = turned_deg[numbers], pair.standard_uncertainty_deg
+        if pair.verdict != "refuse" and rotation is not None and uncertainty is not None:
+            links[numbers] = Link(*numbers, rotation, uncertainty)
+    links = _without(links, left_out)
+    left_out |= _not_connected(photos, pairs, links, ends, left_out)
+    found = None
+    if "same_picture" not in pairs[0, seated].flags:
+        links = _without(links, left_out)
+        found = adjust(list(links.values()), start=0, end=seated, floor_deg=FLOOR_DEG)
+    if found is None:
+        return _Outcome(turned_deg, {}, None, left_out, ())
+    odd = _odd_bands({numbers: pairs[numbers] for numbers in links})
+    disagrees = odd if found.fits else suspects(list(links.values()))
+    if not found.fits and len(disagrees) == 1 and not ends & set(disagrees):
+        left_out[disagrees[0]] = "disagrees"
+        links = _without(links, left_out)
+        found = adjust(list(links.values()), start=0, end=seated, floor_deg=FLOOR_DEG)
+    return _Outcome(turned_deg, links, found, left_out, disagrees)
+
+
+def _turned_deg(pair: Measurement, *, mirrored: bool) -> float | None:
+    """Rotation with a turned view in it; between two mirrored photos it is that of the mirror image."""
+    if pair.rotation_deg is None or pair.view is None:
+        return None
+    rotation = wrap_rotation_deg(pair.rotation_deg + pair.view.turn_deg)
+    return -rotation if mirrored else rotation
+
+
+def _without(links: Mapping[tuple[int, int], Link], photos: Iterable[int]) -> dict[tuple[int, int], Link]:
+    gone = set(photos)
+    return {numbers: link for numbers, link in links.items() if not gone & set(numbers)}
+
+
+def _not_connected(
+    photos: Sequence[PreparedPhoto],
+    pairs: Pairs,
+    links: Mapping[tuple[int, int], Link],
+    ends: set[int],
+    repeated: Mapping[int, LeftOut],
+) -> dict[int, LeftOut]:
+    """Photos that match none of those that hang together, if these hold both ends or are the majority."""
+    others = [k for k in range(len(photos)) if k not in repeated]
+    main = max(groups(links.values()), key=lambda group: (ends <= group, len(group)), default=set())
+    if not ends <= main and 2 * len(main) <= len(others):
+        return {}
+    reasons: dict[int, LeftOut] = {}
+    for k in (k for k in others if k not in main):
+        said = {
+            name
+            for numbers, pair in pairs.items()
+            if k in numbers and main & set(numbers)
+            for name in pair.flags
+        }
+        alien = photos[k].verdict != "refuse" and said & {"eyes_do_not_match", "mirrored"}
+        reasons[k] = "does_not_match" if alien else "not_comparable"
+    return reasons
+
+
+def _odd_bands(pairs: Pairs) -> tuple[int, ...]:
+    """Give the one photo whose iris and limbal band disagree in each pair, and in no pair without it.
+
+    Where a conjunctiva has slid in a photo, its pairs may fit all others: the error belongs to the photo.
+    """
+    odd = [set(numbers) for numbers, pair in pairs.items() if "bands_disagree" in pair.flags]
+    common = set.intersection(*odd) if len(odd) > 1 else set()
+    all_of_it = sum(bool(common & set(numbers)) for numbers in pairs)
+    return tuple(common) if len(common) == 1 and len(odd) == all_of_it else ()
+
+
+def _report(photos: Sequence[PreparedPhoto], pairs: Pairs, seated: int, outcome: _Outcome) -> Network:
+    found = outcome.adjustment
+    misfits = dict(zip(outcome.links, found.misfits_deg, strict=True)) if found else {}
+    turns = found.turns_deg if found else {}
+    shown_photos = tuple(
+        NetworkPhoto(
+            "seated" if k < seated else "supine",
+            photo.photo.name,
+            photo.photo.sha256,
+            photo.verdict,
+            photo.flags,
+            k in turns,
+            outcome.left_out.get(k),
+            turns.get(k),
+        )
+        for k, photo in enumerate(photos)
+    )
+    shown_pairs = tuple(
+        NetworkPair(
+            *numbers,
+            outcome.turned_deg[numbers],
+            pair.standard_uncertainty_deg,
+            pair.verdict,
+            pair.flags,
+            numbers in misfits,
+            misfits.get(numbers),
+        )
+        for numbers, pair in pairs.items()
+    )
+    used = len(misfits)
+    if found is None:
+        return Network(shown_photos, shown_pairs, 0, len(pairs))
+    return Network(
+        shown_photos,
+        shown_pairs,
+        used,
+        len(pairs) - used,
+        outcome.disagrees,
+        found.spread_deg,
+        found.chi_square,
+        found.degrees_of_freedom,
+        found.probability,
+        found.pair_share,
+    )
