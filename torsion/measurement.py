@@ -98,6 +98,10 @@ class Measurement:
         Map of full-picture pixels of the seated photo to those of the supine photo.
     curve_deg, curve : (n,) ndarray or None
         Evidence against rotation, from the coarse search.
+    start_deg : float or None
+    parameters : (12,) ndarray or None
+        The fitted map with what each band does beyond it (`torsion.votes.displacement`), counted from the
+        rotation `start_deg`.
     options : MeasureOptions
     """
 
@@ -120,6 +124,8 @@ class Measurement:
     curve_deg: NDArray[np.float64] | None = None
     curve: NDArray[np.float64] | None = None
     options: MeasureOptions = field(default_factory=MeasureOptions)
+    start_deg: float | None = None
+    parameters: NDArray[np.float64] | None = None
 
 
 PhotoLike = str | Path | ArrayLike | Photo | PreparedPhoto
@@ -249,6 +255,8 @@ def measure(
         found.curve_deg,
         found.curve,
         options,
+        found.start_deg,
+        found.parameters,
     )
 
 
@@ -265,6 +273,8 @@ class _Found:
     matrix: NDArray[np.float64] | None = None
     curve_deg: NDArray[np.float64] | None = None
     curve: NDArray[np.float64] | None = None
+    start_deg: float | None = None
+    parameters: NDArray[np.float64] | None = None
 
 
 def _register(first: PreparedPhoto, second: PreparedPhoto, options: MeasureOptions) -> _Found:
@@ -283,6 +293,7 @@ def _register(first: PreparedPhoto, second: PreparedPhoto, options: MeasureOptio
     margin = candidate.score - candidate.rival_score
     rotation = wrap_rotation_deg(both.rotation_deg - view.turn_deg)
     shown = View(view.turn_deg, view.mirrored != options.mirrored)
+    registration.parameters.setflags(write=False)
     flags = photo_flags + _pair_flags(registration, both, bands, margin, view, rotation)
     if same_exposure(first.picture, supine, registration.matrix):
         flags.append("same_picture")
@@ -296,6 +307,8 @@ def _register(first: PreparedPhoto, second: PreparedPhoto, options: MeasureOptio
         _pixel_map(registration, first, second, mirrored=shown.mirrored),
         candidate.curve_deg,
         candidate.curve,
+        registration.start_deg,
+        registration.parameters,
     )
 
 

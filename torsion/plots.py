@@ -7,6 +7,10 @@ from collections.abc import Sequence
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from torsion.aid_plots import draw_aids, legend_words
+from torsion.aid_words import centre_words, hand_words, ink_words, ways_words
+from torsion.aids import NO_AIDS, Aids
+from torsion.angles import wrap_direction_deg
 from torsion.axis import AxisTransfer
 from torsion.axis_cost import AxisCost
 from torsion.dial_plots import (
@@ -33,6 +37,7 @@ from torsion.wording import (
     direction_words,
     flag_words,
     measure_words,
+    planned_words,
     reason_words,
     rotation_words,
     uncertainty_words,
@@ -62,7 +67,9 @@ def png_bytes(figure: Figure) -> bytes:
     return file.getvalue()
 
 
-def measurement_figure(measurement: Measurement, *, cost: AxisCost | None = None) -> Figure:
+def measurement_figure(
+    measurement: Measurement, *, cost: AxisCost | None = None, aids: Aids = NO_AIDS
+) -> Figure:
     """Draw both photos of a measurement with the planned and the carried axis.
 
     Parameters
@@ -70,6 +77,8 @@ def measurement_figure(measurement: Measurement, *, cost: AxisCost | None = None
     measurement : Measurement
     cost : AxisCost, optional
         Said in words below the photos.
+    aids : Aids, optional
+        What goes with it: drawn in the photos and said below them.
 
     Returns
     -------
@@ -83,18 +92,21 @@ def measurement_figure(measurement: Measurement, *, cost: AxisCost | None = None
         axes = figure.add_axes((left, 0.205, 0.48, 0.655))
         if draw_eye(axes, prepared, taken_deg=_badges_deg(m, is_supine=is_supine)):
             _draw_carried(axes, m) if is_supine else _draw_planned(axes, m)
+            draw_aids(axes, m, aids, is_supine=is_supine)
         if is_supine and m.verdict == "refuse":
             write_over(axes, verdict_word("refuse"), "no axis is carried" if m.axis else "no rotation to use")
         middle = left + 0.24
         caption = f"SUPINE: {_supine_words(m)}" if is_supine else f"SEATED: {_seated_words(m)}"
         figure.text(middle, 0.186, caption, ha="center", size=14, weight="bold", color=INK)
-        small = _small_print(m, prepared, is_supine=is_supine)
+        small = "  ·  ".join(
+            [*_small_print(m, prepared, is_supine=is_supine), *legend_words(aids, is_supine=is_supine)]
+        )
         figure.text(middle, 0.166, small, ha="center", size=8.5, color=GREY)
-    _write_notes(figure, m, cost)
+    _write_notes(figure, m, cost, aids)
     return figure
 
 
-def dials_figure(measurement: Measurement, *, size_in: tuple[float, float]) -> Figure:
+def dials_figure(measurement: Measurement, *, size_in: tuple[float, float], aids: Aids = NO_AIDS) -> Figure:
     """Draw both photos in their dials at one scale, in black on white and without a file's name, for print.
 
     Parameters
@@ -102,6 +114,8 @@ def dials_figure(measurement: Measurement, *, size_in: tuple[float, float]) -> F
     measurement : Measurement
     size_in : (float, float)
         Width and height, inches; twice as wide as high.
+    aids : Aids, optional
+        What goes with it: drawn in the photos.
 
     Returns
     -------
@@ -116,6 +130,7 @@ def dials_figure(measurement: Measurement, *, size_in: tuple[float, float]) -> F
         badges = _badges_deg(m, is_supine=is_supine) if used else []
         if draw_eye(axes, prepared, taken_deg=badges) and used:
             _draw_carried(axes, m, color=BLACK) if is_supine else _draw_planned(axes, m, color=BLACK)
+            draw_aids(axes, m, aids, is_supine=is_supine)
     return figure
 
 
@@ -156,7 +171,7 @@ def inspection_figure(photos: Sequence[PreparedPhoto]) -> Figure:
 
 
 def _seated_words(m: Measurement) -> str:
-    return "reference" if m.axis is None else f"planned axis {axis_degrees(m.axis.planned_deg)}"
+    return "reference" if m.axis is None else f"planned axis {planned_words(m.axis)}"
 
 
 def _supine_words(m: Measurement) -> str:
@@ -174,18 +189,18 @@ def _patient_words(axis: AxisTransfer) -> str:
     return f"; {axis_degrees(axis.surgical_patient_deg)} in the patient's frame, view undone"
 
 
-def _small_print(m: Measurement, prepared: PreparedPhoto, *, is_supine: bool) -> str:
+def _small_print(m: Measurement, prepared: PreparedPhoto, *, is_supine: bool) -> list[str]:
     """Name of the file, and what the lines are."""
     parts = [_shortened(prepared.photo.name)]
     if prepared.limbus is None:
-        return parts[0]
+        return parts
     if m.axis is not None and not is_supine:
         parts.append("dashes: planned axis")
     elif m.axis is not None and m.axis.surgical_deg is not None:
         parts.append("line: carried axis")
         parts += ["thin dashes: planned"] if _is_upright(m) else []
     parts.append("circle: limbus" + ("" if prepared.pupil is None else ", dotted: pupil"))
-    return "  ·  ".join(parts)
+    return parts
 
 
 def _is_upright(m: Measurement) -> bool:
@@ -197,7 +212,7 @@ def _badges_deg(m: Measurement, *, is_supine: bool) -> list[float]:
     """Directions at which a badge stands in a dial."""
     axis, incision = m.axis, m.incision
     if not is_supine:
-        found = [axis.planned_deg if axis else None, incision.planned_deg if incision else None]
+        found = [axis.seated_deg if axis else None, _seated_incision_deg(m)]
     else:
         found = [axis.surgical_deg if axis else None, incision.surgical_deg if incision else None]
         if found[0] is not None and _is_upright(m):
@@ -207,16 +222,24 @@ def _badges_deg(m: Measurement, *, is_supine: bool) -> list[float]:
 
 def _draw_planned(axes: Axes, m: Measurement, *, color: str | None = None) -> None:
     if m.axis is not None:
-        draw_axis(axes, m.axis.planned_deg, carried=False, color=color)
-    if m.incision is not None:
-        draw_incision(axes, m.incision.planned_deg, beside_deg=m.axis.planned_deg if m.axis else None)
+        draw_axis(axes, m.axis.seated_deg, carried=False, color=color)
+    incision_deg = _seated_incision_deg(m)
+    if incision_deg is not None:
+        draw_incision(axes, incision_deg, beside_deg=m.axis.seated_deg if m.axis else None)
+
+
+def _seated_incision_deg(m: Measurement) -> float | None:
+    """Direction of the incision in the seated photo, turned along with the axis where that was measured."""
+    if m.incision is None:
+        return None
+    return wrap_direction_deg(m.incision.planned_deg + ((m.axis.tilt_deg or 0.0) if m.axis else 0.0))
 
 
 def _draw_carried(axes: Axes, m: Measurement, *, color: str | None = None) -> None:
     axis_deg = m.axis.surgical_deg if m.axis is not None else None
     if m.axis is not None and axis_deg is not None:
         if _is_upright(m):
-            draw_turn(axes, m.axis.planned_deg, axis_deg, color=color)
+            draw_turn(axes, m.axis.seated_deg, axis_deg, color=color)
         draw_axis(axes, axis_deg, carried=True, color=color)
     if m.incision is not None and m.incision.surgical_deg is not None:
         draw_incision(axes, m.incision.surgical_deg, beside_deg=axis_deg)
@@ -240,17 +263,26 @@ def _draw_head(figure: Figure, m: Measurement) -> None:
     figure.text(0.022, 0.918, text, va="top", size=11.5, color=INK, linespacing=1.4)
 
 
-def _write_notes(figure: Figure, m: Measurement, cost: AxisCost | None) -> None:
-    """Write the cost, the flags with their remedies, gravest first, and the cautions."""
+def _write_notes(figure: Figure, m: Measurement, cost: AxisCost | None, aids: Aids) -> None:
+    """Write the cost, what goes with the axis, the flags with their remedies, gravest first, the cautions."""
     order = ("refuse", "review", "accept")
     flags = sorted(m.flags, key=lambda name: order.index(FLAGS[name].verdict))
     lines = [] if cost is None else _wrapped(f"Cost: {cost_words(cost)}.", 185)
+    lines += [line for words in _aid_lines(aids) for line in _wrapped(words, 185)]
     lines += [line for name in flags[:_MOST_FLAGS] for line in _wrapped(f"! {flag_words(name)}", 185)]
     if len(flags) > _MOST_FLAGS:
         lines.append(f"! and {len(flags) - _MOST_FLAGS} more")
     figure.text(0.022, 0.148, "\n".join(lines), va="top", size=9.5, color=INK, linespacing=1.3)
     text = "\n".join(textwrap.wrap(" ".join(cautions(axis=m.axis is not None)), 200))
     figure.text(0.022, 0.012, text, va="bottom", size=8.5, color=GREY, linespacing=1.3)
+
+
+def _aid_lines(aids: Aids) -> list[str]:
+    ways, ink = ways_words(aids), ink_words(aids)
+    hand = [] if aids.hand is None else hand_words(aids.hand)
+    centre = [] if aids.centre is None else centre_words(aids.centre)
+    parts = (("To the axis", ways), ("Ink", ink), ("By hand", hand), ("Centre", centre))
+    return [f"{label}: {'; '.join(words)}." for label, words in parts if words]
 
 
 def _draw_card(cell: Axes, prepared: PreparedPhoto, title: str, *, best: bool) -> None:

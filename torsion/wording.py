@@ -16,7 +16,9 @@ __all__ = [
     "direction_degrees",
     "direction_words",
     "flag_words",
+    "frame_words",
     "measure_words",
+    "planned_words",
     "reason_words",
     "rotation_words",
     "uncertainty_words",
@@ -119,6 +121,30 @@ def axis_words(axis: AxisTransfer) -> str:
         return ""
     half = (axis.interval_95_deg[1] - axis.interval_95_deg[0]) / 2.0
     return f"95 % interval ± {half:.2f}° ({axis.interval_is})"
+
+
+def planned_words(axis: AxisTransfer) -> str:
+    """Write the planned axis, and where it lies in a seated photo that is turned by a measured tilt."""
+    planned = axis_degrees(axis.planned_deg)
+    return planned if axis.tilt_deg is None else f"{planned}, here {axis_degrees(axis.seated_deg)}"
+
+
+def frame_words(axis: AxisTransfer) -> str:
+    """Say what is known of the head's pose at the keratometry and in the seated photo."""
+    if axis.frame == "measured" and axis.tilt_deg is not None and axis.frame_deg is not None:
+        return (
+            f"the seated photo is turned by {axis.tilt_deg:+.1f}° ± {axis.frame_deg:.1f}° against the "
+            "keratometry; both are in the axis"
+        )
+    return {
+        "same": "keratometry and seated photo were taken together: no difference of pose is counted",
+        "level": "keratometry and seated photo were each levelled; what their difference may be, "
+        f"± {axis.frame_deg or 0.0:.1f}° (one standard uncertainty), is in the interval",
+    }.get(
+        axis.frame,
+        "how the head was held at the keratometry and in the seated photo is not known: any difference goes "
+        "into the axis in full and is not in the interval",
+    )
 
 
 def cost_words(cost: AxisCost) -> str:

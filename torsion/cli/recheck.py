@@ -12,7 +12,8 @@ from torsion.astigmatism import Refraction
 from torsion.axis import AxisFrame
 from torsion.cli import photo_options as photo
 from torsion.cli import toric_types as types
-from torsion.cli.recheck_photo import Look, baseline, look_at, look_text, point, rotation_text, turn_text
+from torsion.cli.picked import point
+from torsion.cli.recheck_photo import Look, baseline, look_at, look_text, rotation_text, turn_text
 from torsion.cli.toric_options import (
     as_usage_error,
     axis_text,

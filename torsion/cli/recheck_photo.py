@@ -9,6 +9,7 @@ import click
 
 from torsion.angles import Eye
 from torsion.axis import AxisFrame, transfer_axis
+from torsion.cli.picked import Point
 from torsion.cli.toric_options import as_usage_error
 from torsion.cli.toric_types import degrees
 from torsion.lens_marks import AgainstPlan, LensAxis, against_plan, lens_axis
@@ -17,9 +18,7 @@ from torsion.measurement import Measurement, measure
 from torsion.record import measurement_record, read_json
 from torsion.wording import axis_degrees, reason_words, rotation_words, verdict_word
 
-__all__ = ["Look", "baseline", "look_at", "look_text", "point", "rotation_text", "turn_text"]
-
-Point = tuple[float, float]
+__all__ = ["Look", "baseline", "look_at", "look_text", "rotation_text", "turn_text"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,16 +53,6 @@ class Look:
             "plan": self.plan,
             "measurement": measurement_record(self.measurement),
         }
-
-
-def point(text: str) -> Point:
-    """Read a point given by hand, ``X,Y`` in pixels of the photo as displayed."""
-    try:
-        x_px, y_px = (float(part) for part in text.split(","))
-    except ValueError as fault:
-        msg = f"{text!r} is not of the form X,Y: pixels of the photo as displayed"
-        raise click.BadParameter(msg) from fault
-    return x_px, y_px
 
 
 def baseline(text: str) -> float | Path:
