@@ -1,7 +1,7 @@
 """Words for what goes with a measurement, said the same way in text, picture and sheet."""
 
 from torsion.aids import Aids, AxisWay, Centre, HandCheck
-from torsion.centre import CapsuleRing, CarriedPoint, mm_per_degree
+from torsion.centre import mm_per_degree
 from torsion.landmark_survey import clock_words
 from torsion.marking import Marking
 from torsion.marks import Mark
@@ -20,10 +20,10 @@ def way_words(way: AxisWay) -> str:
     Examples
     --------
     >>> way_words(AxisWay("landmark", 4, "vessel", "limbus", 152.1, -12.0, -1.2, 140.1))
-    'vessel 4, at 10:00 h: 12.0° clockwise (1.2 mm)'
+    '4, vessel at 10:00 h: 12.0° clockwise (1.2 mm)'
     """
     where = f"{way.kind} on the iris" if way.band == "iris" else way.kind
-    return f"{where} {way.number}, at {clock_words(way.direction_deg)} h: {_offset(way)}"
+    return f"{way.number}, {where} at {clock_words(way.direction_deg)} h: {_offset(way)}"
 
 
 def ways_words(aids: Aids) -> list[str]:
@@ -100,28 +100,22 @@ def suspect_words(suspect: Suspect) -> str:
     return f"pair {suspect.pairs[0]} looks misplaced{turn.replace('then', 'without it')}"
 
 
-def centre_words(centre: Centre) -> list[str]:
-    """Say where points of the seated eye lie in the supine photo, and how large the ring is."""
+def centre_words(centre: Centre, *, pixels: bool = False) -> list[str]:
+    """Say what points of the seated eye are carried, how well they are known, and how large the ring is.
+
+    With `pixels` also where they lie; else a picture shows that.
+    """
     lines = []
     for name, point in (("pupil centre", centre.pupil), ("visual axis", centre.visual_axis)):
         if point is not None:
-            lines.append(f"{name} of the seated photo at {_place(point)}")
+            place = f" at x {point.x_px:.1f}, y {point.y_px:.1f} px in the supine one" if pixels else ""
+            known = f"± {point.standard_uncertainty_mm:.2f} mm each way"
+            lines.append(f"{name} of the seated photo{place}, {known}")
     if centre.ring is not None:
+        ring, middle = centre.ring, "pupil centre" if centre.visual_axis is None else "visual axis"
+        radius = f"radius {ring.radius_px:.1f} px, " if pixels else ""
         lines.append(
-            _ring_words(centre.ring, "pupil centre" if centre.visual_axis is None else "visual axis")
+            f"ring of {ring.diameter_mm:g} mm ± {ring.standard_uncertainty_mm:.2f} mm round the {middle} "
+            f"({radius}{ring.limbus_is} limbus of {ring.limbus_mm:.2f} mm)"
         )
     return lines or ["no pupil was found in the seated photo"]
-
-
-def _place(point: CarriedPoint) -> str:
-    return (
-        f"x {point.x_px:.1f}, y {point.y_px:.1f} px in the supine one, "
-        f"± {point.standard_uncertainty_mm:.2f} mm each way"
-    )
-
-
-def _ring_words(ring: CapsuleRing, middle: str) -> str:
-    return (
-        f"ring of {ring.diameter_mm:g} mm round the {middle}: radius {ring.radius_px:.1f} px, its diameter "
-        f"± {ring.standard_uncertainty_mm:.2f} mm ({ring.limbus_is} limbus of {ring.limbus_mm:.2f} mm)"
-    )

@@ -6,7 +6,7 @@ It names no file and shows nothing that a photo's file says of itself; photos ar
 import base64
 import io
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from torsion._version import __version__
 from torsion.aid_words import centre_words, hand_words, ink_words, ways_words
@@ -86,7 +86,8 @@ def theatre_sheet(
         "above": "Planned axis → lens marks in the supine photo" if _carried(m) else "No axis was given",
         "lines": _lines(m),
         "cost": _capital(cost_words(cost)) if cost is not None and used else "",
-        "aids": _aids(m, aids) if used else [],
+        "ways": _ways(m, aids),
+        "checks": _checks(aids) if used else [],
         "flags": _flags(m),
         "cautions": " ".join(cautions(axis=m.axis is not None and used)),
         "record": _record(m),
@@ -135,18 +136,18 @@ def _lines(m: Measurement) -> list[str]:
     return lines
 
 
-def _aids(m: Measurement, aids: Aids) -> list[list[dict[str, Any]]]:
-    """Two columns of what goes with the axis: to find it, and to check it."""
-    find = [("To the axis from what you see on the eye (as the supine photo shows it)", ways_words(aids))]
-    if _carried(m) and not find[0][1]:
-        find = [(find[0][0], ["no landmark of the seated photo is recognised in the supine one"])]
-    find.append(("Centre", [] if aids.centre is None else centre_words(aids.centre)))
-    check = [
-        ("Ink check", ink_words(aids)),
-        ("Pairs picked by hand", [] if aids.hand is None else hand_words(aids.hand)),
-    ]
-    columns = [[{"name": name, "lines": lines} for name, lines in part if lines] for part in (find, check)]
-    return [column for column in columns if column]
+def _ways(m: Measurement, aids: Aids) -> list[str]:
+    if not _carried(m):
+        return []
+    return ways_words(aids) or ["no landmark is recognised in both photos"]
+
+
+def _checks(aids: Aids) -> list[dict[str, str]]:
+    """Say what checks the axis without the registration, and what leads to the centre of the eye."""
+    hand = [] if aids.hand is None else hand_words(aids.hand)
+    centre = [] if aids.centre is None else centre_words(aids.centre)
+    parts = (("Ink check", ink_words(aids)), ("Picked by hand", hand), ("Centre", centre))
+    return [{"name": name, "words": "; ".join(lines)} for name, lines in parts if lines]
 
 
 def _flags(m: Measurement) -> list[str]:

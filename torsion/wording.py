@@ -21,6 +21,7 @@ __all__ = [
     "planned_words",
     "reason_words",
     "rotation_words",
+    "shortened",
     "uncertainty_words",
     "verdict_word",
     "view_words",
@@ -190,6 +191,11 @@ def flag_words(name: str) -> str:
     """
     flag = FLAGS[name]
     return f"{flag.meaning[0].upper()}{flag.meaning[1:]}. Remedy: {flag.remedy.rstrip('.?')}."
+
+
+def shortened(name: str) -> str:
+    """Shorten the name of a file to 34 characters, its end kept."""
+    return name if len(name) <= 34 else f"{name[:18]}…{name[-15:]}"
 
 
 def measure_words(measures: Mapping[str, float | None]) -> list[tuple[str, str]]:

@@ -75,7 +75,7 @@ def aid_rows(aids: Aids) -> list[tuple[str, str]]:
     """Labels and lines of the text."""
     rows: list[tuple[str, str]] = []
     hand = [] if aids.hand is None else hand_words(aids.hand)
-    centre = [] if aids.centre is None else centre_words(aids.centre)
+    centre = [] if aids.centre is None else centre_words(aids.centre, pixels=True)
     for label, lines in (
         ("  from", ways_words(aids)),
         ("Ink", ink_words(aids)),
