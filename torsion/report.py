@@ -122,10 +122,11 @@ def _lines(m: Measurement) -> list[str]:
     lines = []
     axis, incision = m.axis, m.incision
     if axis is not None and axis.surgical_deg is not None:
-        lines.append(f"Axis: {axis_words(axis)}. Degrees hold for that supine photo only.")
-        lines.append(f"Head: {frame_words(axis)}.")
+        undone = ""
         if axis.surgical_patient_deg is not None:
-            lines.append(f"In the patient's frame, view undone: {axis_degrees(axis.surgical_patient_deg)}.")
+            undone = f" In the patient's frame, view undone: {axis_degrees(axis.surgical_patient_deg)}."
+        lines.append(f"Axis: {axis_words(axis)}. Degrees hold for that supine photo only.{undone}")
+        lines.append(f"Head: {frame_words(axis)}.")
     if incision is not None and incision.surgical_deg is not None:
         planned, carried = direction_degrees(incision.planned_deg), direction_degrees(incision.surgical_deg)
         lines.append(f"Incision: {planned} → {carried}.")

@@ -135,16 +135,16 @@ def frame_words(axis: AxisTransfer) -> str:
     if axis.frame == "measured" and axis.tilt_deg is not None and axis.frame_deg is not None:
         return (
             f"the seated photo is turned by {axis.tilt_deg:+.1f}° ± {axis.frame_deg:.1f}° against the "
-            "keratometry; both are in the axis"
+            "keratometry; the axis is turned along, and the interval holds the uncertainty"
         )
     return {
-        "same": "keratometry and seated photo were taken together: no difference of pose is counted",
-        "level": "keratometry and seated photo were each levelled; what their difference may be, "
+        "same": "keratometry and seated photo were taken together, so no difference of its pose counts",
+        "level": "at the keratometry and in the seated photo it was level; what the two may differ by, "
         f"± {axis.frame_deg or 0.0:.1f}° (one standard uncertainty), is in the interval",
     }.get(
         axis.frame,
-        "how the head was held at the keratometry and in the seated photo is not known: any difference goes "
-        "into the axis in full and is not in the interval",
+        "its pose at the keratometry against the seated photo is not known: the difference is in the axis, "
+        "and not in the interval",
     )
 
 
