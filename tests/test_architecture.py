@@ -34,11 +34,11 @@ ORDER = [
         axis
         axis_cost
         landmarks
-        landmark_search similarity pair_suspects landmark_pairs level centre
+        landmark_search similarity pair_suspects landmark_pairs level both_eyes centre
         measurement
         marks marking lens_marks landmark_survey aids
         record
-        marks_record aids_record theatre_record demo_page demo wording aid_words
+        marks_record aids_record theatre_record demo_layers demo_page demo wording aid_words
         sheets landmark_sheet
         cohort
         limbus_guess turned_ring eye_groups validate_checks validate_summary validate_verdict validate

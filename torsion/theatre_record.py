@@ -6,11 +6,12 @@ from typing import Any
 
 from torsion._version import __version__
 from torsion.axis import AxisTransfer
+from torsion.both_eyes import BothEyes
 from torsion.centre import mm_per_degree
 from torsion.landmark_pairs import HandRotation
 from torsion.landmark_survey import LandmarkSurvey
 from torsion.landmarks import clock_hour
-from torsion.level import BothEyes, HeadTurn, LevelledAxis, Tilt
+from torsion.level import HeadTurn, LevelledAxis, Tilt
 from torsion.photo import Ellipse
 from torsion.record import cautions, plain_fields
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from torsion.both_eyes import BothEyes, Taken, both_eyes
 from torsion.cli import photo_options as shared
 from torsion.cli.level_text import level_text
 from torsion.cli.picked import check_inside
@@ -14,14 +15,11 @@ from torsion.cli.toric_options import as_usage_error
 from torsion.errors import TorsionError
 from torsion.flags import worst_verdict
 from torsion.level import (
-    BothEyes,
     HeadTurn,
     LevelledAxis,
     Posture,
     ReferenceKind,
-    Taken,
     Tilt,
-    both_eyes,
     head_turn,
     level_axis,
     reference_tilt,
