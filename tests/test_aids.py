@@ -294,11 +294,11 @@ def test_command_compares_with_pairs_and_names_the_disagreement(drawn, tmp_path)
 def test_command_turns_the_axis_by_a_measured_tilt(drawn):
     plain = json.loads(run(drawn, "--axis", 12, "--incision", 120, "--json", "-").stdout)
     tilted = json.loads(
-        run(drawn, "--axis", 12, "--incision", 120, "--seated-tilt", "1.5,0.4", "--json", "-").stdout
+        run(drawn, "--axis", 12, "--incision", 120, "--seated-tilt", "-1.5,0.4", "--json", "-").stdout
     )
-    assert tilted["axis"]["surgical_deg"] - plain["axis"]["surgical_deg"] == pytest.approx(1.5, abs=2e-4)
+    assert tilted["axis"]["surgical_deg"] - plain["axis"]["surgical_deg"] == pytest.approx(-1.5, abs=2e-4)
     turned = tilted["incision"]["surgical_deg"] - plain["incision"]["surgical_deg"]
-    assert turned == pytest.approx(1.5, abs=2e-4)  # both rounded to four decimals
+    assert turned == pytest.approx(-1.5, abs=2e-4)  # both rounded to four decimals
     assert "frame_unknown" in plain["flags"]
     assert "frame_unknown" not in tilted["flags"]
 

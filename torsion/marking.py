@@ -202,13 +202,13 @@ def _all_marks(
     if pair is None:
         return ("seated_marked" if before else "none"), tuple(before), ()
     matched = pair.verdict != "refuse" and pair.matrix is not None
-    alone = _stains(pair.supine)
     if not matched:
-        after = [_mark(stain, pair.supine, pair, planned) for stain in alone]
+        after = [_mark(stain, pair.supine, pair, planned) for stain in _stains(pair.supine)]
         return _case(before, after), tuple(after or before), ()
     new = _stains(pair.supine, clean=_in_register(pair))
     after = [_mark(stain, pair.supine, pair, planned) for stain in new]
-    for stain in alone:  # ink that was there before the seated photo: the difference does not show it
+    # Ink that was there before the seated photo: the difference does not show it.
+    for stain in _stains(pair.supine) if before else ():
         mark = _mark(stain, pair.supine, pair, planned)
         if _same(mark, before) is not None and _same(mark, after) is None:
             after.append(mark)
