@@ -20,6 +20,7 @@ from torsion.angles import axis_difference_deg
 from torsion.axis import transfer_axis
 from torsion.centre import carry_point
 from torsion.cli import main
+from torsion.marks import Change
 from torsion.orientation import View as Turned
 from torsion.plots import measurement_figure
 from torsion.record import measurement_record, read_schema, to_json
@@ -163,6 +164,11 @@ def test_words_name_the_thing_the_way_and_what_was_not_found():
     assert ink_words(Aids(ink=made_up.marking(made))) == ["none found at the limbus"]
     grey = made_up.marking(made, flags=("ink_needs_colour", "no_ink"))
     assert ink_words(Aids(ink=grey)) == ["not looked for in a photo without colour"]
+    moved = made_up.ink_mark(93.0, change=Change(2.3, 1.0, 1.0))
+    ink = replace(made_up.marking(made, moved), flags=("ink_moved",))
+    assert ink_words(Aids(ink=ink)) == [
+        "violet, 4.0° wide, at 99.4°, moved by +2.3° since the seated photo",
+    ]
     lost = made_up.marking(made, lost=[made_up.ink_mark(93.0, photo="seated")], flags=("ink_lost",))
     assert "at 93.0° in the seated photo; not found in the supine photo" in ink_words(Aids(ink=lost))[0]
 
@@ -263,7 +269,9 @@ def test_command_finds_ink_and_landmarks_and_says_where_the_axis_is_from_them(dr
     page = sheet.read_text(encoding="utf-8")
     assert "<b>Ink check:</b> violet" in page
     assert "vessel at" in page
-    record = json.loads(run(drawn, "--axis", 12, "--json", "-").stdout)
+    printed, again = (run(drawn, "--axis", 12, "--json", "-").stdout for _ in range(2))
+    assert printed == again
+    record = json.loads(printed)
     jsonschema.Draft202012Validator(read_schema("torsion/measurement/1")).validate(record)
     ink, *landmarks = record["axis"]["offsets"]
     assert ink["offset_deg"] == pytest.approx(9.0, abs=0.9)  # 12 against 3; limbus centre and patchy ink

@@ -60,6 +60,8 @@ def _mark_words(ink: Marking, number: int, mark: Mark, aids: Aids) -> str:
     words = f"{mark.color}, {mark.width_deg:.1f}° wide, at {direction_degrees(mark.photo_direction_deg)}"
     if len(ink.marks) > 1:
         words = f"{number}: {words}"
+    if mark.change is not None and "ink_moved" in ink.flags:
+        words += f", moved by {mark.change.moved_deg:+.1f}° since the seated photo"
     way = next((way for way in aids.ways if way.start == "ink" and way.number == number), None)
     if way is None:
         return words
