@@ -240,7 +240,8 @@ def run(folder, *arguments):
 
 
 def pairs_file(folder, record, *, off_deg):
-    """Write pairs on the limbus that are turned against a measurement by an angle."""
+    """Write pairs on the limbus, picked to a pixel, that are turned against a measurement by an angle."""
+    rng = np.random.default_rng(4)
     angles = np.radians([10.0, 80.0, 150.0, 220.0, 310.0])
     turn = angles + np.radians(record["rotation_deg"] + off_deg)
     rows = []
@@ -248,7 +249,11 @@ def pairs_file(folder, record, *, off_deg):
         row = [number]
         for role, at in (("seated", angles[number]), ("supine", turn[number])):
             outline = record[role]["limbus"]
-            row += [outline["x_px"] + 100.0 * np.cos(at), outline["y_px"] - 100.0 * np.sin(at)]
+            click = rng.normal(0.0, 1.0, 2)
+            row += [
+                outline["x_px"] + 100.0 * np.cos(at) + click[0],
+                outline["y_px"] - 100.0 * np.sin(at) + click[1],
+            ]
         rows.append(row)
     file = folder / "pairs.csv"
     with file.open("w", newline="", encoding="utf-8") as lines:
@@ -286,12 +291,12 @@ def test_command_finds_ink_and_landmarks_and_says_where_the_axis_is_from_them(dr
 def test_command_compares_with_pairs_and_names_the_disagreement(drawn, tmp_path):
     record = json.loads(run(drawn, "--json", "-").stdout)
     assert not {"ink", "hand", "centre"} & set(record)
-    near = run(drawn, "--landmarks", pairs_file(tmp_path, record, off_deg=0.2), "--json", "-")
+    near = run(drawn, "--landmarks", pairs_file(tmp_path, record, off_deg=0.0), "--json", "-")
     found = json.loads(near.stdout)
     assert found["verdict"] == "accept"
     assert found["hand"]["agreement"]["agrees"]
     assert set(found["record"]["sha256"]) == {"seated", "supine", "landmarks"}
-    far = run(drawn, "--landmarks", pairs_file(tmp_path, record, off_deg=4.0))
+    far = run(drawn, "--landmarks", pairs_file(tmp_path, record, off_deg=6.0))
     assert far.exit_code == 0
     assert "REVIEW" in far.stdout
     assert "DISAGREES" in far.stdout
