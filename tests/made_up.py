@@ -4,8 +4,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from torsion.aids import Aids, AxisWay, carried_centre, hand_check
+from torsion.aids import Aids, carried_centre, hand_check
 from torsion.axis import AxisTransfer, Incision
+from torsion.axis_ways import AxisWay
 from torsion.confidence import Answer
 from torsion.landmark_pairs import LandmarkPair
 from torsion.landmarks import Landmark

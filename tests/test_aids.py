@@ -14,10 +14,11 @@ from PIL import Image
 import synthetic
 from synthetic import InkMark, Lids, View
 from torsion.aid_words import centre_words, hand_words, ink_words, way_words, ways_words
-from torsion.aids import Aids, axis_ways, carried_centre, hand_check, ink_check
+from torsion.aids import Aids, carried_centre, hand_check, ink_check
 from torsion.aids_record import with_aids
 from torsion.angles import axis_difference_deg
 from torsion.axis import transfer_axis
+from torsion.axis_ways import axis_ways
 from torsion.centre import carry_point
 from torsion.cli import main
 from torsion.marks import Change

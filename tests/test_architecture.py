@@ -36,7 +36,7 @@ ORDER = [
         landmarks
         landmark_search similarity pair_suspects landmark_pairs level both_eyes centre
         measurement
-        marks marking lens_marks landmark_survey aids
+        marks marking lens_marks landmark_survey axis_ways aids
         record
         marks_record aids_record theatre_record demo_layers demo_page demo wording aid_words
         sheets landmark_sheet

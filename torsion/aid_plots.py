@@ -6,8 +6,9 @@ from matplotlib.axes import Axes
 from matplotlib.patches import Circle, Wedge
 from matplotlib.patheffects import withStroke
 
-from torsion.aids import Aids, AxisWay
+from torsion.aids import Aids
 from torsion.angles import unit_vector
+from torsion.axis_ways import AxisWay
 from torsion.dial_plots import BLACK
 from torsion.measurement import Measurement
 from torsion.photo import Ellipse

@@ -1,6 +1,7 @@
 """Words for what goes with a measurement, said the same way in text, picture and sheet."""
 
-from torsion.aids import Aids, AxisWay, Centre, HandCheck
+from torsion.aids import Aids, Centre, HandCheck
+from torsion.axis_ways import AxisWay
 from torsion.centre import mm_per_degree
 from torsion.landmark_survey import clock_words
 from torsion.marking import Marking

@@ -4,8 +4,9 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
-from torsion.aids import Aids, AxisWay, Centre, HandCheck
+from torsion.aids import Aids, Centre, HandCheck
 from torsion.angles import wrap_direction_deg
+from torsion.axis_ways import AxisWay
 from torsion.marking import Marking
 from torsion.marks_record import marks_fields
 from torsion.record import plain_fields

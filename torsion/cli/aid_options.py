@@ -10,7 +10,8 @@ from typing import Any
 import click
 
 from torsion.aid_words import centre_words, hand_words, ink_words, ways_words
-from torsion.aids import Aids, axis_ways, carried_centre, hand_check, ink_check
+from torsion.aids import Aids, carried_centre, hand_check, ink_check
+from torsion.axis_ways import axis_ways
 from torsion.centre import check_limbus_mm, check_opening_mm
 from torsion.cli.picked import Point, check_inside, check_pairs_inside, point
 from torsion.cli.toric_types import millimetres
