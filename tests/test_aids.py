@@ -208,7 +208,7 @@ def test_picture_says_and_draws_the_aids():
         "Ink: violet",
         "By hand: ",
         "DISAGREES",
-        "Centre: pupil centre",
+        "Centre: seated pupil centre",
     ):
         assert part in said
     assert len(figure.axes[1].patches) > len(measurement_figure(made).axes[1].patches) + 4

@@ -148,8 +148,8 @@ def test_what_goes_with_the_axis_is_said_and_that_nothing_was_found():
         "Ink check: violet, 4.0° wide, at 99.4°; from it to the axis 3.0° clockwise (0.3 mm).",
         "Picked by hand: ",
         "the measurement DISAGREES with it",
-        "Centre: pupil centre of the seated photo, ± 0.12 mm each way",
-        "ring of 5 mm ± 0.19 mm round the visual axis (average limbus of 11.71 mm)",
+        "Centre: seated pupil centre (± 0.12 mm each way)",
+        "ring of 5 mm round the visual axis (± 0.19 mm, average limbus of 11.71 mm)",
         "dashed circle: 5 mm",
     ):
         assert part in said

@@ -106,19 +106,18 @@ def suspect_words(suspect: Suspect) -> str:
 def centre_words(centre: Centre, *, pixels: bool = False) -> list[str]:
     """Say what points of the seated eye are carried, how well they are known, and how large the ring is.
 
-    With `pixels` also where they lie; else a picture shows that.
+    With `pixels` also where they lie in the supine photo; else a picture shows that.
     """
     lines = []
-    for name, point in (("pupil centre", centre.pupil), ("visual axis", centre.visual_axis)):
+    for name, point in (("seated pupil centre", centre.pupil), ("visual axis", centre.visual_axis)):
         if point is not None:
-            place = f" at x {point.x_px:.1f}, y {point.y_px:.1f} px in the supine one" if pixels else ""
-            known = f"± {point.standard_uncertainty_mm:.2f} mm each way"
-            lines.append(f"{name} of the seated photo{place}, {known}")
+            place = f" at x {point.x_px:.1f}, y {point.y_px:.1f} px" if pixels else ""
+            lines.append(f"{name}{place} (± {point.standard_uncertainty_mm:.2f} mm each way)")
     if centre.ring is not None:
         ring, middle = centre.ring, "pupil centre" if centre.visual_axis is None else "visual axis"
-        radius = f"radius {ring.radius_px:.1f} px, " if pixels else ""
+        radius = f", radius {ring.radius_px:.1f} px" if pixels else ""
         lines.append(
-            f"ring of {ring.diameter_mm:g} mm ± {ring.standard_uncertainty_mm:.2f} mm round the {middle} "
-            f"({radius}{ring.limbus_is} limbus of {ring.limbus_mm:.2f} mm)"
+            f"ring of {ring.diameter_mm:g} mm round the {middle}{radius} "
+            f"(± {ring.standard_uncertainty_mm:.2f} mm, {ring.limbus_is} limbus of {ring.limbus_mm:.2f} mm)"
         )
     return lines or ["no pupil was found in the seated photo"]

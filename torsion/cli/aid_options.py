@@ -2,6 +2,7 @@
 
 import functools
 import hashlib
+import textwrap
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -72,17 +73,17 @@ class AidRequest:
         return {} if file is None else {"landmarks": hashlib.sha256(file.read_bytes()).hexdigest()}
 
 
-def aid_rows(aids: Aids) -> list[tuple[str, str]]:
-    """Labels and lines of the text."""
+def aid_rows(aids: Aids, *, width: int) -> list[tuple[str, str]]:
+    """Labels and lines of the text, folded to so many characters."""
+    parts = {
+        "To the axis": ways_words(aids),
+        "Ink": ink_words(aids),
+        "By hand": [] if aids.hand is None else hand_words(aids.hand),
+        "Centre": [] if aids.centre is None else centre_words(aids.centre, pixels=True),
+    }
     rows: list[tuple[str, str]] = []
-    hand = [] if aids.hand is None else hand_words(aids.hand)
-    centre = [] if aids.centre is None else centre_words(aids.centre, pixels=True)
-    for label, lines in (
-        ("  from", ways_words(aids)),
-        ("Ink", ink_words(aids)),
-        ("By hand", hand),
-        ("Centre", centre),
-    ):
+    for label, said in parts.items():
+        lines = [line for words in said for line in textwrap.wrap(words, width)]
         rows += [(label if not at else "", line) for at, line in enumerate(lines)]
     return rows
 

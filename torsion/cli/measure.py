@@ -155,7 +155,7 @@ def _text(m: Measurement, cost: AxisCost | None, aids: Aids) -> list[str]:
     rows.append(("View", view_words(m)))
     if m.axis is not None:
         rows += _axis_rows(m)
-    rows += aid_rows(aids)
+    rows += aid_rows(aids, width=_WIDTH)
     if cost is not None:
         first, *more = textwrap.wrap(cost_words(cost), _WIDTH)
         rows += [("Cost", first[:1].upper() + first[1:]), *(("", line) for line in more)]
