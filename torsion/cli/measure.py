@@ -118,7 +118,7 @@ def command(
     if as_text:
         shared.print_text(
             _text(found, cost, aids),
-            flags=(*found.flags, *aids.own_flags),
+            flags=dict.fromkeys((*found.flags, *aids.own_flags)),
             cautions=cautions(axis=found.axis is not None),
         )
     if found.verdict == "refuse":
