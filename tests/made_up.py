@@ -4,12 +4,23 @@ from dataclasses import replace
 
 import numpy as np
 
+from torsion.aids import Aids, carried_centre, hand_check
 from torsion.axis import AxisTransfer, Incision
+from torsion.axis_ways import AxisWay
 from torsion.confidence import Answer
+from torsion.landmark_pairs import LandmarkPair
+from torsion.landmarks import Landmark
+from torsion.marking import Marking
+from torsion.marks import Mark
 from torsion.masks import EyePicture
 from torsion.measurement import Measurement, PreparedPhoto
 from torsion.orientation import View
 from torsion.photo import Ellipse, photo_from_array
+
+TURN = np.radians(6.4)
+# About the centre of the made-up limbus, counter-clockwise in a picture whose y runs down.
+MATRIX = np.array([[np.cos(TURN), np.sin(TURN), 0.0], [-np.sin(TURN), np.cos(TURN), 0.0]])
+MATRIX[:, 2] = (160.123456, 120.0) - MATRIX[:, :2] @ (160.123456, 120.0)
 
 
 def grey_photo(name="seated.png", *, shape=(240, 320), value=120, **given):
@@ -95,3 +106,59 @@ def nothing_found():
         evidence=None,
         margin=None,
     )
+
+
+def registered(**changes):
+    """Return an accepted measurement with the map that it was measured by."""
+    return accepted(**({"matrix": MATRIX, "start_deg": 6.0, "parameters": np.zeros(12)} | changes))
+
+
+def ink_mark(direction_deg, **changes):
+    """Return a violet mark, read in the supine photo of `registered`."""
+    mark = Mark(
+        direction_deg, 4.0, 5.0, 0.4, None, None, False, "violet", "supine", direction_deg + 6.4, 1.3, 1.0,
+        False, True,
+    )  # fmt: skip
+    return replace(mark, **changes)
+
+
+def marking(made, *marks, lost=(), flags=("no_ink",)):
+    case = "supine_marked" if marks else "none"
+    flags = (*made.flags, *(() if marks else flags))
+    return Marking(
+        case, marks, tuple(lost), None, (), (), "accept", flags, made.seated, made.supine, made, made.eye
+    )
+
+
+def picked(made, *, off_deg=0.0, count=5):
+    """Return pairs on the limbus, all turned further than the map by an angle, each a little off."""
+    turn, limbus = np.radians(off_deg), made.seated.limbus
+    further = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    middle = made.matrix @ (limbus.x_px, limbus.y_px, 1.0)
+    pairs = []
+    for number, angle in enumerate(np.radians(np.linspace(10.0, 300.0, count))):
+        first = np.array([limbus.x_px + 80.0 * np.cos(angle), limbus.y_px - 80.0 * np.sin(angle)])
+        second = further @ (made.matrix @ (*first, 1.0) - middle) + middle + 0.2 * (-1.0) ** number
+        pairs.append(LandmarkPair("ABCDEFGH"[number], *first, *second))
+    return pairs
+
+
+def aids(made, *, off_deg=0.0, crowded=False):
+    """Return all that can go with a measurement; crowded, as much of it as there can be."""
+    seen = Landmark(4, "vessel", "limbus", 85.0, 160.0, 208.0, 1.1, 0.2, 0.8, 0.5)
+    ink = AxisWay("ink", 1, "violet ink", "limbus", 99.4, -3.0, -0.31, 96.4, None, 4.0)
+    landmark = AxisWay("landmark", 4, "vessel", "limbus", 208.0, 68.4, 6.99, 276.4, seen)
+    count, pairs = (
+        (3, moved(picked(made, off_deg=off_deg))) if crowded else (1, picked(made, off_deg=off_deg))
+    )
+    ways = [replace(ink, number=number + 1) for number in range(count)]
+    ways += [replace(landmark, kind="branching vessel", number=number) for number in range(5, 8) if crowded]
+    centre = carried_centre(made, visual_axis_px=(163.0, 119.0), ring_mm=5.0)
+    marks = [ink_mark(93.0)] * count
+    return Aids((*ways, landmark), marking(made, *marks), hand_check(made, pairs), centre)
+
+
+def moved(pairs):
+    """Return pairs of which one was picked at a wrong place."""
+    first, *rest = pairs
+    return [replace(first, supine_x_px=first.supine_x_px + 15.0), *rest]

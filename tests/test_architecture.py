@@ -35,16 +35,17 @@ ORDER = [
         axis
         axis_cost adjustment network
         landmarks
-        landmark_search similarity pair_suspects landmark_pairs level centre
+        landmark_search similarity pair_suspects landmark_pairs level both_eyes centre
         measurement several
-        marks marking lens_marks landmark_survey
+        marks marking lens_marks landmark_survey axis_ways aids
         record
-        marks_record theatre_record demo_page demo wording
-        landmark_sheet
+        marks_record aids_record theatre_record demo_layers demo_page demo wording aid_words
+        sheets landmark_sheet
         cohort
         limbus_guess turned_ring eye_groups validate_checks validate_summary validate_verdict validate
         validate_plots validate_page
-        dial_plots band_plots ink_plots lens_plots toric_plots landmark_plots level_plots plots
+        dial_plots aid_plots band_plots ink_plots lens_plots toric_plots landmark_plots level_plots
+        inspection_plots plots
         report
         cli
     """.splitlines()

@@ -156,6 +156,23 @@ def test_published_marking_errors_as_standard_uncertainties():
     assert 1.0 < math.hypot(*values) / total < 1.2
 
 
+@pytest.mark.parametrize(("mean_deg", "sd_deg"), [(2.4, 0.8), (3.3, 2.0), (2.6, 2.6)])
+def test_published_marking_errors_are_plausible_for_sets_of_as_many_eyes(mean_deg, sd_deg):
+    # Visser et al., as above: the means of simulated sets of 40 eyes must hold the printed one.
+    spread = published_part("step", mean_deg, sd_deg).standard_uncertainty_deg
+    means = np.abs(spread * rng().standard_normal((20_000, 40))).mean(axis=1)
+    low, high = np.percentile(means, [2.5, 97.5])
+    assert low < mean_deg < high
+
+
+def test_published_total_is_plausible_for_the_three_steps_together():
+    # 40 eyes, 4.9 (2.1) degrees in all (Visser et al.); the steps are drawn apart and added with their signs.
+    steps = [published_part("step", *printed) for printed in ((2.4, 0.8), (3.3, 2.0), (2.6, 2.6))]
+    drawn = rng().standard_normal((20_000, 40, 3)) @ [step.standard_uncertainty_deg for step in steps]
+    low, high = np.percentile(np.abs(drawn).mean(axis=1), [2.5, 97.5])
+    assert low < 4.9 < high
+
+
 def test_conversion_recovers_the_spread_of_normal_errors():
     errors = np.abs(3.0 * rng().standard_normal(DRAWS))
     part = published_part("x", float(np.mean(errors)), float(np.std(errors)))

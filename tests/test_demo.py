@@ -13,16 +13,8 @@ from scipy import ndimage
 
 from synthetic.sample import sample_files
 from torsion.cli import main
-from torsion.demo import (
-    DemoError,
-    DemoLayers,
-    compose,
-    demo_files,
-    draw_torsions,
-    load_layers,
-    take_photo,
-    write_demo,
-)
+from torsion.demo import DemoError, demo_files, draw_torsions, write_demo
+from torsion.demo_layers import DemoLayers, compose, load_layers, take_photo
 
 DATA = Path(__file__).parents[1] / "torsion" / "data"
 

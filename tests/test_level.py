@@ -9,8 +9,9 @@ from click.testing import CliRunner
 
 from tests.test_landmarks import schema_of
 from torsion.angles import direction_deg
+from torsion.both_eyes import ROLL_DEG, both_eyes
 from torsion.cli import main
-from torsion.level import COUNTER_ROLL, ROLL_DEG, both_eyes, head_turn, level_axis, reference_tilt
+from torsion.level import COUNTER_ROLL, head_turn, level_axis, reference_tilt
 
 EXACT_DEG = 1e-9
 SURE = {"right_standard_uncertainty_deg": 0.1, "left_standard_uncertainty_deg": 0.1}

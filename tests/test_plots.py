@@ -10,9 +10,10 @@ from matplotlib.image import AxesImage
 from matplotlib.text import Text
 
 from torsion.axis import AxisTransfer, Incision
+from torsion.inspection_plots import MOST_PHOTOS, inspection_figure
 from torsion.orientation import View
 from torsion.photo import Ellipse
-from torsion.plots import MOST_PHOTOS, inspection_figure, measurement_figure, png_bytes
+from torsion.plots import measurement_figure, png_bytes
 
 
 def words(figure):

@@ -17,7 +17,8 @@ from PIL import Image
 
 from torsion.cli import main
 from torsion.cohort.executors import Outcome
-from torsion.demo import demo_files, load_layers, take_photo
+from torsion.demo import demo_files
+from torsion.demo_layers import load_layers, take_photo
 from torsion.eye_groups import GroupError, group_photos, read_pattern
 from torsion.limbus_guess import Limbus, guess_limbus
 from torsion.record import to_json

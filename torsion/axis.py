@@ -2,7 +2,7 @@
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 from torsion.angles import mirror_axis_deg, mirror_direction_deg, wrap_axis_deg, wrap_direction_deg
 
@@ -18,6 +18,7 @@ _FRAME_DEG: dict[AxisFrame, float | None] = {
     "unknown": None,
 }
 COVERAGE = 1.96  # 95 % of a normal distribution
+_LARGEST_TILT_DEG = 45.0  # beyond, a number is a slip or the picture is turned
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +41,10 @@ class AxisTransfer:
         Of `surgical_deg`, not wrapped.
     interval_is : {"registration only", "registration and frame"}
         What the interval holds.
-    frame : {"same", "level", "unknown"}
+    frame : {"same", "level", "measured", "unknown"}
+    tilt_deg : float or None
+        How far the seated photo is turned against the keratometry, counter-clockwise positive, where that was
+        measured; it is in `surgical_deg`.
     """
 
     planned_deg: float
@@ -51,7 +55,13 @@ class AxisTransfer:
     frame_deg: float | None
     interval_95_deg: tuple[float, float] | None
     interval_is: str
-    frame: AxisFrame
+    frame: AxisFrame | Literal["measured"]
+    tilt_deg: float | None = None
+
+    @property
+    def seated_deg(self) -> float:
+        """Planned axis in the seated photo, in (0, 180]: turned by the tilt where that was measured."""
+        return wrap_axis_deg(self.planned_deg + (self.tilt_deg or 0.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +78,7 @@ def transfer_axis(
     registration_deg: float | None,
     *,
     frame: AxisFrame = "unknown",
+    tilt: tuple[float, float] | None = None,
     turn_deg: float = 0.0,
     mirrored: bool = False,
 ) -> AxisTransfer:
@@ -86,6 +97,9 @@ def transfer_axis(
         Standard uncertainty of the rotation.
     frame : {"same", "level", "unknown"}, default "unknown"
         How the seated photo's frame relates to that of the keratometry.
+    tilt : (float, float), optional
+        In place of a frame: how far the seated photo is turned against the keratometry, degrees
+        counter-clockwise, and the standard uncertainty of that (`torsion.level` reads both off a photo).
     turn_deg : float, default 0
         Turn of the supine picture, counter-clockwise.
     mirrored : bool, default False
@@ -98,7 +112,8 @@ def transfer_axis(
     Raises
     ------
     ValueError
-        If the axis is outside [0, 180] or the frame is not one of the three.
+        If the axis is outside [0, 180], the frame is not one of the three, there is a frame beside a tilt, or
+        a tilt or its uncertainty is beyond 45 degrees.
 
     Examples
     --------
@@ -112,11 +127,16 @@ def transfer_axis(
         msg = f"the axis frame must be same, level or unknown, not {frame!r}"
         raise ValueError(msg)
     planned_deg = wrap_axis_deg(planned_deg)
-    frame_deg = _FRAME_DEG[frame]
-    held = "registration only" if frame_deg is None else "registration and frame"
+    turned_deg, frame_deg = (0.0, _FRAME_DEG[frame]) if tilt is None else _checked(tilt, frame)
+    stated: dict[str, Any] = {
+        "frame_deg": frame_deg,
+        "interval_is": "registration only" if frame_deg is None else "registration and frame",
+        "frame": frame if tilt is None else "measured",
+        "tilt_deg": None if tilt is None else turned_deg,
+    }
     if rotation_deg is None or registration_deg is None:
-        return AxisTransfer(planned_deg, None, None, None, registration_deg, frame_deg, None, held, frame)
-    patient = wrap_axis_deg(planned_deg + rotation_deg)
+        return AxisTransfer(planned_deg, None, None, None, registration_deg, interval_95_deg=None, **stated)
+    patient = wrap_axis_deg(planned_deg + turned_deg + rotation_deg)
     displayed = wrap_axis_deg(patient + turn_deg)
     if mirrored:
         displayed = mirror_axis_deg(displayed)
@@ -128,11 +148,23 @@ def transfer_axis(
         patient if turn_deg or mirrored else None,
         total,
         registration_deg,
-        frame_deg,
-        (displayed - half, displayed + half),
-        held,
-        frame,
+        interval_95_deg=(displayed - half, displayed + half),
+        **stated,
     )
+
+
+def _checked(tilt: tuple[float, float], frame: AxisFrame) -> tuple[float, float]:
+    turned_deg, uncertainty_deg = tilt
+    if frame != "unknown":
+        msg = f"a measured tilt stands in place of an axis frame, not beside {frame!r}"
+        raise ValueError(msg)
+    if not (abs(turned_deg) <= _LARGEST_TILT_DEG and 0.0 <= uncertainty_deg <= _LARGEST_TILT_DEG):
+        msg = (
+            f"a tilt must lie within {_LARGEST_TILT_DEG:g} degrees and its standard uncertainty from 0 to "
+            f"{_LARGEST_TILT_DEG:g}, not {turned_deg:g} and {uncertainty_deg:g}"
+        )
+        raise ValueError(msg)
+    return turned_deg, uncertainty_deg
 
 
 def transfer_incision(

@@ -6,11 +6,10 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from torsion.angles import unit_vector
-from torsion.masks import EyePicture
+from torsion.masks import EyePicture, mirrored_eye
 from torsion.measurement import Measurement
-from torsion.photo import Ellipse
-from torsion.unwrap import BANDS, Band, Grid, grid, sample
+from torsion.unwrap import BANDS, Band, grid, sample
+from torsion.votes import displacement
 
 __all__ = ["bands_figure", "unrolled_pair"]
 
@@ -74,39 +73,20 @@ def unrolled_pair(measurement: Measurement, band: Band) -> tuple[Bytes, Bytes]:
     ValueError
         If there is no map between the photos.
     """
-    first, second, matrix = measurement.seated, measurement.supine, measurement.matrix
-    if matrix is None or first.picture is None or second.picture is None:
+    first, second, view = measurement.seated.picture, measurement.supine.picture, measurement.view
+    start_deg, parameters = measurement.start_deg, measurement.parameters
+    if first is None or second is None or view is None or start_deg is None or parameters is None:
         msg = "bands can be drawn only where both photos show an eye and a map between them was found"
         raise ValueError(msg)
-    assert first.limbus is not None
-    assert second.limbus is not None
-    points = grid(first.picture.pupil, band, _COLUMNS, rows=_ROWS[band])
-    radii_map = _in_radii(matrix, first.limbus, second.limbus)
-    x, y = _carried(points, radii_map, second.picture)
-    return _strip(first.picture, points.x, points.y), _strip(second.picture, x, y)
-
-
-def _in_radii(matrix: Doubles, first: Ellipse, second: Ellipse) -> Doubles:
-    """Turn a map of pixels into one of limbus radii about the two centres, y up."""
-    down = np.diag([1.0, -1.0])
-    linear = first.radius_px / second.radius_px * down @ matrix[:, :2] @ down
-    centre = matrix @ [first.x_px, first.y_px, 1.0] - [second.x_px, second.y_px]
-    return np.column_stack([linear, down @ centre / second.radius_px])
-
-
-def _carried(points: Grid, radii_map: Doubles, supine: EyePicture) -> tuple[Doubles, Doubles]:
-    """Points of a seated grid in the supine eye; the iris between its own pupil and the carried limbus."""
-    if points.band == "limbus":
-        moved = np.einsum("ij,jrc->irc", radii_map[:, :2], np.stack([points.x, points.y]))
-        return moved[0] + radii_map[0, 2], moved[1] + radii_map[1, 2]
-    angles = np.arange(_COLUMNS) * (360.0 / _COLUMNS)
-    rim = radii_map[:, :2] @ (unit_vector(angles).T * [[1.0], [-1.0]])  # unit_vector has y down
-    across, up, radius = supine.pupil
-    inner = np.array([[across], [up]]) + radius * rim / np.hypot(*rim)
-    outer = rim + radii_map[:, 2:]
-    depth = points.depth
-    x, y = ((1.0 - depth) * inner[at] + depth * outer[at] for at in (0, 1))
-    return x, y
+    if view.mirrored:
+        second = mirrored_eye(second)
+    seated, supine = (
+        grid(eye.pupil, band, _COLUMNS, rows=_ROWS[band], turn_deg=turn_deg)
+        for eye, turn_deg in ((first, 0.0), (second, start_deg))
+    )
+    # Iris and white of the eye lie at different depths: each is met where its own part of the map puts it.
+    dx, dy = displacement(parameters, supine.x, supine.y, supine.depth, band)
+    return _strip(first, seated.x, seated.y), _strip(second, supine.x + dx, supine.y + dy)
 
 
 def _strip(eye: EyePicture, x: Doubles, y: Doubles) -> Bytes:

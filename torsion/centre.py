@@ -19,6 +19,8 @@ __all__ = [
     "CarriedPoint",
     "capsule_ring",
     "carry_point",
+    "check_limbus_mm",
+    "check_opening_mm",
     "mm_per_degree",
     "pixels_per_mm",
 ]
@@ -184,11 +186,7 @@ def capsule_ring(
     >>> round(ring.radius_px, 2), round(ring.standard_uncertainty_mm, 2)
     (50.0, 0.19)
     """
-    low, high = _OPENING_RANGE_MM
-    if not low <= diameter_mm <= high:
-        msg = f"the diameter of the capsule opening must lie from {low:g} to {high:g} mm, not {diameter_mm:g}"
-        raise ValueError(msg)
-    size = _limbus_mm(limbus_mm)
+    diameter_mm, size = check_opening_mm(diameter_mm), _limbus_mm(limbus_mm)
     share = 0.0 if limbus_mm is not None else LIMBUS_SD_MM / LIMBUS_MM
     spread = diameter_mm * math.hypot(_OUTLINE_SHARE, share)
     radius = 0.5 * diameter_mm * pixels_per_mm(limbus, limbus_mm=limbus_mm)
@@ -197,11 +195,35 @@ def capsule_ring(
     )
 
 
-def _limbus_mm(limbus_mm: float | None) -> float:
+def check_opening_mm(diameter_mm: float) -> float:
+    """Check the diameter of a capsule opening: 3 to 8 mm.
+
+    Raises
+    ------
+    ValueError
+        If it is not.
+    """
+    low, high = _OPENING_RANGE_MM
+    if not low <= diameter_mm <= high:
+        msg = f"the diameter of the capsule opening must lie from {low:g} to {high:g} mm, not {diameter_mm:g}"
+        raise ValueError(msg)
+    return diameter_mm
+
+
+def check_limbus_mm(limbus_mm: float) -> float:
+    """Check the diameter of a limbus: 9 to 14 mm.
+
+    Raises
+    ------
+    ValueError
+        If it is not.
+    """
     low, high = _LIMBUS_RANGE_MM
-    if limbus_mm is None:
-        return LIMBUS_MM
     if not low <= limbus_mm <= high:
         msg = f"the diameter of the limbus must lie from {low:g} to {high:g} mm, not {limbus_mm:g}"
         raise ValueError(msg)
     return limbus_mm
+
+
+def _limbus_mm(limbus_mm: float | None) -> float:
+    return LIMBUS_MM if limbus_mm is None else check_limbus_mm(limbus_mm)

@@ -16,6 +16,7 @@ from matplotlib.patches import Ellipse as EllipsePatch
 from matplotlib.patheffects import withStroke
 
 from torsion.angles import axis_difference_deg, unit_vector, wrap_rotation_deg
+from torsion.flags import Verdict
 from torsion.measurement import PreparedPhoto
 from torsion.photo import Ellipse
 from torsion.wording import axis_degrees, direction_degrees
@@ -26,6 +27,7 @@ __all__ = [
     "GREY",
     "INK",
     "PAPER",
+    "VERDICT_COLOURS",
     "VERMILION",
     "YELLOW",
     "draw_axis",
@@ -39,6 +41,12 @@ __all__ = [
 # Colours told apart by colour-blind eyes (Okabe & Ito's set), on a light ground.
 BLUE, VERMILION, YELLOW, BLACK = "#0072B2", "#D55E00", "#F0E442", "#000000"
 INK, GREY, PAPER = "#1A1A1A", "#5A5A5A", "#FCFCFA"
+VERDICT_COLOURS: dict[Verdict, tuple[str, str]] = {
+    "accept": (BLUE, "white"),
+    "review": (YELLOW, BLACK),
+    "refuse": (BLACK, "white"),
+}
+"""Ground and ink of the box that a verdict stands in."""
 _PALE = "#E2E2DC"
 
 _EDGE, _DIAL, _REACH = 1.5, 1.7, 2.04  # limbus radii: edge of the photo, of the dial, of the panel

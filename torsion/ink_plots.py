@@ -13,7 +13,7 @@ from matplotlib.patheffects import withStroke
 from numpy.typing import NDArray
 
 from torsion.angles import direction_deg, unit_vector, wrap_axis_deg, wrap_direction_deg
-from torsion.dial_plots import BLACK, BLUE, GREY, INK, PAPER, VERMILION, YELLOW, draw_axis, draw_eye
+from torsion.dial_plots import BLACK, BLUE, GREY, INK, PAPER, VERDICT_COLOURS, VERMILION, draw_axis, draw_eye
 from torsion.flags import FLAGS, Verdict
 from torsion.limbal_ring import ring_places
 from torsion.marking import Marking
@@ -21,15 +21,10 @@ from torsion.marks import MOST_MARKS, Mark, Role
 from torsion.measurement import PreparedPhoto
 from torsion.photo import Ellipse
 from torsion.record import cautions
-from torsion.wording import axis_degrees, direction_degrees, flag_words, reason_words, verdict_word
+from torsion.wording import axis_degrees, direction_degrees, flag_words, reason_words, shortened, verdict_word
 
 __all__ = ["ink_figure"]
 
-_VERDICT_COLOURS: dict[Verdict, tuple[str, str]] = {
-    "accept": (BLUE, "white"),
-    "review": (YELLOW, BLACK),
-    "refuse": (BLACK, "white"),
-}
 _ORANGE = "#E69F00"  # told apart from blue and vermilion by colour-blind eyes, and by its shape: a bracket
 _DIAL = (1.5, 1.7)  # limbus radii: the ring of degrees that the brackets lie on
 _BADGE = 1.84
@@ -75,7 +70,7 @@ def ink_figure(marking: Marking) -> Figure:
 
 
 def _write_head(figure: Figure, m: Marking) -> None:
-    word, (ground, ink) = verdict_word(m.verdict), _VERDICT_COLOURS[m.verdict]
+    word, (ground, ink) = verdict_word(m.verdict), VERDICT_COLOURS[m.verdict]
     box = {"boxstyle": "round,pad=0.45,rounding_size=0.3", "facecolor": ground, "edgecolor": BLACK}
     figure.text(0.972, 0.957, word, ha="right", va="center", size=24, weight="bold", color=ink, bbox=box)
     count = len(m.marks)
@@ -141,7 +136,7 @@ def _draw_photo(
     here = [mark for mark in m.marks if mark.photo == role]
     state = "ink read here" if here else "no ink read here"
     figure.text(middle, 0.318, f"{role.upper()}: {state}", ha="center", size=14, weight="bold", color=INK)
-    small = f"{name if len(name) <= 34 else name[:18] + '…' + name[-15:]}  ·  brackets: ink at half contrast"
+    small = f"{shortened(name)}  ·  brackets: ink at half contrast"
     figure.text(middle, 0.300, small, ha="center", size=8.5, color=GREY)
 
 

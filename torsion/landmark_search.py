@@ -120,14 +120,15 @@ def _contrast(eye: EyePicture) -> tuple[Floats, NDArray[np.bool_]]:
         contrast += np.where(part, (fine - coarse) / (coarse + _DARK), 0.0)
         inside = cv2.erode(part.astype(np.uint8), np.ones((margin, margin), np.uint8)) > 0
         allowed |= inside & (blocked < _MOST_BLOCKED)
-    whiteness = colour.min(axis=2)
+    whiteness = np.minimum.reduce(cv2.split(colour))  # by channels: many times as fast as along the last axis
     usual = cv2.GaussianBlur(whiteness, (0, 0), _COARSE * px) + _DARK
     mirrored = (cv2.GaussianBlur(whiteness, (0, 0), 0.5) > (1.0 + _MIRRORED) * usual) & eye.iris_region
     allowed &= ~eye.iris_region | (_mean(mirrored, _ROOM * px) < _MOST_MIRRORED)
     ring = eye.valid & eye.limbal_region
     if ring.any():
         smooth = cv2.GaussianBlur(colour, (0, 0), _COARSE * px)
-        white = smooth.min(axis=2) / (smooth.max(axis=2) + 1.0)
+        channels = cv2.split(smooth)
+        white = np.minimum.reduce(channels) / (np.maximum.reduce(channels) + 1.0)
         bright = smooth[..., 1] > _LEAST_BRIGHT * np.median(smooth[..., 1][ring])
         allowed &= ~eye.limbal_region | ((white > _LEAST_WHITE * np.median(white[ring])) & bright)
     return contrast, allowed

@@ -19,12 +19,11 @@ from torsion.landmark_survey import LandmarkSurvey, clock_words, length_words, o
 from torsion.landmarks import Landmark
 from torsion.photo import Ellipse, Photo
 from torsion.record import cautions
+from torsion.sheets import EYES, one_line, render_sheet
 from torsion.wording import axis_degrees, direction_degrees, flag_words
 
-__all__ = ["LONGEST_CASE", "MOST_LANDMARKS", "landmark_sheet"]
+__all__ = ["MOST_LANDMARKS", "landmark_sheet"]
 
-LONGEST_CASE = 60
-"""Characters that the label of a case may have."""
 MOST_LANDMARKS = 8
 """Landmarks that the page has room for."""
 
@@ -32,7 +31,6 @@ _VIEW, _PATCH = 1.5, 0.24  # half side of the eye and of a landmark's picture, i
 _EYE_PX, _PATCH_PX = 1000, 400  # 220 dots an inch in print
 _DIAL = 1.74  # where degrees are written
 _WEAK = 0.25  # worth below which a landmark is marked as faint
-_EYES = {"OD": "OD right", "OS": "OS left", None: "eye not given"}
 
 
 def landmark_sheet(survey: LandmarkSurvey, *, case: str = "") -> str:
@@ -53,17 +51,12 @@ def landmark_sheet(survey: LandmarkSurvey, *, case: str = "") -> str:
     Raises
     ------
     ValueError
-        If the label is longer than `LONGEST_CASE`, there are more than `MOST_LANDMARKS` landmarks, or no eye
-        was found.
+        If the label is longer than `torsion.sheets.LONGEST_CASE`, there are more than `MOST_LANDMARKS`
+        landmarks, or no eye was found.
     ImportError
         If Jinja2 is not installed.
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    case = " ".join(case.split())
-    if len(case) > LONGEST_CASE:
-        msg = f"the label of a case may have {LONGEST_CASE} characters, not {len(case)}"
-        raise ValueError(msg)
+    case = one_line(case)
     if len(survey.landmarks) > MOST_LANDMARKS:
         msg = f"the sheet has room for {MOST_LANDMARKS} landmarks, not {len(survey.landmarks)}"
         raise ValueError(msg)
@@ -71,30 +64,24 @@ def landmark_sheet(survey: LandmarkSurvey, *, case: str = "") -> str:
     if limbus is None:
         msg = "a landmark sheet needs a photo in which an eye was found"
         raise ValueError(msg)
-    environment = Environment(
-        loader=PackageLoader("torsion"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
     photo, axis = survey.prepared.photo, survey.axis_deg
-    return environment.get_template("landmark_sheet.html").render(
-        case=case,
-        eye=_EYES[survey.eye],
-        axis=None if axis is None else axis_degrees(axis),
-        picture=_eye_picture(photo, limbus),
-        dial=_dial(),
-        nasal_x={"OD": _DIAL, "OS": -_DIAL, None: 0.0}[survey.eye],
-        marks=[_mark(landmark, photo, limbus) for landmark in survey.landmarks],
-        axis_lines=[] if axis is None else [_ray(end, 1.02, 1.56) for end in (axis, axis + 180.0)],
-        cards=[_card(survey, index, limbus) for index in range(len(survey.landmarks))],
-        flags=[flag_words(name) for name in survey.flags if FLAGS[name].verdict != "accept"],
-        limbus_mm=f"{LIMBUS_MM:.2f}",
-        cautions=cautions(axis=axis is not None, pair=False),
-        version=__version__,
-        sha256=photo.sha256,
-    )
+    fields = {
+        "case": case,
+        "eye": EYES[survey.eye],
+        "axis": None if axis is None else axis_degrees(axis),
+        "picture": _eye_picture(photo, limbus),
+        "dial": _dial(),
+        "nasal_x": {"OD": _DIAL, "OS": -_DIAL, None: 0.0}[survey.eye],
+        "marks": [_mark(landmark, photo, limbus) for landmark in survey.landmarks],
+        "axis_lines": [] if axis is None else [_ray(end, 1.02, 1.56) for end in (axis, axis + 180.0)],
+        "cards": [_card(survey, index, limbus) for index in range(len(survey.landmarks))],
+        "flags": [flag_words(name) for name in survey.flags if FLAGS[name].verdict != "accept"],
+        "limbus_mm": f"{LIMBUS_MM:.2f}",
+        "cautions": cautions(axis=axis is not None, pair=False),
+        "version": __version__,
+        "sha256": photo.sha256,
+    }
+    return render_sheet("landmark_sheet.html", fields)
 
 
 def _card(survey: LandmarkSurvey, index: int, limbus: Ellipse) -> dict[str, Any]:

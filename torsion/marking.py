@@ -32,7 +32,7 @@ from torsion.marks import (
 from torsion.measurement import Measurement, MeasureOptions, PhotoLike, PreparedPhoto, measure, prepare
 from torsion.photo import Ellipse
 
-__all__ = ["Case", "MarkOptions", "Marking", "read_marks"]
+__all__ = ["Case", "MarkOptions", "Marking", "pair_marks", "read_marks"]
 
 Case = Literal["none", "seated_marked", "supine_marked", "both_marked"]
 
@@ -148,6 +148,35 @@ def read_marks(
     pair = None
     if supine is not None:
         pair = measure(first, supine, eye=named, options=MeasureOptions(mirrored=options.mirrored))
+    named = named or (pair.eye if pair is not None else first.photo.eye)
+    return _marking(first, pair, planned, points_px, named, options)
+
+
+def pair_marks(measurement: Measurement, *, meridians_deg: Sequence[float] = ()) -> Marking:
+    """Read the ink marks of a pair that has been measured.
+
+    Parameters
+    ----------
+    measurement : Measurement
+    meridians_deg : sequence of float
+        Intended meridians, [0, 180], in the frame of the seated photo.
+
+    Returns
+    -------
+    Marking
+    """
+    m, planned = measurement, tuple(read_axis_deg(angle, name="meridian") for angle in meridians_deg)
+    return _marking(m.seated, m, planned, (), m.eye, MarkOptions(mirrored=m.options.mirrored))
+
+
+def _marking(
+    first: PreparedPhoto,
+    pair: Measurement | None,
+    planned: tuple[float, ...],
+    points_px: Sequence[tuple[tuple[float, float], tuple[float, float]]],
+    named: Eye | None,
+    options: MarkOptions,
+) -> Marking:
     second = None if pair is None else pair.supine
     case, marks, lost = _all_marks(first, pair, planned)
     axis, ink_flags = opposite_axis(marks, planned, expected=options.expected)
@@ -158,7 +187,6 @@ def read_marks(
     meridians = tuple(meridian_beside(angle, marks) for angle in planned)
     flags = list(pair.flags if pair is not None else first.flags)
     flags += ink_flags + _flags(first, second, marks, lost, meridians)
-    named = named or (pair.eye if pair is not None else first.photo.eye)
     verdict = worst_verdict(flags)
     return Marking(
         case, marks, lost, axis, meridians, points, verdict, tuple(dict.fromkeys(flags)), first, second, pair,
@@ -174,13 +202,13 @@ def _all_marks(
     if pair is None:
         return ("seated_marked" if before else "none"), tuple(before), ()
     matched = pair.verdict != "refuse" and pair.matrix is not None
-    alone = _stains(pair.supine)
     if not matched:
-        after = [_mark(stain, pair.supine, pair, planned) for stain in alone]
+        after = [_mark(stain, pair.supine, pair, planned) for stain in _stains(pair.supine)]
         return _case(before, after), tuple(after or before), ()
     new = _stains(pair.supine, clean=_in_register(pair))
     after = [_mark(stain, pair.supine, pair, planned) for stain in new]
-    for stain in alone:  # ink that was there before the seated photo: the difference does not show it
+    # Ink that was there before the seated photo: the difference does not show it.
+    for stain in _stains(pair.supine) if before else ():
         mark = _mark(stain, pair.supine, pair, planned)
         if _same(mark, before) is not None and _same(mark, after) is None:
             after.append(mark)

@@ -8,10 +8,9 @@ from typing import Any
 from torsion._version import __version__
 from torsion.angles import wrap_axis_deg, wrap_direction_deg
 from torsion.marking import Marking
-from torsion.marks import Mark
 from torsion.record import cautions, inspection_record, measurement_record
 
-__all__ = ["INK_SCHEMA", "marks_record"]
+__all__ = ["INK_SCHEMA", "marks_fields", "marks_record"]
 
 INK_SCHEMA = "torsion/ink/1"
 _DECIMALS = 4
@@ -44,8 +43,7 @@ def marks_record(marking: Marking) -> dict[str, Any]:
         "case": marking.case,
         "verdict": marking.verdict,
         "flags": list(marking.flags),
-        "marks": [_mark_fields(mark) for mark in marking.marks],
-        "lost": [_mark_fields(mark) for mark in marking.lost],
+        **marks_fields(marking),
         "axis": None if marking.axis is None else _plain(asdict(marking.axis)),
         "meridians": [_plain(asdict(meridian)) for meridian in marking.meridians],
         "points": [_plain(asdict(point)) for point in marking.points],
@@ -61,8 +59,12 @@ def marks_record(marking: Marking) -> dict[str, Any]:
     return {**fields, "record": record}
 
 
-def _mark_fields(mark: Mark) -> dict[str, Any]:
-    return _plain(asdict(mark))
+def marks_fields(marking: Marking) -> dict[str, list[dict[str, Any]]]:
+    """Fields of the marks alone: ``marks`` and ``lost``, plain and rounded."""
+    return {
+        name: [_plain(asdict(mark)) for mark in marks]
+        for name, marks in (("marks", marking.marks), ("lost", marking.lost))
+    }
 
 
 def _plain(fields: Mapping[str, Any]) -> dict[str, Any]:

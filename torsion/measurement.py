@@ -120,6 +120,10 @@ class Measurement:
         Map of full-picture pixels of the seated photo to those of the supine photo.
     curve_deg, curve : (n,) ndarray or None
         Evidence against rotation, from the coarse search.
+    start_deg : float or None
+    parameters : (14,) ndarray or None
+        The fitted map with what each band does beyond it (`torsion.votes.displacement`), counted from the
+        rotation `start_deg`.
     options : MeasureOptions
     lateralities : ({"OD", "OS"} or None, {"OD", "OS"} or None)
         Eye that each photo shows by itself, the supine view's turn and a mirror that was stated undone; None
@@ -152,6 +156,8 @@ class Measurement:
     lateralities: tuple[Eye | None, Eye | None] = (None, None)
     order_signs: tuple[Sign, ...] = ()
     network: Network | None = None
+    start_deg: float | None = None
+    parameters: NDArray[np.float64] | None = None
 
 
 PhotoLike = str | Path | ArrayLike | Photo | PreparedPhoto
@@ -284,6 +290,8 @@ def measure(
         options=options,
         lateralities=shown,
         order_signs=found.order_signs,
+        start_deg=found.start_deg,
+        parameters=found.parameters,
     )
     return conclude(measured, axis_deg=axis_deg, axis_frame=axis_frame, incision_deg=incision_deg)
 
@@ -348,6 +356,8 @@ class _Found:
     curve: NDArray[np.float64] | None = None
     supine_laterality: Eye | None = None
     order_signs: tuple[Sign, ...] = ()
+    start_deg: float | None = None
+    parameters: NDArray[np.float64] | None = None
 
 
 def _register(first: PreparedPhoto, second: PreparedPhoto, options: MeasureOptions) -> _Found:
@@ -368,6 +378,7 @@ def _register(first: PreparedPhoto, second: PreparedPhoto, options: MeasureOptio
     margin = candidate.score - candidate.rival_score
     rotation = wrap_rotation_deg(both.rotation_deg - view.turn_deg)
     shown = View(view.turn_deg, view.mirrored != options.mirrored)
+    registration.parameters.setflags(write=False)
     flags = photo_flags + _pair_flags(registration, both, bands, margin, view, rotation)
     if same_exposure(first.picture, supine, registration.matrix):
         flags.append("same_picture")
@@ -386,6 +397,8 @@ def _register(first: PreparedPhoto, second: PreparedPhoto, options: MeasureOptio
         candidate.curve,
         second.laterality.seen(turn_deg=turn_deg, mirrored=options.mirrored) if matches else None,
         _order_signs(first, second, view) if matches else (),
+        registration.start_deg,
+        registration.parameters,
     )
 
 

@@ -1,4 +1,4 @@
-"""Figures of measurements and inspections: eyes in their dials, and what was found said in words."""
+"""Figures of measurements: both eyes in their dials, and what was found said in words."""
 
 import io
 import textwrap
@@ -7,52 +7,47 @@ from collections.abc import Sequence
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from torsion.aid_plots import draw_aids, legend_words
+from torsion.aid_words import centre_words, hand_words, ink_words, ways_words
+from torsion.aids import NO_AIDS, Aids
+from torsion.angles import wrap_direction_deg
 from torsion.axis import AxisTransfer
 from torsion.axis_cost import AxisCost
 from torsion.dial_plots import (
     BLACK,
-    BLUE,
     GREY,
     INK,
     PAPER,
-    YELLOW,
+    VERDICT_COLOURS,
     draw_axis,
     draw_eye,
     draw_incision,
     draw_turn,
-    hatch_masked,
     write_over,
 )
-from torsion.flags import FLAGS, Verdict
+from torsion.flags import FLAGS
 from torsion.measurement import Measurement, PreparedPhoto
-from torsion.record import best_photo, cautions
+from torsion.record import cautions
 from torsion.wording import (
     axis_degrees,
     axis_words,
     cost_words,
     direction_words,
     flag_words,
-    measure_words,
+    planned_words,
     reason_words,
     rotation_words,
+    shortened,
     uncertainty_words,
     verdict_word,
     view_words,
 )
 
-__all__ = ["MOST_PHOTOS", "dials_figure", "inspection_figure", "measurement_figure", "png_bytes"]
+__all__ = ["dials_figure", "measurement_figure", "png_bytes"]
 
-MOST_PHOTOS = 100
-"""Photos that one figure of an inspection can hold."""
-
-_VERDICT_COLOURS: dict[Verdict, tuple[str, str]] = {  # ground, ink
-    "accept": (BLUE, "white"),
-    "review": (YELLOW, BLACK),
-    "refuse": (BLACK, "white"),
-}
 _DPI = 120
 _MOST_FLAGS = 4  # written out below a measurement
-_CARD = (8.6, 4.9)  # inches that one photo of an inspection takes up
+_ABOVE, _LINE = 8.15, 0.172  # inches: of a measurement's figure above its notes, and of a line of notes
 
 
 def png_bytes(figure: Figure) -> bytes:
@@ -62,7 +57,9 @@ def png_bytes(figure: Figure) -> bytes:
     return file.getvalue()
 
 
-def measurement_figure(measurement: Measurement, *, cost: AxisCost | None = None) -> Figure:
+def measurement_figure(
+    measurement: Measurement, *, cost: AxisCost | None = None, aids: Aids = NO_AIDS
+) -> Figure:
     """Draw both photos of a measurement with the planned and the carried axis.
 
     Parameters
@@ -70,6 +67,8 @@ def measurement_figure(measurement: Measurement, *, cost: AxisCost | None = None
     measurement : Measurement
     cost : AxisCost, optional
         Said in words below the photos.
+    aids : Aids, optional
+        What goes with it: drawn in the photos and said below them.
 
     Returns
     -------
@@ -77,24 +76,30 @@ def measurement_figure(measurement: Measurement, *, cost: AxisCost | None = None
         A refused measurement shows no carried axis, and says REFUSED with the reason.
     """
     m = measurement
-    figure = Figure(figsize=(13.0, 9.4), facecolor=PAPER)
+    notes = _notes(m, cost, aids)
+    below = max(1.39, _LINE * len(notes) + 0.55)  # inches
+    figure = Figure(figsize=(13.0, below + _ABOVE), facecolor=PAPER)
+    height = below + _ABOVE
     _draw_head(figure, m)
     for left, prepared, is_supine in ((0.012, m.seated, False), (0.508, m.supine, True)):
-        axes = figure.add_axes((left, 0.205, 0.48, 0.655))
+        axes = figure.add_axes((left, (below + 0.68) / height, 0.48, 6.16 / height))
         if draw_eye(axes, prepared, taken_deg=_badges_deg(m, is_supine=is_supine)):
             _draw_carried(axes, m) if is_supine else _draw_planned(axes, m)
+            draw_aids(axes, m, aids, is_supine=is_supine)
         if is_supine and m.verdict == "refuse":
             write_over(axes, verdict_word("refuse"), "no axis is carried" if m.axis else "no rotation to use")
         middle = left + 0.24
         caption = f"SUPINE: {_supine_words(m)}" if is_supine else f"SEATED: {_seated_words(m)}"
-        figure.text(middle, 0.186, caption, ha="center", size=14, weight="bold", color=INK)
-        small = _small_print(m, prepared, is_supine=is_supine)
-        figure.text(middle, 0.166, small, ha="center", size=8.5, color=GREY)
-    _write_notes(figure, m, cost)
+        figure.text(middle, (below + 0.5) / height, caption, ha="center", size=14, weight="bold", color=INK)
+        lines = [_small_print(m, prepared, is_supine=is_supine), legend_words(aids, is_supine=is_supine)]
+        small = "\n".join("  ·  ".join(words) for words in lines if words)
+        text = figure.text(middle, (below + 0.42) / height, small, size=8.5, color=GREY, linespacing=1.3)
+        text.set(ha="center", va="top")
+    _write_notes(figure, m, notes, top=below / height)
     return figure
 
 
-def dials_figure(measurement: Measurement, *, size_in: tuple[float, float]) -> Figure:
+def dials_figure(measurement: Measurement, *, size_in: tuple[float, float], aids: Aids = NO_AIDS) -> Figure:
     """Draw both photos in their dials at one scale, in black on white and without a file's name, for print.
 
     Parameters
@@ -102,6 +107,8 @@ def dials_figure(measurement: Measurement, *, size_in: tuple[float, float]) -> F
     measurement : Measurement
     size_in : (float, float)
         Width and height, inches; twice as wide as high.
+    aids : Aids, optional
+        What goes with it: drawn in the photos.
 
     Returns
     -------
@@ -116,47 +123,12 @@ def dials_figure(measurement: Measurement, *, size_in: tuple[float, float]) -> F
         badges = _badges_deg(m, is_supine=is_supine) if used else []
         if draw_eye(axes, prepared, taken_deg=badges) and used:
             _draw_carried(axes, m, color=BLACK) if is_supine else _draw_planned(axes, m, color=BLACK)
-    return figure
-
-
-def inspection_figure(photos: Sequence[PreparedPhoto]) -> Figure:
-    """Draw photos with limbus, pupil and what is masked (hatched), each beside its verdict and measures.
-
-    Parameters
-    ----------
-    photos : sequence of PreparedPhoto
-        From 1 to `MOST_PHOTOS`.
-
-    Returns
-    -------
-    Figure
-
-    Raises
-    ------
-    ValueError
-        If there is no photo, or there are too many for one figure.
-    """
-    if not 1 <= len(photos) <= MOST_PHOTOS:
-        msg = f"a picture of an inspection holds 1 to {MOST_PHOTOS} photos, not {len(photos)}"
-        raise ValueError(msg)
-    columns = min(2, len(photos))
-    rows = -(-len(photos) // columns)
-    width, height = _CARD[0] * columns, _CARD[1] * rows + 0.35
-    figure = Figure(figsize=(width, height), facecolor=PAPER)
-    best = best_photo(photos) if len(photos) > 1 else None
-    for index, prepared in enumerate(photos):
-        row, column = divmod(index, columns)
-        corner = column * _CARD[0] / width, 1.0 - (row + 1) * _CARD[1] / height
-        cell = figure.add_axes((*corner, _CARD[0] / width, _CARD[1] / height), frameon=False)
-        cell.set(xlim=(0.0, _CARD[0]), ylim=(0.0, _CARD[1]), xticks=[], yticks=[])
-        name = _shortened(prepared.photo.name)
-        _draw_card(cell, prepared, name if len(photos) == 1 else f"{index + 1}. {name}", best=index == best)
-    figure.text(0.1 / width, 0.12 / height, cautions(axis=False)[0], size=8.5, color=GREY)
+            draw_aids(axes, m, aids, is_supine=is_supine)
     return figure
 
 
 def _seated_words(m: Measurement) -> str:
-    return "reference" if m.axis is None else f"planned axis {axis_degrees(m.axis.planned_deg)}"
+    return "reference" if m.axis is None else f"planned axis {planned_words(m.axis)}"
 
 
 def _supine_words(m: Measurement) -> str:
@@ -174,18 +146,18 @@ def _patient_words(axis: AxisTransfer) -> str:
     return f"; {axis_degrees(axis.surgical_patient_deg)} in the patient's frame, view undone"
 
 
-def _small_print(m: Measurement, prepared: PreparedPhoto, *, is_supine: bool) -> str:
+def _small_print(m: Measurement, prepared: PreparedPhoto, *, is_supine: bool) -> list[str]:
     """Name of the file, and what the lines are."""
-    parts = [_shortened(prepared.photo.name)]
+    parts = [shortened(prepared.photo.name)]
     if prepared.limbus is None:
-        return parts[0]
+        return parts
     if m.axis is not None and not is_supine:
         parts.append("dashes: planned axis")
     elif m.axis is not None and m.axis.surgical_deg is not None:
         parts.append("line: carried axis")
         parts += ["thin dashes: planned"] if _is_upright(m) else []
     parts.append("circle: limbus" + ("" if prepared.pupil is None else ", dotted: pupil"))
-    return "  ·  ".join(parts)
+    return parts
 
 
 def _is_upright(m: Measurement) -> bool:
@@ -197,7 +169,7 @@ def _badges_deg(m: Measurement, *, is_supine: bool) -> list[float]:
     """Directions at which a badge stands in a dial."""
     axis, incision = m.axis, m.incision
     if not is_supine:
-        found = [axis.planned_deg if axis else None, incision.planned_deg if incision else None]
+        found = [axis.seated_deg if axis else None, _seated_incision_deg(m)]
     else:
         found = [axis.surgical_deg if axis else None, incision.surgical_deg if incision else None]
         if found[0] is not None and _is_upright(m):
@@ -207,16 +179,24 @@ def _badges_deg(m: Measurement, *, is_supine: bool) -> list[float]:
 
 def _draw_planned(axes: Axes, m: Measurement, *, color: str | None = None) -> None:
     if m.axis is not None:
-        draw_axis(axes, m.axis.planned_deg, carried=False, color=color)
-    if m.incision is not None:
-        draw_incision(axes, m.incision.planned_deg, beside_deg=m.axis.planned_deg if m.axis else None)
+        draw_axis(axes, m.axis.seated_deg, carried=False, color=color)
+    incision_deg = _seated_incision_deg(m)
+    if incision_deg is not None:
+        draw_incision(axes, incision_deg, beside_deg=m.axis.seated_deg if m.axis else None)
+
+
+def _seated_incision_deg(m: Measurement) -> float | None:
+    """Direction of the incision in the seated photo, turned along with the axis where that was measured."""
+    if m.incision is None:
+        return None
+    return wrap_direction_deg(m.incision.planned_deg + ((m.axis.tilt_deg or 0.0) if m.axis else 0.0))
 
 
 def _draw_carried(axes: Axes, m: Measurement, *, color: str | None = None) -> None:
     axis_deg = m.axis.surgical_deg if m.axis is not None else None
     if m.axis is not None and axis_deg is not None:
         if _is_upright(m):
-            draw_turn(axes, m.axis.planned_deg, axis_deg, color=color)
+            draw_turn(axes, m.axis.seated_deg, axis_deg, color=color)
         draw_axis(axes, axis_deg, carried=True, color=color)
     if m.incision is not None and m.incision.surgical_deg is not None:
         draw_incision(axes, m.incision.surgical_deg, beside_deg=axis_deg)
@@ -224,9 +204,10 @@ def _draw_carried(axes: Axes, m: Measurement, *, color: str | None = None) -> No
 
 def _draw_head(figure: Figure, m: Measurement) -> None:
     """Write what was found above the dials, and the verdict in a box."""
-    word, (ground, ink) = verdict_word(m.verdict), _VERDICT_COLOURS[m.verdict]
+    word, (ground, ink) = verdict_word(m.verdict), VERDICT_COLOURS[m.verdict]
     box = {"boxstyle": "round,pad=0.45,rounding_size=0.3", "facecolor": ground, "edgecolor": BLACK}
-    figure.text(0.972, 0.953, word, ha="right", va="center", size=24, weight="bold", color=ink, bbox=box)
+    top, next_line = (1.0 - inches / figure.get_figheight() for inches in (0.44, 0.77))
+    figure.text(0.972, top, word, ha="right", va="center", size=24, weight="bold", color=ink, bbox=box)
     if m.verdict == "refuse":
         big = "No rotation to use"
         lines = textwrap.wrap(f"Reason: {reason_words(m.flags, 'refuse')}.", 130)
@@ -235,49 +216,34 @@ def _draw_head(figure: Figure, m: Measurement) -> None:
         lines = [" · ".join(part for part in (uncertainty_words(m), direction_words(m)) if part)]
         lines += [f"Axis: {axis_words(m.axis)}{_patient_words(m.axis)}"] if m.axis is not None else []
         lines += [view_words(m)] if view_words(m) else []
-    figure.text(0.022, 0.953, big, va="center", size=27, weight="bold", color=INK)
+    figure.text(0.022, top, big, va="center", size=27, weight="bold", color=INK)
     text = "\n".join(line[:1].upper() + line[1:] for line in lines[:3])
-    figure.text(0.022, 0.918, text, va="top", size=11.5, color=INK, linespacing=1.4)
+    figure.text(0.022, next_line, text, va="top", size=11.5, color=INK, linespacing=1.4)
 
 
-def _write_notes(figure: Figure, m: Measurement, cost: AxisCost | None) -> None:
-    """Write the cost, the flags with their remedies, gravest first, and the cautions."""
+def _notes(m: Measurement, cost: AxisCost | None, aids: Aids) -> list[str]:
+    """Lines below the photos: the cost, what goes with the axis, the flags with remedies, gravest first."""
     order = ("refuse", "review", "accept")
     flags = sorted(m.flags, key=lambda name: order.index(FLAGS[name].verdict))
     lines = [] if cost is None else _wrapped(f"Cost: {cost_words(cost)}.", 185)
+    lines += [line for words in _aid_lines(aids) for line in _wrapped(words, 185)]
     lines += [line for name in flags[:_MOST_FLAGS] for line in _wrapped(f"! {flag_words(name)}", 185)]
-    if len(flags) > _MOST_FLAGS:
-        lines.append(f"! and {len(flags) - _MOST_FLAGS} more")
-    figure.text(0.022, 0.148, "\n".join(lines), va="top", size=9.5, color=INK, linespacing=1.3)
+    return lines if len(flags) <= _MOST_FLAGS else [*lines, f"! and {len(flags) - _MOST_FLAGS} more"]
+
+
+def _write_notes(figure: Figure, m: Measurement, lines: Sequence[str], *, top: float) -> None:
+    figure.text(0.022, top, "\n".join(lines), va="top", size=9.5, color=INK, linespacing=1.3)
     text = "\n".join(textwrap.wrap(" ".join(cautions(axis=m.axis is not None)), 200))
     figure.text(0.022, 0.012, text, va="bottom", size=8.5, color=GREY, linespacing=1.3)
 
 
-def _draw_card(cell: Axes, prepared: PreparedPhoto, title: str, *, best: bool) -> None:
-    """Draw one photo of an inspection with its words to the right."""
-    axes = cell.inset_axes((0.1, 0.1, 4.7, 4.7), transform=cell.transData)
-    if draw_eye(axes, prepared):
-        hatch_masked(axes, prepared)
-        cell.text(4.95, 0.16, "hatched: masked, or outside both bands", size=8, color=GREY)
-    word, (ground, ink) = verdict_word(prepared.verdict), _VERDICT_COLOURS[prepared.verdict]
-    box = {"boxstyle": "round,pad=0.35,rounding_size=0.3", "facecolor": ground, "edgecolor": BLACK}
-    cell.text(4.95, 4.55, title, size=12, weight="bold", color=INK, va="center")
-    cell.text(5.03, 4.15, word, size=13, weight="bold", color=ink, va="center", bbox=box)
-    if best:
-        cell.text(6.4, 4.15, "BEST OF THESE", size=12, weight="bold", color=INK, va="center")
-    top = 3.72
-    measures = measure_words(prepared.measures) if prepared.limbus is not None else []
-    for line, (label, value) in enumerate(measures):
-        cell.text(4.95, top - 0.215 * line, label, size=10, color=GREY, va="center")
-        cell.text(7.6, top - 0.215 * line, value, size=10, weight="bold", color=INK, va="center", ha="right")
-    lines = [line for name in prepared.flags for line in _wrapped(f"! {flag_words(name)}", 54)]
-    below = top - 0.215 * len(measures) - 0.02
-    cell.text(4.95, below, "\n".join(lines), size=8.5, color=INK, va="top", linespacing=1.25)
+def _aid_lines(aids: Aids) -> list[str]:
+    ways, ink = ways_words(aids), ink_words(aids)
+    hand = [] if aids.hand is None else hand_words(aids.hand)
+    centre = [] if aids.centre is None else centre_words(aids.centre)
+    parts = (("To the axis", ways), ("Ink", ink), ("By hand", hand), ("Centre", centre))
+    return [f"{label}: {'; '.join(words)}." for label, words in parts if words]
 
 
 def _wrapped(text: str, width: int) -> list[str]:
     return textwrap.wrap(text, width, subsequent_indent="  ")
-
-
-def _shortened(name: str) -> str:
-    return name if len(name) <= 34 else f"{name[:18]}…{name[-15:]}"

@@ -39,6 +39,7 @@ __all__ = [
     "cautions",
     "inspection_record",
     "measurement_record",
+    "plain_fields",
     "read_json",
     "read_schema",
     "row",
@@ -128,7 +129,7 @@ def measurement_record(measurement: "Measurement", *, cost: "AxisCost | None" = 
     if m.network is not None:
         fields["network"] = m.network
     fields["cautions"] = cautions(axis=m.axis is not None)
-    record = {name: _plain(value, name) for name, value in fields.items()}
+    record = plain_fields(fields)
     sha256 = {"seated": m.seated.photo.sha256, "supine": m.supine.photo.sha256}
     return {**record, "record": _provenance(m.options, sha256)}
 
@@ -154,7 +155,7 @@ def inspection_record(photos: Sequence["PreparedPhoto"], *, options: object | No
         "best": best_photo(photos),
         "cautions": (CAUTION,),
     }
-    record = {name: _plain(value, name) for name, value in fields.items()}
+    record = plain_fields(fields)
     return {**record, "record": _provenance(options, [photo.photo.sha256 for photo in photos])}
 
 
@@ -330,6 +331,11 @@ def _ellipse_fields(ellipse: "Ellipse | None") -> dict[str, float] | None:
         return None
     names = ("x_px", "y_px", "radius_px", "major_px", "minor_px", "axis_deg")
     return {name: getattr(ellipse, name) for name in names}
+
+
+def plain_fields(fields: Mapping[str, object]) -> dict[str, Any]:
+    """Plain values for JSON, numbers rounded as in all records of what was measured."""
+    return {name: _plain(value, name) for name, value in fields.items()}
 
 
 def _provenance(options: object | None, sha256: object) -> dict[str, Any]:

@@ -5,15 +5,17 @@ It names no file and shows nothing that a photo's file says of itself; photos ar
 
 import base64
 import io
-import unicodedata
 from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 from torsion._version import __version__
+from torsion.aid_words import centre_words, hand_words, ink_words, ways_words
+from torsion.aids import NO_AIDS, Aids
 from torsion.axis_cost import AxisCost
 from torsion.flags import FLAGS
 from torsion.measurement import Measurement
 from torsion.record import cautions
+from torsion.sheets import EYES, one_line, render_sheet
 from torsion.wording import (
     axis_degrees,
     axis_words,
@@ -21,6 +23,8 @@ from torsion.wording import (
     direction_degrees,
     direction_words,
     flag_words,
+    frame_words,
+    planned_words,
     reason_words,
     rotation_words,
     uncertainty_words,
@@ -31,10 +35,7 @@ from torsion.wording import (
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["LONGEST_CASE", "theatre_sheet"]
-
-LONGEST_CASE = 60
-"""Characters that the label of a case may have."""
+__all__ = ["theatre_sheet"]
 
 _MM = 1.0 / 25.4
 _WIDTH_MM = 192.0  # A4 with margins of 9 mm
@@ -42,11 +43,12 @@ _DIALS_MM, _BANDS_MM = 88.0, 50.0  # heights
 _DPI = 220  # of what is printed; photos seldom hold more
 _SMALLER = 1.3  # by which the dials are drawn larger than printed, so that their words come out smaller
 _MOST_FLAGS = 4  # written out; the page has no room for more
-_EYES = {"OD": "OD right", "OS": "OS left", None: "eye not given"}
 _SEEN = "Both photos show the same eye, and the evidence within the pair agrees."
 
 
-def theatre_sheet(measurement: Measurement, *, case: str = "", cost: AxisCost | None = None) -> str:
+def theatre_sheet(
+    measurement: Measurement, *, case: str = "", cost: AxisCost | None = None, aids: Aids = NO_AIDS
+) -> str:
     """Write the theatre sheet of a measurement.
 
     Parameters
@@ -57,6 +59,8 @@ def theatre_sheet(measurement: Measurement, *, case: str = "", cost: AxisCost | 
         Label of the case, printed as it is; without it there is a line to write it on.
     cost : AxisCost, optional
         What an error of the axis costs with the lens that is planned.
+    aids : Aids, optional
+        What goes with the axis: ways to it from the eye, the ink check, pairs picked by hand, the centre.
 
     Returns
     -------
@@ -66,25 +70,15 @@ def theatre_sheet(measurement: Measurement, *, case: str = "", cost: AxisCost | 
     Raises
     ------
     ValueError
-        If the label is longer than `LONGEST_CASE`.
+        If the label is longer than `torsion.sheets.LONGEST_CASE`.
     ImportError
         If Jinja2 or matplotlib is not installed.
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    case = _one_line(case)
-    environment = Environment(
-        loader=PackageLoader("torsion"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
     m = measurement
     used = m.verdict != "refuse"
     fields: dict[str, object] = {
-        "case": case,
-        "eye": _EYES[m.eye],
+        "case": one_line(case),
+        "eye": EYES[m.eye],
         "verdict": m.verdict,
         "verdict_word": verdict_word(m.verdict),
         "reason": _reason(m),
@@ -92,20 +86,13 @@ def theatre_sheet(measurement: Measurement, *, case: str = "", cost: AxisCost | 
         "above": "Planned axis → lens marks in the supine photo" if _carried(m) else "No axis was given",
         "lines": _lines(m),
         "cost": _capital(cost_words(cost)) if cost is not None and used else "",
+        "ways": _ways(m, aids),
+        "checks": _checks(aids) if used else [],
         "flags": _flags(m),
         "cautions": " ".join(cautions(axis=m.axis is not None and used)),
         "record": _record(m),
     }
-    return environment.get_template("theatre_sheet.html").render(fields | _pictures(m))
-
-
-def _one_line(case: str) -> str:
-    """Take out of a label what is not to be printed: line breaks, control and direction characters."""
-    line = " ".join("".join(c if unicodedata.category(c)[0] != "C" else " " for c in case).split())
-    if len(line) > LONGEST_CASE:
-        msg = f"the label of the case has {len(line)} characters; at most {LONGEST_CASE} fit on the sheet"
-        raise ValueError(msg)
-    return line
+    return render_sheet("theatre_sheet.html", fields | _pictures(m, aids))
 
 
 def _capital(words: str) -> str:
@@ -135,10 +122,11 @@ def _lines(m: Measurement) -> list[str]:
     lines = []
     axis, incision = m.axis, m.incision
     if axis is not None and axis.surgical_deg is not None:
-        held = "" if axis.frame_deg is not None else "; the frame of the keratometry is not in it"
-        lines.append(f"Axis: {axis_words(axis)}{held}. It holds for that supine photo only.")
+        undone = ""
         if axis.surgical_patient_deg is not None:
-            lines.append(f"In the patient's frame, view undone: {axis_degrees(axis.surgical_patient_deg)}.")
+            undone = f" In the patient's frame, view undone: {axis_degrees(axis.surgical_patient_deg)}."
+        lines.append(f"Axis: {axis_words(axis)}. Degrees hold for that supine photo only.{undone}")
+        lines.append(f"Head: {frame_words(axis)}.")
     if incision is not None and incision.surgical_deg is not None:
         planned, carried = direction_degrees(incision.planned_deg), direction_degrees(incision.surgical_deg)
         lines.append(f"Incision: {planned} → {carried}.")
@@ -147,6 +135,20 @@ def _lines(m: Measurement) -> list[str]:
     if view_words(m):
         lines.append(f"{_capital(view_words(m))}.")
     return lines
+
+
+def _ways(m: Measurement, aids: Aids) -> list[str]:
+    if not _carried(m):
+        return []
+    return ways_words(aids) or ["no landmark is recognised in both photos"]
+
+
+def _checks(aids: Aids) -> list[dict[str, str]]:
+    """Say what checks the axis without the registration, and what leads to the centre of the eye."""
+    hand = [] if aids.hand is None else hand_words(aids.hand)
+    centre = [] if aids.centre is None else centre_words(aids.centre)
+    parts = (("Ink check", ink_words(aids)), ("Picked by hand", hand), ("Centre", centre))
+    return [{"name": name, "words": "; ".join(lines)} for name, lines in parts if lines]
 
 
 def _flags(m: Measurement) -> list[str]:
@@ -164,18 +166,21 @@ def _flags(m: Measurement) -> list[str]:
     return [*words, f"Further flags: {', '.join(rest)}."] if rest else words
 
 
-def _pictures(m: Measurement) -> dict[str, object]:
+def _pictures(m: Measurement, aids: Aids) -> dict[str, object]:
     """Draw the figures of the sheet, with what is said of them."""
+    from torsion.aid_plots import legend_words
     from torsion.band_plots import bands_figure
     from torsion.plots import dials_figure
 
-    width, used = _WIDTH_MM * _MM, m.verdict != "refuse" and m.matrix is not None
+    width, used = _WIDTH_MM * _MM, m.verdict != "refuse" and m.parameters is not None
     lines = ["circle: limbus, dotted: pupil"]
     if used and _carried(m):
         lines = ["dashes: planned axis, line: carried axis", *lines]
     if used and m.incision is not None:
         lines.append("wedge: incision")
-    dials = dials_figure(m, size_in=(_SMALLER * width, _SMALLER * _DIALS_MM * _MM))
+    if used:
+        lines += legend_words(aids, is_supine=True)
+    dials = dials_figure(m, size_in=(_SMALLER * width, _SMALLER * _DIALS_MM * _MM), aids=aids)
     return {
         "dials": _png(dials, dpi=_DPI / _SMALLER),
         "dials_heads": [f"{word}{_head(m, word)}" for word in ("Seated", "Supine")],
@@ -190,7 +195,7 @@ def _head(m: Measurement, word: str) -> str:
     if m.axis is None or m.axis.surgical_deg is None:
         return ""
     if word == "Seated":
-        return f": planned axis {axis_degrees(m.axis.planned_deg)}"
+        return f": planned axis {planned_words(m.axis)}"
     return f": lens marks at {axis_degrees(m.axis.surgical_deg)}"
 
 

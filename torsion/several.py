@@ -197,6 +197,8 @@ def _without_pair(combined: Measurement, rotation_deg: float) -> Measurement:
         matrix=None,
         curve_deg=None,
         curve=None,
+        start_deg=None,
+        parameters=None,
     )
 
 

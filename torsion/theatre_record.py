@@ -1,19 +1,19 @@
 """Records of what is used beside the measurement: landmark sheets, hand-picked pairs, levels."""
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
 from torsion._version import __version__
 from torsion.axis import AxisTransfer
+from torsion.both_eyes import BothEyes
 from torsion.centre import mm_per_degree
 from torsion.landmark_pairs import HandRotation
 from torsion.landmark_survey import LandmarkSurvey
 from torsion.landmarks import clock_hour
-from torsion.level import BothEyes, HeadTurn, LevelledAxis, Tilt
+from torsion.level import HeadTurn, LevelledAxis, Tilt
 from torsion.photo import Ellipse
-from torsion.record import cautions
+from torsion.record import cautions, plain_fields
 
 __all__ = [
     "LANDMARKS_SCHEMA",
@@ -60,7 +60,7 @@ def landmarks_record(survey: LandmarkSurvey, *, count: int) -> dict[str, Any]:
         "cautions": cautions(axis=survey.axis_deg is not None, pair=False),
     }
     made = _made({"count": count}, {"seated": survey.prepared.photo.sha256})
-    return {**_plain_fields(fields), "record": made}
+    return {**plain_fields(fields), "record": made}
 
 
 def pairs_cautions(*, axis: bool) -> tuple[str, ...]:
@@ -109,7 +109,7 @@ def pairs_record(
         "axis": None if axis is None else asdict(axis),
         "cautions": pairs_cautions(axis=axis is not None),
     }
-    return {**_plain_fields(fields), "record": _made(options, sha256)}
+    return {**plain_fields(fields), "record": _made(options, sha256)}
 
 
 def level_record(
@@ -147,7 +147,7 @@ def level_record(
         "eyes": None if eyes is None else asdict(eyes),
         "cautions": cautions(axis=bool(axes), pair=False),
     }
-    return {**_plain_fields(fields), "record": _made({}, sha256)}
+    return {**plain_fields(fields), "record": _made({}, sha256)}
 
 
 def _outline(ellipse: Ellipse | None) -> dict[str, float] | None:
@@ -158,18 +158,3 @@ def _outline(ellipse: Ellipse | None) -> dict[str, float] | None:
 
 def _made(options: Mapping[str, object], sha256: Mapping[str, str]) -> dict[str, Any]:
     return {"version": __version__, "options": dict(options), "sha256": dict(sha256)}
-
-
-def _plain_fields(fields: Mapping[str, object]) -> dict[str, Any]:
-    return {name: _plain(value, name) for name, value in fields.items()}
-
-
-def _plain(value: object, name: str) -> object:
-    """Return plain values, numbers rounded as in all records, minus zero as zero."""
-    if isinstance(value, Mapping):
-        return {str(key): _plain(item, str(key)) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(item, name) for item in value]
-    if isinstance(value, float):
-        return round(value, 2 if name.endswith("_px") else 4) + 0.0 if math.isfinite(value) else None
-    return value

@@ -18,11 +18,14 @@ __all__ = [
     "direction_degrees",
     "direction_words",
     "flag_words",
+    "frame_words",
     "measure_words",
     "network_words",
     "order_words",
+    "planned_words",
     "reason_words",
     "rotation_words",
+    "shortened",
     "side_words",
     "uncertainty_words",
     "verdict_word",
@@ -186,6 +189,30 @@ def _named(photo: NetworkPhoto) -> str:
     return f"{photo.file or 'a photo without a name'} ({photo.role})"
 
 
+def planned_words(axis: AxisTransfer) -> str:
+    """Write the planned axis, and where it lies in a seated photo that is turned by a measured tilt."""
+    planned = axis_degrees(axis.planned_deg)
+    return planned if axis.tilt_deg is None else f"{planned}, here {axis_degrees(axis.seated_deg)}"
+
+
+def frame_words(axis: AxisTransfer) -> str:
+    """Say what is known of the head's pose at the keratometry and in the seated photo."""
+    if axis.frame == "measured" and axis.tilt_deg is not None and axis.frame_deg is not None:
+        return (
+            f"the seated photo is turned by {axis.tilt_deg:+.1f}° ± {axis.frame_deg:.1f}° against the "
+            "keratometry; the axis is turned along, and the interval holds the uncertainty"
+        )
+    return {
+        "same": "keratometry and seated photo were taken together, so no difference of its pose counts",
+        "level": "at the keratometry and in the seated photo it was level; what the two may differ by, "
+        f"± {axis.frame_deg or 0.0:.1f}° (one standard uncertainty), is in the interval",
+    }.get(
+        axis.frame,
+        "its pose at the keratometry against the seated photo is not known: the difference is in the axis, "
+        "and not in the interval",
+    )
+
+
 def cost_words(cost: AxisCost) -> str:
     """Say what the rest of the error costs, and what leaving the axis uncorrected would have cost."""
     lens = f"lens of {cost.cylinder_d:.2f} D at the cornea"
@@ -229,6 +256,11 @@ def flag_words(name: str) -> str:
     """
     flag = FLAGS[name]
     return f"{flag.meaning[0].upper()}{flag.meaning[1:]}. Remedy: {flag.remedy.rstrip('.?')}."
+
+
+def shortened(name: str) -> str:
+    """Shorten the name of a file to 34 characters, its end kept."""
+    return name if len(name) <= 34 else f"{name[:18]}…{name[-15:]}"
 
 
 def measure_words(measures: Mapping[str, float | None]) -> list[tuple[str, str]]:

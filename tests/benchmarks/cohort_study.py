@@ -27,7 +27,7 @@ from torsion.cohort.pairs import Group, Measured, measure_group
 from torsion.cohort.progress import Progress
 from torsion.cohort.run import STORE_NAME, run_cohort
 from torsion.cohort.store import Store, StoreError
-from torsion.demo import load_layers, take_photo
+from torsion.demo_layers import load_layers, take_photo
 
 KILLS = 5
 VIEWS = 40  # composed once; a file more than that repeats one under another comment

@@ -59,7 +59,7 @@ def command(
         prepared = [prepare(read_photo(files[0], eye=eye, limbus=limbus, pupil=pupil))]
 
     def draw() -> "Figure":
-        from torsion.plots import inspection_figure  # matplotlib loads only here
+        from torsion.inspection_plots import inspection_figure  # matplotlib loads only here
 
         try:
             return inspection_figure(prepared)

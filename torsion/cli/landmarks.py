@@ -11,8 +11,9 @@ from torsion.angles import Eye
 from torsion.axis import AxisFrame, AxisTransfer, transfer_axis
 from torsion.cli import photo_options as shared
 from torsion.cli.landmarks_text import pairs_text, survey_text
+from torsion.cli.picked import check_pairs_inside
 from torsion.errors import TorsionError
-from torsion.landmark_pairs import HandRotation, LandmarkPair, fit_pairs, read_pairs
+from torsion.landmark_pairs import HandRotation, fit_pairs, read_pairs
 from torsion.landmark_survey import LandmarkSurvey, survey_landmarks
 from torsion.measurement import PreparedPhoto, prepare
 from torsion.record import cautions, write_whole
@@ -203,7 +204,7 @@ def _by_hand(
     picture: Path | None,
 ) -> str:
     pairs = read_pairs(file)
-    _check_inside(pairs, first, second)
+    check_pairs_inside(pairs, first.photo, second.photo)
     try:
         found = fit_pairs(
             pairs,
@@ -242,18 +243,3 @@ def _carried(
     rotation = None if found.verdict == "refuse" else found.rotation_deg
     uncertainty = found.standard_uncertainty_deg
     return transfer_axis(axis, rotation, uncertainty, frame=frame, turn_deg=turn_deg, mirrored=mirrored)
-
-
-def _check_inside(pairs: tuple[LandmarkPair, ...], first: PreparedPhoto, second: PreparedPhoto) -> None:
-    for pair in pairs:
-        for prepared, x, y in (
-            (first, pair.seated_x_px, pair.seated_y_px),
-            (second, pair.supine_x_px, pair.supine_y_px),
-        ):
-            photo = prepared.photo
-            if not (-0.5 <= x <= photo.width_px - 0.5 and -0.5 <= y <= photo.height_px - 0.5):
-                msg = (
-                    f"pair {pair.name}: the point ({x:g}, {y:g}) must lie inside '{photo.name}', which is "
-                    f"{photo.width_px} x {photo.height_px} px"
-                )
-                raise TorsionError(msg)

@@ -1,9 +1,9 @@
 """What ``torsion landmarks`` prints."""
 
+from torsion.aid_words import suspect_words
 from torsion.axis import AxisTransfer
 from torsion.landmark_pairs import HandRotation
 from torsion.landmark_survey import LandmarkSurvey, clock_words, length_words, offset_words
-from torsion.pair_suspects import Suspect
 from torsion.wording import (
     axis_degrees,
     axis_words,
@@ -48,7 +48,7 @@ def pairs_text(found: HandRotation, axis: AxisTransfer | None) -> list[str]:
         ("Rotation", f"{rotation_words(found.rotation_deg)} from {len(found.pairs)} hand-picked pairs"),
         ("", f"95 % interval {low:+.2f}° to {high:+.2f}° ({_rests_on(found)})"),
     ]
-    rows += [("Suspect", _suspect_words(suspect)) for suspect in found.suspects]
+    rows += [("Suspect", suspect_words(suspect)) for suspect in found.suspects]
     residuals = ", ".join(
         f"{pair.name} {residual:.1f}" for pair, residual in zip(found.pairs, found.residuals_px, strict=True)
     )
@@ -66,14 +66,3 @@ def _rests_on(found: HandRotation) -> str:
     if found.degrees_of_freedom is not None:
         return f"from the misfit, Student's t with {found.degrees_of_freedom} degrees of freedom"
     return f"from clicks good to {found.click_px:g} px"
-
-
-def _suspect_words(suspect: Suspect) -> str:
-    if suspect.kind == "unknown":
-        return "the pairs do not fit together; which one is wrong cannot be told"
-    turn = (
-        "" if suspect.rotation_deg is None else f" (then the pictures' turn is {suspect.rotation_deg:+.2f}°)"
-    )
-    if suspect.kind == "swapped":
-        return f"pairs {suspect.pairs[0]} and {suspect.pairs[1]} look exchanged{turn}"
-    return f"pair {suspect.pairs[0]} looks misplaced{turn.replace('then', 'without it')}"

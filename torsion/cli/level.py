@@ -7,20 +7,19 @@ from typing import TYPE_CHECKING
 
 import click
 
+from torsion.both_eyes import BothEyes, Taken, both_eyes
 from torsion.cli import photo_options as shared
 from torsion.cli.level_text import level_text
+from torsion.cli.picked import check_inside
 from torsion.cli.toric_options import as_usage_error
 from torsion.errors import TorsionError
 from torsion.flags import worst_verdict
 from torsion.level import (
-    BothEyes,
     HeadTurn,
     LevelledAxis,
     Posture,
     ReferenceKind,
-    Taken,
     Tilt,
-    both_eyes,
     head_turn,
     level_axis,
     reference_tilt,
@@ -223,13 +222,8 @@ def _check_inside(
         photo = photos.get(posture)
         if points is None or photo is None:
             continue
-        for x, y in (points[:2], points[2:]):
-            if not (-0.5 <= x <= photo.width_px - 0.5 and -0.5 <= y <= photo.height_px - 0.5):
-                msg = (
-                    f"the point ({x:g}, {y:g}) must lie inside '{photo.name}', which is "
-                    f"{photo.width_px} x {photo.height_px} px"
-                )
-                raise TorsionError(msg)
+        for place in (points[:2], points[2:]):
+            check_inside(place, photo)
 
 
 def _tilts(

@@ -2,7 +2,8 @@
 
 from collections.abc import Sequence
 
-from torsion.level import BothEyes, HeadTurn, LevelledAxis, ReferenceKind, Tilt
+from torsion.both_eyes import BothEyes
+from torsion.level import HeadTurn, LevelledAxis, ReferenceKind, Tilt
 from torsion.wording import axis_degrees
 
 __all__ = ["level_text"]

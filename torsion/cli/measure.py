@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING
 
 import click
 
+from torsion.aids import Aids
+from torsion.aids_record import with_aids
 from torsion.angles import Eye
-from torsion.axis import AxisFrame
-from torsion.axis_cost import AxisCost, axis_cost, check_lens_d
+from torsion.axis_cost import AxisCost
 from torsion.cli import photo_options as shared
+from torsion.cli.aid_options import AidRequest, aid_options, aid_rows
+from torsion.cli.axis_options import AxisPlan, axis_options
 from torsion.cli.progress import progress_reporter
-from torsion.cli.toric_types import dioptres
 from torsion.cohort.progress import Progress
 from torsion.measurement import Measurement, MeasureOptions
 from torsion.photo import Ellipse, Photo, read_photo
@@ -41,17 +43,9 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-_FRAMES = ("same", "level", "unknown")
 _WIDTH = 80  # characters right of the labels
 _REFUSED = 3  # exit status
 _PATIENCE_S = 5.0  # without a word on how far the work has come
-
-
-def _cylinder(text: str) -> float:
-    try:
-        return check_lens_d(dioptres(text))
-    except ValueError as fault:
-        raise click.BadParameter(str(fault)) from fault
 
 
 def _also(name: str, *, posture: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
@@ -68,30 +62,8 @@ def _also(name: str, *, posture: str) -> Callable[[Callable[..., None]], Callabl
 @shared.photo_argument("seated", metavar="SEATED")
 @shared.photo_argument("supine", metavar="SUPINE")
 @shared.eye_option(required=True)
-@click.option(
-    "--axis",
-    type=shared.axis,
-    metavar="DEG",
-    help="Planned axis of the lens's marks, 0 to 180, to be carried into the supine photo.",
-)
-@click.option(
-    "--axis-frame",
-    type=click.Choice(_FRAMES),
-    help="How the keratometry that the axis is from relates to the seated photo: same (taken together), "
-    "level (photo levelled) or unknown.  [default: unknown]",
-)
-@click.option(
-    "--incision",
-    type=shared.direction,
-    metavar="DEG",
-    help="Direction of the incision, 0 to 360, likewise; with --axis.",
-)
-@click.option(
-    "--cylinder",
-    type=_cylinder,
-    metavar="D",
-    help="Cylinder of the lens at the cornea: adds what an error of the axis costs; with --axis.",
-)
+@axis_options
+@aid_options
 @_also("--also-seated", posture="seated")
 @_also("--also-supine", posture="supine")
 @shared.mirrored_option
@@ -121,10 +93,8 @@ def command(
     seated: Path,
     supine: Path,
     eye: Eye,
-    axis: float | None,
-    axis_frame: AxisFrame | None,
-    incision: float | None,
-    cylinder: float | None,
+    plan: AxisPlan,
+    wanted: AidRequest,
     also_seated: tuple[Path, ...],
     also_supine: tuple[Path, ...],
     mirrored: bool,
@@ -151,42 +121,39 @@ def command(
 
         torsion measure seated.jpg supine.jpg --eye OD --axis 90
     """
-    if axis is None and any(option is not None for option in (axis_frame, incision, cylinder)):
-        msg = "--axis-frame, --incision and --cylinder need --axis"
-        raise click.UsageError(msg)
     if case and sheet is None:
         msg = "--case needs --sheet"
         raise click.UsageError(msg)
     photos = [seated, supine, *also_seated, *also_supine]
-    shared.check_outputs(photos, json_to=json_to, picture=picture, sheet=sheet)
+    shared.check_outputs([*photos, *wanted.files], json_to=json_to, picture=picture, sheet=sheet)
     found = measure(
         [_photo(seated, eye, limbus=seated_limbus, pupil=seated_pupil), *also_seated],
         [_photo(supine, eye, limbus=supine_limbus, pupil=supine_pupil), *also_supine],
         eye=eye,
-        axis_deg=axis,
-        axis_frame=axis_frame or "unknown",
-        incision_deg=incision,
+        axis_deg=plan.axis_deg,
+        axis_frame=plan.frame,
+        incision_deg=plan.incision_deg,
         options=MeasureOptions(mirrored=mirrored, seated_mirrored=seated_mirrored),
         progress=_progress(),
     )
-
-    cost = None
-    if cylinder is not None and found.axis is not None:
-        cost = axis_cost(cylinder, found.axis, found.rotation_deg)
+    found, aids = wanted.beside(plan.turned(found))
+    cost = plan.cost(found)
 
     def draw() -> "Figure":
         from torsion.plots import measurement_figure  # matplotlib loads only here
 
-        return measurement_figure(found, cost=cost)
+        return measurement_figure(found, cost=cost, aids=aids)
 
-    page = None if sheet is None else _page(found, case=case, cost=cost)
-    record = measurement_record(found, cost=cost)
+    page = None if sheet is None else _page(found, case=case, cost=cost, aids=aids)
+    record = with_aids(measurement_record(found, cost=cost), aids, sha256=wanted.sha256)
     as_text = shared.write_outputs(record, json_to=json_to, picture=picture, draw=draw)
     if sheet is not None and page is not None:
         write_whole(page, sheet)
     if as_text:
         shared.print_text(
-            _text(found, cost), flags=found.flags, cautions=cautions(axis=found.axis is not None)
+            _text(found, cost, aids),
+            flags=dict.fromkeys((*found.flags, *aids.own_flags)),
+            cautions=cautions(axis=found.axis is not None),
         )
     if found.verdict == "refuse":
         ctx.exit(_REFUSED)
@@ -210,11 +177,11 @@ def _photo(path: Path, eye: Eye, *, limbus: Ellipse | None, pupil: Ellipse | Non
     return read_photo(path, eye=eye, limbus=limbus, pupil=pupil)
 
 
-def _page(found: Measurement, *, case: str, cost: AxisCost | None) -> str:
+def _page(found: Measurement, *, case: str, cost: AxisCost | None, aids: Aids) -> str:
     try:
         from torsion.report import theatre_sheet
 
-        return theatre_sheet(found, case=case, cost=cost)
+        return theatre_sheet(found, case=case, cost=cost, aids=aids)
     except ImportError as fault:
         msg = f"the sheet needs jinja2 and matplotlib ({fault}); install: pip install 'torsion[sheet]'"
         raise click.ClickException(msg) from fault
@@ -222,7 +189,7 @@ def _page(found: Measurement, *, case: str, cost: AxisCost | None) -> str:
         raise click.UsageError(str(fault)) from fault
 
 
-def _text(m: Measurement, cost: AxisCost | None) -> list[str]:
+def _text(m: Measurement, cost: AxisCost | None, aids: Aids) -> list[str]:
     reason = "" if m.verdict == "accept" else f": {reason_words(m.flags, m.verdict)}"
     verdict = textwrap.wrap(verdict_word(m.verdict) + reason, _WIDTH)
     rows = [("Verdict", verdict[0]), *(("", line) for line in verdict[1:]), ("Rotation", _rotation(m))]
@@ -237,6 +204,7 @@ def _text(m: Measurement, cost: AxisCost | None) -> list[str]:
         rows += [("Photos", first), *(("", line) for line in more)]
     if m.axis is not None:
         rows += _axis_rows(m)
+    rows += aid_rows(aids, width=_WIDTH)
     if cost is not None:
         first, *more = textwrap.wrap(cost_words(cost), _WIDTH)
         rows += [("Cost", first[:1].upper() + first[1:]), *(("", line) for line in more)]
@@ -256,8 +224,9 @@ def _axis_rows(m: Measurement) -> list[tuple[str, str]]:
     assert axis is not None
     if axis.surgical_deg is None:
         return [("Axis", f"planned at {axis_degrees(axis.planned_deg)}; not carried")]
+    where = "" if axis.tilt_deg is None else f", which is {axis_degrees(axis.seated_deg)}"
     rows = [
-        ("Axis", f"planned at {axis_degrees(axis.planned_deg)} in the seated photo"),
+        ("Axis", f"planned at {axis_degrees(axis.planned_deg)}{where} in the seated photo"),
         ("", f"lens marks at {axis_degrees(axis.surgical_deg)} in the supine photo, {axis_words(axis)}"),
     ]
     if axis.surgical_patient_deg is not None:

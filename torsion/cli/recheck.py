@@ -1,6 +1,6 @@
 """``torsion recheck``: where a lens in the eye lies and should lie, and whether turning it is worth it."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,21 +12,22 @@ from torsion.astigmatism import Refraction
 from torsion.axis import AxisFrame
 from torsion.cli import photo_options as photo
 from torsion.cli import toric_types as types
-from torsion.cli.recheck_photo import Look, baseline, look_at, look_text, point, rotation_text, turn_text
+from torsion.cli.picked import point
+from torsion.cli.recheck_photo import Look, baseline, look_at
+from torsion.cli.recheck_text import recheck_text
+from torsion.cli.recheck_usage import check_needs, check_usage
 from torsion.cli.toric_options import (
     as_usage_error,
-    axis_text,
     lens_plane,
     lens_plane_options,
     picture_option,
-    refraction_text,
     report,
     seed_option,
 )
 from torsion.keratometry import Cornea, cornea_from_astigmatism
 from torsion.lens_marks import POINT_PX
-from torsion.lens_rotation import RotationSince, rotation_since
-from torsion.recheck import Recheck, RecheckUncertainty, Worth, recheck_lens
+from torsion.lens_rotation import rotation_since
+from torsion.recheck import Recheck, RecheckUncertainty, recheck_lens
 from torsion.record import RECHECK_SCHEMA, cautions
 from torsion.toric import CAUTION
 from torsion.vergence import LensPlane, move_refraction
@@ -36,11 +37,6 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-_WORTH: dict[Worth, str] = {
-    "yes": "Turning looks worth it",
-    "no": "Turning does not look worth it",
-    "unclear": "Unclear whether turning is worth it",
-}
 _REFUSED = 3  # exit status
 _AXIS_DEG = 2.0  # standard uncertainty of an axis read at the slit lamp; common practice, no source
 
@@ -194,12 +190,12 @@ def command(
 
         torsion recheck seated.jpg end.jpg --eye OD --mark 81,42 --mark 82,90
     """
-    _check_usage(
+    check_usage(
         photos,
         only_photos={"--mark": marks, "--planned": planned, "--at-surgery": at_surgery, "--eye": eye},
         only_without={"--axis": axis},
     )
-    _check_needs(photos, eye=eye, refraction=refraction, cylinder=cylinder, axis=axis, earlier=earlier)
+    check_needs(photos, eye=eye, refraction=refraction, cylinder=cylinder, axis=axis, earlier=earlier)
     png = picture if picture is not None and picture.suffix.lower() == ".png" else None
     photo.check_outputs(photos, json_to=json_to, picture=png)
     plane, at_cornea_d = LensPlane(), None
@@ -256,7 +252,7 @@ def command(
     report(
         RECHECK_SCHEMA,
         {**_fields(look, found), **given, "flags": flags},
-        _text(look, found, since),
+        recheck_text(look, found, since),
         flags=flags,
         json_to=json_to,
         picture=picture,
@@ -266,44 +262,6 @@ def command(
     )
     if look is not None and look.measurement.verdict == "refuse":
         ctx.exit(_REFUSED)
-
-
-def _check_usage(
-    photos: Sequence[Path], *, only_photos: Mapping[str, object], only_without: Mapping[str, object]
-) -> None:
-    """Refuse options that belong to the other way of giving the axis."""
-    if len(photos) not in (0, 2):
-        msg = f"give two photos, SEATED and the one that shows the marks, or none, not {len(photos)}"
-        raise click.UsageError(msg)
-    wrong, why = (only_without, "comes from the photos") if photos else (only_photos, "needs the two photos")
-    for option, value in wrong.items():
-        if value not in (None, False, ()):
-            msg = f"{option} {why}"
-            raise click.UsageError(msg)
-
-
-def _check_needs(
-    photos: Sequence[Path],
-    *,
-    eye: Eye | None,
-    refraction: Refraction | None,
-    cylinder: float | None,
-    axis: float | None,
-    earlier: float | Path | None,
-) -> None:
-    needed: dict[str, object]
-    if photos:
-        needed = {"--eye": eye, **({} if refraction is None else {"--cylinder": cylinder})}
-    else:
-        needed = {"--refraction": refraction, "--cylinder": cylinder, "--axis": axis}
-        if isinstance(earlier, Path):
-            msg = "--baseline with a file needs the two photos; without them give its axis in degrees"
-            raise click.UsageError(msg)
-    missing = [option for option, value in needed.items() if value is None]
-    if missing:
-        hint = "" if photos else "; or give two photos, --eye and a --mark for each mark of the lens"
-        msg = f"missing {', '.join(missing)}{hint}"
-        raise click.UsageError(msg)
 
 
 def _flags(look: Look | None, found: Recheck | None, *, frame_matters: bool) -> tuple[str, ...]:
@@ -341,42 +299,3 @@ def _cornea(reading: types.Reading | None, *, total: bool, uncertainty_d: float 
         surface="total" if total else "anterior",
         standard_uncertainty_d=uncertainty_d,
     )
-
-
-def _text(look: Look | None, found: Recheck | None, since: RotationSince | None) -> list[str]:
-    """Lines of the answer: the look at the lens first, then what refraction and axis say of turning it."""
-    lines = look_text(look) if look else []
-    if found is not None:
-        lines += [*([""] if lines else []), *_turning_text(found)]
-    if look is None and since is not None:
-        lines.append(f"  rotation    {rotation_text(since)}")
-    return lines if found is None else [*lines, "  Refractions at the cornea."]
-
-
-def _turning_text(found: Recheck) -> list[str]:
-    now, best = refraction_text(found.refraction), refraction_text(found.refraction_at_best)
-    lines = [
-        _WORTH[found.worth],
-        "",
-        f"  now         marks at {axis_text(found.axis_deg):<5}  left over {now}",
-    ]
-    if found.best_axis_deg is None or found.turn_deg is None or found.gain is None:
-        return [*lines, "  The eye without this lens has no astigmatism: no axis is better than another."]
-    gain = found.gain
-    low, high = gain.interval_95_d
-    lines += [
-        f"  best        marks at {axis_text(found.best_axis_deg):<5}  left over {best}",
-        f"  turn        {turn_text(found.turn_deg)}, known within "
-        f"±{gain.turn_standard_uncertainty_deg:.0f}° (one standard uncertainty)",
-        f"  gain        {gain.mean_d:+.2f} D expected, 95 % between {low:+.2f} and {high:+.2f} D; "
-        f"better in {100 * gain.probability_better:.0f} of 100",
-        f"              (worth it from {found.worth_d:.2f} D; refraction, axis and turning are uncertain)",
-    ]
-    if found.check is not None:
-        implied = found.check.implied
-        verdict = "disagrees" if found.check.difference_d > found.check.limit_d else "agrees"
-        lines.append(
-            f"  check       refraction and cornea imply a lens of {implied.cylinder_d:.2f} D at "
-            f"{axis_text(implied.meridian_deg)}; the lens as read {verdict}"
-        )
-    return lines

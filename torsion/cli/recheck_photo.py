@@ -1,4 +1,4 @@
-"""What ``torsion recheck`` reads from a photo: the look at the lens, and the words for it."""
+"""What ``torsion recheck`` reads from photos: the look at the lens, and the baseline."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -9,17 +9,15 @@ import click
 
 from torsion.angles import Eye
 from torsion.axis import AxisFrame, transfer_axis
+from torsion.cli.picked import Point
 from torsion.cli.toric_options import as_usage_error
 from torsion.cli.toric_types import degrees
 from torsion.lens_marks import AgainstPlan, LensAxis, against_plan, lens_axis
 from torsion.lens_rotation import RotationSince, read_baseline, rotation_since
 from torsion.measurement import Measurement, measure
 from torsion.record import measurement_record, read_json
-from torsion.wording import axis_degrees, reason_words, rotation_words, verdict_word
 
-__all__ = ["Look", "baseline", "look_at", "look_text", "point", "rotation_text", "turn_text"]
-
-Point = tuple[float, float]
+__all__ = ["Look", "baseline", "look_at"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,16 +52,6 @@ class Look:
             "plan": self.plan,
             "measurement": measurement_record(self.measurement),
         }
-
-
-def point(text: str) -> Point:
-    """Read a point given by hand, ``X,Y`` in pixels of the photo as displayed."""
-    try:
-        x_px, y_px = (float(part) for part in text.split(","))
-    except ValueError as fault:
-        msg = f"{text!r} is not of the form X,Y: pixels of the photo as displayed"
-        raise click.BadParameter(msg) from fault
-    return x_px, y_px
 
 
 def baseline(text: str) -> float | Path:
@@ -127,54 +115,3 @@ def _since(
         standard_uncertainty_deg=lens.standard_uncertainty_deg,
         baseline_standard_uncertainty_deg=uncertainty,
     )
-
-
-def turn_text(turn_deg: float, *, decimals: int = 0) -> str:
-    """Size and sense of a turn."""
-    size = f"{abs(turn_deg):.{decimals}f}"
-    if not float(size):
-        return "no turn"
-    return f"{size}° {'counter-clockwise' if turn_deg > 0 else 'clockwise'}"
-
-
-def rotation_text(since: RotationSince) -> str:
-    """Rotation since an earlier look; what came before a first photo cannot be seen, and it says so."""
-    since_when = "surgery" if since.since == "surgery" else "the first photo (not since surgery)"
-    return (
-        f"{turn_text(since.rotation_deg, decimals=1)} since {since_when}, "
-        f"±{since.standard_uncertainty_deg:.1f}° (one standard uncertainty)"
-    )
-
-
-def look_text(look: Look) -> list[str]:
-    """Lines that say where the lens lies."""
-    lens, found = look.lens, look.measurement
-    verdict = verdict_word(found.verdict)
-    reason = "" if found.verdict == "accept" else f": {reason_words(found.flags, found.verdict)}"
-    if lens.axis_deg is None:
-        return [f"No axis: {verdict}{reason}"]
-    lines = [
-        f"Marks of the lens at {axis_degrees(lens.axis_deg)} in the frame of the seated photo",
-        "",
-        f"  photos      {verdict}{reason}",
-        f"  this photo  marks at {axis_degrees(lens.photo_deg)} as displayed; "
-        f"the eye is turned {rotation_words(found.rotation_deg)} against the seated photo",
-        f"  known       ±{lens.standard_uncertainty_deg:.1f}° (one standard uncertainty: registration "
-        f"{lens.registration_deg:.2f}°, reading of the marks {lens.reading_deg:.1f}°)",
-    ]
-    if look.plan is not None:
-        plan = look.plan
-        lines.append(
-            f"  plan        {axis_degrees(plan.planned_deg)}, which is {axis_degrees(plan.surgical_deg)} in "
-            f"this photo; the lens is off by {turn_text(plan.off_deg, decimals=1)}, "
-            f"±{plan.standard_uncertainty_deg:.1f}° ({plan.uncertainty_is})"
-        )
-        if plan.expected_d is not None:
-            lines.append(f"  costs       {plan.expected_d:.2f} D of cylinder expected from that alone")
-    if look.rotation is not None:
-        lines.append(f"  rotation    {rotation_text(look.rotation)}")
-    elif look.at_surgery:
-        lines.append("  rotation    this is the baseline at the end of surgery: keep the --json file")
-    else:
-        lines.append("  rotation    no baseline: rotation since surgery cannot be stated from this photo")
-    return lines

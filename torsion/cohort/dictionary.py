@@ -71,6 +71,7 @@ _MEANINGS = {
     "axis.interval_95_deg": "95 % interval of the carried axis, lower;upper",
     "interval_is": "what the interval of the axis contains",
     "axis.frame": "how the first photo relates to the keratometry",
+    "axis.tilt_deg": "measured turn of the first photo against the keratometry, if there was one",
     "level.seated_deg": "tilt of the head's line in the first photo, counter-clockwise positive",
     "level.supine_deg": "tilt of the head's line in the second photo, counter-clockwise positive",
     "level.rotation_deg": "rotation of the eye against the head's line, counter-clockwise positive",

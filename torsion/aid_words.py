@@ -1,0 +1,123 @@
+"""Words for what goes with a measurement, said the same way in text, picture and sheet."""
+
+from torsion.aids import Aids, Centre, HandCheck
+from torsion.axis_ways import AxisWay
+from torsion.centre import mm_per_degree
+from torsion.landmark_survey import clock_words
+from torsion.marking import Marking
+from torsion.marks import Mark
+from torsion.pair_suspects import Suspect
+from torsion.wording import direction_degrees, reason_words, rotation_words
+
+__all__ = ["centre_words", "hand_words", "ink_words", "suspect_words", "way_words", "ways_words"]
+
+_CALLIPERS_DEG = 45.0  # beyond, the chord that callipers span is 3 % shorter than the arc, and growing
+_LONGEST_MM = _CALLIPERS_DEG * mm_per_degree()
+
+
+def way_words(way: AxisWay) -> str:
+    """Say where a thing is on the eye and how to get from it to the axis.
+
+    Examples
+    --------
+    >>> way_words(AxisWay("landmark", 4, "vessel", "limbus", 152.1, -12.0, -1.2, 140.1))
+    '4, vessel at 10:00 h: 12.0° clockwise (1.2 mm)'
+    """
+    where = f"{way.kind} on the iris" if way.band == "iris" else way.kind
+    return f"{way.number}, {where} at {clock_words(way.direction_deg)} h: {_offset(way)}"
+
+
+def ways_words(aids: Aids) -> list[str]:
+    """Say the ways from landmarks; those from ink belong to the ink check."""
+    return [way_words(way) for way in aids.ways if way.start == "landmark"]
+
+
+def _offset(way: AxisWay) -> str:
+    size = f"{abs(way.offset_deg):.1f}°"
+    length = f" ({abs(way.offset_mm):.1f} mm)" if abs(way.offset_mm) <= _LONGEST_MM else ""
+    return (
+        size
+        if size == "0.0°"
+        else f"{size} {'counter-clockwise' if way.offset_deg > 0 else 'clockwise'}{length}"
+    )
+
+
+def ink_words(aids: Aids) -> list[str]:
+    """Say what ink there is and how it lies against the axis, a line for each mark; empty if not looked for.
+
+    That none was found is said, and that none could be seen.
+    """
+    ink = aids.ink
+    if ink is None:
+        return []
+    lines = [_mark_words(ink, number, mark, aids) for number, mark in enumerate(ink.marks, 1)]
+    lines += [f"{_lost_words(mark)}; not found in the supine photo" for mark in ink.lost]
+    if "ink_needs_colour" in ink.flags:
+        return [*lines, "not looked for in a photo without colour"]
+    return lines or ["none found at the limbus"]
+
+
+def _mark_words(ink: Marking, number: int, mark: Mark, aids: Aids) -> str:
+    words = f"{mark.color}, {mark.width_deg:.1f}° wide, at {direction_degrees(mark.photo_direction_deg)}"
+    if len(ink.marks) > 1:
+        words = f"{number}: {words}"
+    if mark.change is not None and "ink_moved" in ink.flags:
+        words += f", moved by {mark.change.moved_deg:+.1f}° since the seated photo"
+    way = next((way for way in aids.ways if way.start == "ink" and way.number == number), None)
+    if way is None:
+        return words
+    if mark.holds_meridian:
+        return f"{words}; the axis runs through it; from its middle to the axis {_offset(way)}"
+    return f"{words}; from it to the axis {_offset(way)}"
+
+
+def _lost_words(mark: Mark) -> str:
+    at = mark.photo_direction_deg if mark.direction_deg is None else mark.direction_deg
+    return f"{mark.color}, at {direction_degrees(at)} in the seated photo"
+
+
+def hand_words(check: HandCheck) -> list[str]:
+    """Say what pairs picked by hand give, and whether the measurement agrees with it."""
+    hand, agreement = check.hand, check.agreement
+    low, high = hand.interval_95_deg
+    found = f"{rotation_words(hand.rotation_deg)} from {len(hand.pairs)} pairs"
+    lines = [f"{found}, 95 % interval {low:+.2f}° to {high:+.2f}°"]
+    if hand.verdict == "refuse":
+        lines = [f"not to be used: {reason_words(hand.flags, 'refuse')}"]
+    elif agreement is not None:
+        said = "agrees with it" if agreement.agrees else "DISAGREES with it"
+        off = f"{agreement.difference_deg:+.2f}° ± {agreement.standard_uncertainty_deg:.2f}°"
+        lines.append(f"the measurement {said}: {off} (one standard uncertainty)")
+    return lines + [suspect_words(suspect) for suspect in hand.suspects]
+
+
+def suspect_words(suspect: Suspect) -> str:
+    """Name the pairs that look wrong, and what the rotation would be without their fault."""
+    if suspect.kind == "unknown":
+        return "the pairs do not fit together; which one is wrong cannot be told"
+    turn = (
+        "" if suspect.rotation_deg is None else f" (then the pictures' turn is {suspect.rotation_deg:+.2f}°)"
+    )
+    if suspect.kind == "swapped":
+        return f"pairs {suspect.pairs[0]} and {suspect.pairs[1]} look exchanged{turn}"
+    return f"pair {suspect.pairs[0]} looks misplaced{turn.replace('then', 'without it')}"
+
+
+def centre_words(centre: Centre, *, pixels: bool = False) -> list[str]:
+    """Say what points of the seated eye are carried, how well they are known, and how large the ring is.
+
+    With `pixels` also where they lie in the supine photo; else a picture shows that.
+    """
+    lines = []
+    for name, point in (("seated pupil centre", centre.pupil), ("visual axis", centre.visual_axis)):
+        if point is not None:
+            place = f" at x {point.x_px:.1f}, y {point.y_px:.1f} px" if pixels else ""
+            lines.append(f"{name}{place} (± {point.standard_uncertainty_mm:.2f} mm each way)")
+    if centre.ring is not None:
+        ring, middle = centre.ring, "pupil centre" if centre.visual_axis is None else "visual axis"
+        radius = f", radius {ring.radius_px:.1f} px" if pixels else ""
+        lines.append(
+            f"ring of {ring.diameter_mm:g} mm round the {middle}{radius} "
+            f"(± {ring.standard_uncertainty_mm:.2f} mm, {ring.limbus_is} limbus of {ring.limbus_mm:.2f} mm)"
+        )
+    return lines or ["no pupil was found in the seated photo"]

@@ -1,0 +1,145 @@
+"""Options of ``torsion measure`` that concern the planned axis, read together."""
+
+import functools
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import click
+
+from torsion.axis import AxisFrame, transfer_axis, transfer_incision
+from torsion.axis_cost import AxisCost, axis_cost, check_lens_d
+from torsion.cli import photo_options as shared
+from torsion.cli.toric_types import dioptres
+from torsion.measurement import Measurement
+
+__all__ = ["AxisPlan", "axis_options"]
+
+Tilt = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class AxisPlan:
+    """Planned axis, how its frame relates to the seated photo, incision, and cylinder of the lens."""
+
+    axis_deg: float | None
+    stated_frame: AxisFrame
+    tilt: Tilt | None
+    incision_deg: float | None
+    cylinder_d: float | None
+
+    @property
+    def frame(self) -> AxisFrame:
+        """Frame to measure with; a tilt is made up for afterwards, and until then there is none."""
+        return self.stated_frame if self.tilt is None else "same"
+
+    def cost(self, found: Measurement) -> AxisCost | None:
+        """Say what an error of the axis costs, where a cylinder was given."""
+        if self.cylinder_d is None or found.axis is None:
+            return None
+        return axis_cost(self.cylinder_d, found.axis, found.rotation_deg)
+
+    def turned(self, found: Measurement) -> Measurement:
+        """Turn axis and incision of a measurement by the tilt of the seated photo, if there is one."""
+        if self.tilt is None or found.axis is None:
+            return found
+        rotation = None if found.verdict == "refuse" else found.rotation_deg
+        turn, mirrored = (found.view.turn_deg, found.view.mirrored) if found.view else (0, False)
+        axis = transfer_axis(
+            found.axis.planned_deg,
+            rotation,
+            found.standard_uncertainty_deg,
+            tilt=self.tilt,
+            turn_deg=turn,
+            mirrored=mirrored,
+        )
+        incision = found.incision
+        if incision is not None:
+            further = None if rotation is None else rotation + self.tilt[0]
+            incision = transfer_incision(incision.planned_deg, further, turn_deg=turn, mirrored=mirrored)
+        return replace(found, axis=axis, incision=incision)
+
+
+def _cylinder(text: str) -> float:
+    try:
+        return check_lens_d(dioptres(text))
+    except ValueError as fault:
+        raise click.BadParameter(str(fault)) from fault
+
+
+def _tilt(text: str) -> Tilt:
+    try:
+        tilt, uncertainty = (float(part) for part in text.split(","))
+        if not (math.isfinite(tilt) and math.isfinite(uncertainty)):
+            raise ValueError
+    except ValueError as fault:
+        msg = f"{text!r} is not of the form DEG,SD: a tilt and its standard uncertainty in degrees"
+        raise click.BadParameter(msg) from fault
+    try:
+        transfer_axis(180.0, None, None, tilt=(tilt, uncertainty))
+    except ValueError as fault:
+        raise click.BadParameter(str(fault)) from fault
+    return tilt, uncertainty
+
+
+_OPTIONS = (
+    click.option(
+        "--axis",
+        type=shared.axis,
+        metavar="DEG",
+        help="Planned axis of the lens's marks, 0 to 180, to be carried into the supine photo.",
+    ),
+    click.option(
+        "--axis-frame",
+        type=click.Choice(("same", "level", "unknown")),
+        help="How the keratometry that the axis is from relates to the seated photo: same (taken together), "
+        "level (photo levelled) or unknown.  [default: unknown]",
+    ),
+    click.option(
+        "--seated-tilt",
+        type=_tilt,
+        metavar="DEG,SD",
+        help="In place of --axis-frame: how far the seated photo is turned against the keratometry, "
+        "counter-clockwise, and the standard uncertainty of that (see torsion level).",
+    ),
+    click.option(
+        "--incision",
+        type=shared.direction,
+        metavar="DEG",
+        help="Direction of the incision, 0 to 360, likewise; with --axis.",
+    ),
+    click.option(
+        "--cylinder",
+        type=_cylinder,
+        metavar="D",
+        help="Cylinder of the lens at the cornea: adds what an error of the axis costs; with --axis.",
+    ),
+)
+
+
+def axis_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Add the options; the command gets them as ``plan``, an `AxisPlan`."""
+
+    @functools.wraps(command)
+    def read(
+        *args: Any,  # noqa: ANN401 - whatever the command takes besides
+        axis: float | None,
+        axis_frame: AxisFrame | None,
+        seated_tilt: Tilt | None,
+        incision: float | None,
+        cylinder: float | None,
+        **others: Any,  # noqa: ANN401
+    ) -> None:
+        if axis is None and any(given is not None for given in (axis_frame, seated_tilt, incision, cylinder)):
+            msg = "--axis-frame, --seated-tilt, --incision and --cylinder need --axis"
+            raise click.UsageError(msg)
+        if axis_frame is not None and seated_tilt is not None:
+            msg = "--seated-tilt stands in place of --axis-frame; give one of them"
+            raise click.UsageError(msg)
+        plan = AxisPlan(axis, axis_frame or "unknown", seated_tilt, incision, cylinder)
+        command(*args, plan=plan, **others)
+
+    for option in reversed(_OPTIONS):
+        read = option(read)
+    return read

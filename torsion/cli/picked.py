@@ -1,0 +1,51 @@
+"""Points that a person picked in photos: read, and checked to lie in them."""
+
+import math
+from collections.abc import Sequence
+
+import click
+
+from torsion.errors import TorsionError
+from torsion.landmark_pairs import LandmarkPair
+from torsion.photo import Photo
+
+__all__ = ["Point", "check_inside", "check_pairs_inside", "point"]
+
+Point = tuple[float, float]
+"""x and y in pixels of the photo as displayed."""
+
+
+def point(text: str) -> Point:
+    """Read a point given by hand, ``X,Y`` in pixels of the photo as displayed."""
+    try:
+        x_px, y_px = (float(part) for part in text.split(","))
+        if not (math.isfinite(x_px) and math.isfinite(y_px)):
+            raise ValueError
+    except ValueError as fault:
+        msg = f"{text!r} is not of the form X,Y: pixels of the photo as displayed"
+        raise click.BadParameter(msg) from fault
+    return x_px, y_px
+
+
+def check_inside(place: Point, photo: Photo, *, name: str = "") -> None:
+    """Complain about a point outside its photo.
+
+    Raises
+    ------
+    TorsionError
+        With the name of what was picked, if there is one.
+    """
+    x, y = place
+    if not (-0.5 <= x <= photo.width_px - 0.5 and -0.5 <= y <= photo.height_px - 0.5):
+        msg = (
+            f"{name + ': ' if name else ''}the point ({x:g}, {y:g}) must lie inside '{photo.name}', which is "
+            f"{photo.width_px} x {photo.height_px} px"
+        )
+        raise TorsionError(msg)
+
+
+def check_pairs_inside(pairs: Sequence[LandmarkPair], seated: Photo, supine: Photo) -> None:
+    """Complain about a pair of which a point lies outside its photo."""
+    for pair in pairs:
+        check_inside((pair.seated_x_px, pair.seated_y_px), seated, name=f"pair {pair.name}")
+        check_inside((pair.supine_x_px, pair.supine_y_px), supine, name=f"pair {pair.name}")

@@ -1,0 +1,105 @@
+"""What ``torsion recheck`` prints."""
+
+from torsion.cli.recheck_photo import Look
+from torsion.cli.toric_options import axis_text, refraction_text
+from torsion.lens_rotation import RotationSince
+from torsion.recheck import Recheck, Worth
+from torsion.wording import axis_degrees, reason_words, rotation_words, verdict_word
+
+__all__ = ["recheck_text"]
+
+_WORTH: dict[Worth, str] = {
+    "yes": "Turning looks worth it",
+    "no": "Turning does not look worth it",
+    "unclear": "Unclear whether turning is worth it",
+}
+
+
+def recheck_text(look: Look | None, found: Recheck | None, since: RotationSince | None) -> list[str]:
+    """Lines of the answer: the look at the lens first, then what refraction and axis say of turning it."""
+    lines = _look_text(look) if look else []
+    if found is not None:
+        lines += [*([""] if lines else []), *_turning_text(found)]
+    if look is None and since is not None:
+        lines.append(f"  rotation    {_rotation_text(since)}")
+    return lines if found is None else [*lines, "  Refractions at the cornea."]
+
+
+def _turning_text(found: Recheck) -> list[str]:
+    now, best = refraction_text(found.refraction), refraction_text(found.refraction_at_best)
+    lines = [
+        _WORTH[found.worth],
+        "",
+        f"  now         marks at {axis_text(found.axis_deg):<5}  left over {now}",
+    ]
+    if found.best_axis_deg is None or found.turn_deg is None or found.gain is None:
+        return [*lines, "  The eye without this lens has no astigmatism: no axis is better than another."]
+    gain = found.gain
+    low, high = gain.interval_95_d
+    lines += [
+        f"  best        marks at {axis_text(found.best_axis_deg):<5}  left over {best}",
+        f"  turn        {_turn_text(found.turn_deg)}, known within "
+        f"±{gain.turn_standard_uncertainty_deg:.0f}° (one standard uncertainty)",
+        f"  gain        {gain.mean_d:+.2f} D expected, 95 % between {low:+.2f} and {high:+.2f} D; "
+        f"better in {100 * gain.probability_better:.0f} of 100",
+        f"              (worth it from {found.worth_d:.2f} D; refraction, axis and turning are uncertain)",
+    ]
+    if found.check is not None:
+        implied = found.check.implied
+        verdict = "disagrees" if found.check.difference_d > found.check.limit_d else "agrees"
+        lines.append(
+            f"  check       refraction and cornea imply a lens of {implied.cylinder_d:.2f} D at "
+            f"{axis_text(implied.meridian_deg)}; the lens as read {verdict}"
+        )
+    return lines
+
+
+def _turn_text(turn_deg: float, *, decimals: int = 0) -> str:
+    """Size and sense of a turn."""
+    size = f"{abs(turn_deg):.{decimals}f}"
+    if not float(size):
+        return "no turn"
+    return f"{size}° {'counter-clockwise' if turn_deg > 0 else 'clockwise'}"
+
+
+def _rotation_text(since: RotationSince) -> str:
+    """Rotation since an earlier look; what came before a first photo cannot be seen, and it says so."""
+    since_when = "surgery" if since.since == "surgery" else "the first photo (not since surgery)"
+    return (
+        f"{_turn_text(since.rotation_deg, decimals=1)} since {since_when}, "
+        f"±{since.standard_uncertainty_deg:.1f}° (one standard uncertainty)"
+    )
+
+
+def _look_text(look: Look) -> list[str]:
+    """Lines that say where the lens lies."""
+    lens, found = look.lens, look.measurement
+    verdict = verdict_word(found.verdict)
+    reason = "" if found.verdict == "accept" else f": {reason_words(found.flags, found.verdict)}"
+    if lens.axis_deg is None:
+        return [f"No axis: {verdict}{reason}"]
+    lines = [
+        f"Marks of the lens at {axis_degrees(lens.axis_deg)} in the frame of the seated photo",
+        "",
+        f"  photos      {verdict}{reason}",
+        f"  this photo  marks at {axis_degrees(lens.photo_deg)} as displayed; "
+        f"the eye is turned {rotation_words(found.rotation_deg)} against the seated photo",
+        f"  known       ±{lens.standard_uncertainty_deg:.1f}° (one standard uncertainty: registration "
+        f"{lens.registration_deg:.2f}°, reading of the marks {lens.reading_deg:.1f}°)",
+    ]
+    if look.plan is not None:
+        plan = look.plan
+        lines.append(
+            f"  plan        {axis_degrees(plan.planned_deg)}, which is {axis_degrees(plan.surgical_deg)} in "
+            f"this photo; the lens is off by {_turn_text(plan.off_deg, decimals=1)}, "
+            f"±{plan.standard_uncertainty_deg:.1f}° ({plan.uncertainty_is})"
+        )
+        if plan.expected_d is not None:
+            lines.append(f"  costs       {plan.expected_d:.2f} D of cylinder expected from that alone")
+    if look.rotation is not None:
+        lines.append(f"  rotation    {_rotation_text(look.rotation)}")
+    elif look.at_surgery:
+        lines.append("  rotation    this is the baseline at the end of surgery: keep the --json file")
+    else:
+        lines.append("  rotation    no baseline: rotation since surgery cannot be stated from this photo")
+    return lines

@@ -1,0 +1,81 @@
+"""Figure of an inspection: each photo with what is masked, beside its verdict and measures."""
+
+import textwrap
+from collections.abc import Sequence
+
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from torsion.dial_plots import BLACK, GREY, INK, PAPER, VERDICT_COLOURS, draw_eye, hatch_masked
+from torsion.measurement import PreparedPhoto
+from torsion.record import best_photo, cautions
+from torsion.wording import flag_words, measure_words, shortened, verdict_word
+
+__all__ = ["MOST_PHOTOS", "inspection_figure"]
+
+MOST_PHOTOS = 100
+"""Photos that one figure of an inspection can hold."""
+
+_CARD = (8.6, 4.9)  # inches that one photo takes up
+
+
+def inspection_figure(photos: Sequence[PreparedPhoto]) -> Figure:
+    """Draw photos with limbus, pupil and what is masked (hatched), each beside its verdict and measures.
+
+    Parameters
+    ----------
+    photos : sequence of PreparedPhoto
+        From 1 to `MOST_PHOTOS`.
+
+    Returns
+    -------
+    Figure
+
+    Raises
+    ------
+    ValueError
+        If there is no photo, or there are too many for one figure.
+    """
+    if not 1 <= len(photos) <= MOST_PHOTOS:
+        msg = f"a picture of an inspection holds 1 to {MOST_PHOTOS} photos, not {len(photos)}"
+        raise ValueError(msg)
+    columns = min(2, len(photos))
+    rows = -(-len(photos) // columns)
+    width, height = _CARD[0] * columns, _CARD[1] * rows + 0.35
+    figure = Figure(figsize=(width, height), facecolor=PAPER)
+    best = best_photo(photos) if len(photos) > 1 else None
+    for index, prepared in enumerate(photos):
+        row, column = divmod(index, columns)
+        corner = column * _CARD[0] / width, 1.0 - (row + 1) * _CARD[1] / height
+        cell = figure.add_axes((*corner, _CARD[0] / width, _CARD[1] / height), frameon=False)
+        cell.set(xlim=(0.0, _CARD[0]), ylim=(0.0, _CARD[1]), xticks=[], yticks=[])
+        name = shortened(prepared.photo.name)
+        _draw_card(cell, prepared, name if len(photos) == 1 else f"{index + 1}. {name}", best=index == best)
+    figure.text(0.1 / width, 0.12 / height, cautions(axis=False)[0], size=8.5, color=GREY)
+    return figure
+
+
+def _draw_card(cell: Axes, prepared: PreparedPhoto, title: str, *, best: bool) -> None:
+    """Draw one photo of an inspection with its words to the right."""
+    axes = cell.inset_axes((0.1, 0.1, 4.7, 4.7), transform=cell.transData)
+    if draw_eye(axes, prepared):
+        hatch_masked(axes, prepared)
+        cell.text(4.95, 0.16, "hatched: masked, or outside both bands", size=8, color=GREY)
+    word, (ground, ink) = verdict_word(prepared.verdict), VERDICT_COLOURS[prepared.verdict]
+    box = {"boxstyle": "round,pad=0.35,rounding_size=0.3", "facecolor": ground, "edgecolor": BLACK}
+    cell.text(4.95, 4.55, title, size=12, weight="bold", color=INK, va="center")
+    cell.text(5.03, 4.15, word, size=13, weight="bold", color=ink, va="center", bbox=box)
+    if best:
+        cell.text(6.4, 4.15, "BEST OF THESE", size=12, weight="bold", color=INK, va="center")
+    top = 3.72
+    measures = measure_words(prepared.measures) if prepared.limbus is not None else []
+    for line, (label, value) in enumerate(measures):
+        cell.text(4.95, top - 0.215 * line, label, size=10, color=GREY, va="center")
+        cell.text(7.6, top - 0.215 * line, value, size=10, weight="bold", color=INK, va="center", ha="right")
+    lines = [
+        line
+        for name in prepared.flags
+        for line in textwrap.wrap(f"! {flag_words(name)}", 54, subsequent_indent="  ")
+    ]
+    below = top - 0.215 * len(measures) - 0.02
+    cell.text(4.95, below, "\n".join(lines), size=8.5, color=INK, va="top", linespacing=1.25)

@@ -1,0 +1,48 @@
+"""Sheets: what every page that is printed for the theatre has in common."""
+
+import unicodedata
+from collections.abc import Mapping
+
+from torsion.angles import Eye
+
+__all__ = ["EYES", "LONGEST_CASE", "one_line", "render_sheet"]
+
+LONGEST_CASE = 60
+"""Characters that the label of a case may have."""
+EYES: dict[Eye | None, str] = {"OD": "OD right", "OS": "OS left", None: "eye not given"}
+"""How a sheet names the eye."""
+
+
+def one_line(case: str) -> str:
+    """Take out of a label what is not to be printed: line breaks, control and direction characters.
+
+    Raises
+    ------
+    ValueError
+        If it is longer than `LONGEST_CASE`.
+    """
+    line = " ".join("".join(c if unicodedata.category(c)[0] != "C" else " " for c in case).split())
+    if len(line) > LONGEST_CASE:
+        msg = f"the label of the case has {len(line)} characters; at most {LONGEST_CASE} fit on the sheet"
+        raise ValueError(msg)
+    return line
+
+
+def render_sheet(template: str, fields: Mapping[str, object]) -> str:
+    """Fill a template of the package; whatever a field holds is text and nothing else.
+
+    Raises
+    ------
+    ImportError
+        If Jinja2 is not installed.
+    """
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("torsion"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template(template).render(fields)
