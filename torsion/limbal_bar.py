@@ -3,12 +3,13 @@
 Whether it is ink is another question.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from torsion.limbal_ring import COLUMNS, STEP_DEG, Ring
+from torsion.limbal_sides import fit_sides
 
 __all__ = ["BAND", "LEAST_DENSITY", "NARROWEST_DEG", "WIDEST_DEG", "Bar", "measure_bar"]
 
@@ -16,13 +17,16 @@ Doubles = NDArray[np.float64]
 
 BAND = (1.03, 1.13)
 """Limbus radii between which a mark that crosses the limbus lies on white."""
-LEAST_DENSITY = 0.15
-"""Density over the surroundings: 14 % of the light; a mark faded to a fifth still has it."""
+LEAST_DENSITY = 0.12
+"""Density over the surroundings: 11 % of the light; brown ink faded to two fifths still has it."""
 NARROWEST_DEG, WIDEST_DEG = 1.1, 20.0
 """Widths of marks: 0.11 mm, as thick as a lash, to twice what a broad mark smears to."""
 
 _RUNS_ON = 1.49  # limbus radii: what has not ended here is hair, a lid or an instrument
+_FEW_ROWS = 4
+_TINTED = 0.1  # density in red over that in blue
 _HALF_WINDOW_DEG = 40.0
+_SOME_WHITE = 0.4  # share of white in the better flank without which nothing is measured
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,6 +49,11 @@ class Bar:
         Shares of white in both flanks.
     around, beyond : float
         Shares of white along both sides, the poorer one, and beyond the outer end.
+    ragged : float
+        By how much its sides stray from straight and parallel, share of the width.
+    left_over, color_left : float
+        Shares that are left beyond the outer end: of the density, and of what blue or violet has more of it in
+        red than in blue (0 for a bar that has not).
     shown : float or None
         Share of the density that the clean photo shows at the same place; None without one.
     """
@@ -61,6 +70,9 @@ class Bar:
     beside: tuple[float, float]
     around: float
     beyond: float
+    ragged: float
+    left_over: float
+    color_left: float
     shown: float | None
 
 
@@ -85,12 +97,24 @@ def measure_bar(ring: Ring, at: int, before: Ring | None) -> Bar | None:
     edges = _edges(ring.ink[:, columns][ring.rows(*BAND)].mean(axis=0).astype(float), half)
     if edges is None or not NARROWEST_DEG / 2 < edges[1] - edges[0] < 1.3 * WIDEST_DEG:
         return None
+    beside = ring.white[:, columns][ring.rows(*BAND)]
+    if max(float(beside[:, flank].mean()) for flank in _flanks(*edges)) < _SOME_WHITE:
+        return None  # most of what is dark lies between lashes: no more time on it
     first = _trace(ring, columns, edges, ring.rows(1.02, 1.12))
     if first is None:
         return None
     along = ring.rows(1.02, min(first.outer - 0.01, 1.25))  # now the whole of its length says how it leans
     trace = _trace(ring, columns, first.edges, along)
-    return None if trace is None else _bar(ring, trace, before, first_deg=(at - half) * STEP_DEG)
+    if trace is None:
+        return None
+    along = trace.leant.readable(ring, trace.edges, ring.rows(1.03, min(trace.outer - 0.02, 1.30)))
+    sides = fit_sides(ring.radii[along], trace.leant.of(ring.red)[along], trace.edges, slope=trace.slope)
+    ragged = 0.0
+    if sides is not None and sides.start_deg < sides.end_deg:
+        edges = sides.start_deg, sides.end_deg
+        trace = replace(trace, edges=edges, slope=sides.slope, noise_deg=sides.noise_deg)
+        ragged = sides.ragged_deg / (sides.end_deg - sides.start_deg)
+    return _bar(ring, trace, before, first_deg=(at - half) * STEP_DEG, ragged=ragged)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -114,7 +138,7 @@ def _trace(ring: Ring, columns: NDArray[np.intp], edges: tuple[float, float], ro
     fine = _edges(straight, int(np.clip(round(crossing / STEP_DEG), 1, len(columns) - 2)))
     if fine is None:
         return None
-    depth = leant.depth(ring.ink, fine)
+    depth = leant.depth(ring.ink, fine, leant.beside(ring, fine))
     density = float(np.median(depth[ring.rows(*BAND)]))
     outer = _end(ring, depth, density)
     if outer is None or density < LEAST_DENSITY:
@@ -122,14 +146,18 @@ def _trace(ring: Ring, columns: NDArray[np.intp], edges: tuple[float, float], ro
     return _Trace(leant, fine, straight, depth, density, outer, slope, noise)
 
 
-def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float) -> Bar:
+def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ragged: float) -> Bar:
     (start, end), leant, band = trace.edges, trace.leant, ring.rows(*BAND)
-    left, right = _flanks(start, end)
+    beside = leant.beside(ring, trace.edges)
     white = leant.of(ring.white)
     sides = white[ring.rows(1.04, trace.outer)]
-    shown = None
-    if before is not None:
-        shown = float(np.median(leant.depth(before.ink, trace.edges)[band])) / trace.density
+    past = ring.rows(trace.outer + 0.02, trace.outer + 0.12)
+    tint = leant.depth(ring.density[..., 0] - ring.density[..., 2], trace.edges, beside)
+    tinted = float(np.median(tint[band]))
+
+    def density(values: NDArray[np.float32]) -> float:
+        return float(np.median(leant.depth(values, trace.edges, beside)[band]))
+
     return Bar(
         first_deg + start,
         first_deg + end,
@@ -138,12 +166,15 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float) ->
         trace.density,
         trace.noise_deg,
         trace.slope,
-        np.array([np.median(leant.depth(ring.density[..., k], trace.edges)[band]) for k in range(3)]),
+        np.array([density(ring.density[..., k]) for k in range(3)]),
         float(trace.depth[ring.rows(1.01, 1.05)].mean()) / trace.density,
-        (float(white[band, left].mean()), float(white[band, right].mean())),
-        min(float(sides[:, left].mean()), float(sides[:, right].mean())),
+        beside,
+        min(float(sides[:, flank].mean()) for flank in _flanks(start, end)),
         float(white[ring.rows(trace.outer + 0.02, trace.outer + 0.10), _part(start - 1.0, end + 1.0)].mean()),
-        shown,
+        ragged,
+        float(np.median(trace.depth[past])) / trace.density,
+        float(np.median(tint[past])) / tinted if tinted > _TINTED else 0.0,
+        None if before is None else density(before.ink) / trace.density,
     )
 
 
@@ -151,18 +182,35 @@ class _Leant:
     """Maps of the ring about a candidate, with its lean taken out: each row moved along with it."""
 
     def __init__(self, ring: Ring, columns: NDArray[np.intp], slope: float) -> None:
-        shift = np.rint(slope * (ring.radii - 1.0) / STEP_DEG).astype(int)
+        aside = np.arctan(np.radians(slope))  # a straight stroke that leans passes beside the middle
+        lean = np.degrees(aside - np.arcsin(np.clip(np.sin(aside) / ring.radii, -1.0, 1.0)))
+        shift = np.rint(lean / STEP_DEG).astype(int)
         self._places = (columns[None, :] + shift[:, None]) % COLUMNS
 
     def of(self, values: NDArray[np.float32] | NDArray[np.bool_]) -> Doubles:
         return np.take_along_axis(values, self._places, axis=1).astype(float)
 
-    def depth(self, values: NDArray[np.float32], edges: tuple[float, float]) -> Doubles:
-        """In each row, how much higher the core is than the flanks."""
+    def depth(
+        self, values: NDArray[np.float32], edges: tuple[float, float], trust: tuple[float, float]
+    ) -> Doubles:
+        """In each row, how much higher the core is than the flanks, of which each counts as far as trusted."""
         leant, width = self.of(values), edges[1] - edges[0]
         core = leant[:, _part(edges[0] + 0.2 * width, edges[1] - 0.2 * width)].mean(axis=1)
         flanks = [np.median(leant[:, flank], axis=1) for flank in _flanks(*edges)]
-        return np.asarray(core - np.mean(flanks, axis=0))
+        return np.asarray(core - np.average(flanks, axis=0, weights=np.array(trust) ** 2 + 1e-3))
+
+    def readable(self, ring: Ring, edges: tuple[float, float], rows: slice) -> slice:
+        """Rows from the limbus outwards until one flank is no longer white; all where that is at once."""
+        white = self.of(ring.white)[rows]
+        poorer = np.minimum(*(white[:, flank].mean(axis=1) for flank in _flanks(*edges)))
+        count = int(np.argmax(poorer < _SOME_WHITE)) if (poorer < _SOME_WHITE).any() else len(poorer)
+        return slice(rows.start, rows.start + count) if count >= _FEW_ROWS else rows
+
+    def beside(self, ring: Ring, edges: tuple[float, float]) -> tuple[float, float]:
+        """Shares of white in both flanks where the bar crosses the limbus, as far as it can be read."""
+        white = self.of(ring.white)[self.readable(ring, edges, ring.rows(*BAND))]
+        left, right = (float(white[:, flank].mean()) for flank in _flanks(*edges))
+        return left, right
 
 
 def _part(start_deg: float, end_deg: float) -> slice:
