@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.angles import wrap_direction_deg, wrap_rotation_deg
-from torsion.limbal_bar import BAND, LEAST_DENSITY, NARROWEST_DEG, WIDEST_DEG, Bar, measure_bar
-from torsion.limbal_ring import COLUMNS, STEP_DEG, Ring, unwrap_ring
+from torsion.limbal_bar import BAND, LEAST, NARROWEST_DEG, WIDEST_DEG, Bar, measure_bar
+from torsion.limbal_ring import CHANNELS, COLUMNS, STEP_DEG, Channel, Ring, unwrap_ring
 from torsion.photo import Ellipse
 
 __all__ = ["InkColor", "Stain", "candidates", "find_ink", "ink_mask", "is_grey", "is_ink"]
@@ -109,16 +109,15 @@ def find_ink(
         return ()
     ring = unwrap_ring(pixels, limbus)
     before = None if clean is None else unwrap_ring(clean, limbus, rim=ring.rim)
-    found: list[Stain] = []
-    taken: list[Bar] = []
-    for at in candidates(ring, before):
-        if any(_holds(bar, at * STEP_DEG) for bar in taken):
-            continue  # another peak of the same mark
-        bar = measure_bar(ring, at, before)
-        if bar is not None and is_ink(bar) and not any(_overlap(bar, other) for other in found):
-            taken.append(bar)
-            found.append(_stain(bar))
-    return tuple(sorted(found, key=lambda stain: stain.direction_deg))
+    found: list[Bar] = []
+    for channel in CHANNELS:
+        for at in candidates(ring, before, channel=channel):
+            if any(_holds(bar, at * STEP_DEG) for bar in found):
+                continue  # another peak of the same mark
+            bar = measure_bar(ring, at, before, channel=channel)
+            if bar is not None and is_ink(bar) and not any(_overlap(bar, other) for other in found):
+                found.append(bar)
+    return tuple(sorted((_stain(bar, ring) for bar in found), key=lambda stain: stain.direction_deg))
 
 
 def ink_mask(pixels: NDArray[np.uint8], limbus: Ellipse) -> NDArray[np.bool_]:
@@ -156,7 +155,7 @@ def is_grey(pixels: NDArray[np.uint8]) -> bool:
     return pixels.ndim != 3 or float(np.abs(pixels[..., 0].astype(np.int16) - pixels[..., 2]).mean()) < 2.0
 
 
-def candidates(ring: Ring, before: Ring | None = None) -> list[int]:
+def candidates(ring: Ring, before: Ring | None = None, *, channel: Channel = "ink") -> list[int]:
     """Columns at which something stands out of the ring just outside the limbus, strongest first.
 
     Parameters
@@ -164,24 +163,27 @@ def candidates(ring: Ring, before: Ring | None = None) -> list[int]:
     ring : Ring
     before : Ring, optional
         Of the same eye without ink, in register: what stands out of the difference is named too.
+    channel : {"stain", "ink"}
     """
     band = ring.rows(*BAND)
-    profile = ring.ink[band].mean(axis=0).astype(float)
-    found = _peaks(profile, ring.white[band].mean(axis=0) > _CALM)
+    profile = ring.signal(channel)[band].mean(axis=0).astype(float)
+    found = _peaks(profile, ring.white[band].mean(axis=0) > _CALM, least=LEAST[channel])
     if before is not None:
         white = before.white[band].mean(axis=0) > _CALM
-        found += _peaks(profile - before.ink[band].mean(axis=0), white)
+        found += _peaks(profile - before.signal(channel)[band].mean(axis=0), white, least=LEAST[channel])
     return found
 
 
-def _peaks(profile: Doubles, calm: NDArray[np.bool_]) -> list[int]:
+def _peaks(profile: Doubles, calm: NDArray[np.bool_], *, least: float) -> list[int]:
     standing = profile - _running(profile, percentile=40.0, reach_deg=20)
-    unrest = np.abs(profile - np.roll(profile, _NEXT))[calm]  # what lies close together differs by noise alone
+    unrest = np.abs(profile - np.roll(profile, _NEXT))[
+        calm
+    ]  # what lies close together differs by noise alone
     noise = 1.05 * float(np.median(unrest)) if len(unrest) else 0.0
     near = np.convolve(np.r_[calm[-_NEAR:], calm, calm[:_NEAR]], np.ones(2 * _NEAR + 1), mode="valid") > 0
     left = np.where(near, standing, -np.inf)  # far from all white there are lids and hair alone
     found: list[int] = []
-    while len(found) < _MOST and left.max() > max(LEAST_DENSITY, _NOISE * noise):
+    while len(found) < _MOST and left.max() > max(least, _NOISE * noise):
         at = int(np.argmax(left))
         found.append(at)
         for step in (1, -1):  # what belongs to the same rise is taken out on both sides
@@ -226,7 +228,7 @@ def is_ink(bar: Bar) -> bool:
         and bar.at_limbus >= _AT_LIMBUS
         and bar.ragged <= _STRAIGHT
         and (bar.left_over <= _ENDS or bar.beyond < _CALM)
-        and bar.color_left <= _ENDS
+        and (bar.color_left <= _ENDS or not _has_color(bar))
         and max(bar.beside) >= _ON_WHITE
     )
     strong, clear = bar.density >= _DARK_INK, min(bar.beside) >= _ON_WHITE
@@ -235,7 +237,11 @@ def is_ink(bar: Bar) -> bool:
     if _has_color(bar):
         return new or strong or length_over_width >= _BAR
     island = min(*bar.beside, bar.around, bar.beyond)
-    if not clear or length_over_width < _SHORT_BAR or not (new or length_over_width >= _BAR or _is_straight(bar)):
+    if (
+        not clear
+        or length_over_width < _SHORT_BAR
+        or not (new or length_over_width >= _BAR or _is_straight(bar))
+    ):
         return False
     if island >= _ALONE:  # no hair ends on white, and no shadow lies in it
         return strong or new or (length_over_width >= _LONG_BAR and _is_straight(bar))
@@ -256,10 +262,12 @@ def _is_new(bar: Bar) -> bool:
     return bar.shown is not None and bar.shown < _SHOWS_TOO
 
 
-def _stain(bar: Bar) -> Stain:
-    new = _is_new(bar)
+def _stain(bar: Bar, ring: Ring) -> Stain:
+    new, middle = _is_new(bar), (bar.start_deg + bar.end_deg) / 2
+    # The ring begins at the edge of the white, which a grey ring of age sets off from the limbus.
+    inwards = 1.0 / ring.rim.stretch[round(middle / STEP_DEG) % COLUMNS] - 1.0
     return Stain(
-        wrap_direction_deg((bar.start_deg + bar.end_deg) / 2),
+        wrap_direction_deg(middle + bar.slope * inwards),
         bar.end_deg - bar.start_deg,
         bar.extent_deg,
         bar.outer,
@@ -276,6 +284,7 @@ def _holds(bar: Bar, angle_deg: float) -> bool:
     return abs(wrap_rotation_deg(angle_deg - middle)) <= half
 
 
-def _overlap(bar: Bar, stain: Stain) -> bool:
-    middle, width = (bar.start_deg + bar.end_deg) / 2, bar.end_deg - bar.start_deg
-    return abs(wrap_rotation_deg(middle - stain.direction_deg)) < (width + stain.width_deg) / 2
+def _overlap(bar: Bar, other: Bar) -> bool:
+    apart = (bar.start_deg + bar.end_deg - other.start_deg - other.end_deg) / 2
+    widths = bar.end_deg - bar.start_deg + other.end_deg - other.start_deg
+    return abs(wrap_rotation_deg(apart)) < widths / 2

@@ -8,23 +8,24 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.limbal_ring import COLUMNS, STEP_DEG, Ring
+from torsion.limbal_ring import COLUMNS, STEP_DEG, Channel, Ring
 from torsion.limbal_sides import fit_sides
 
-__all__ = ["BAND", "LEAST_DENSITY", "NARROWEST_DEG", "WIDEST_DEG", "Bar", "measure_bar"]
+__all__ = ["BAND", "LEAST", "NARROWEST_DEG", "WIDEST_DEG", "Bar", "measure_bar"]
 
 Doubles = NDArray[np.float64]
 
 BAND = (1.03, 1.13)
 """Limbus radii between which a mark that crosses the limbus lies on white."""
-LEAST_DENSITY = 0.12
-"""Density over the surroundings: 11 % of the light; brown ink faded to two fifths still has it."""
+LEAST: dict[Channel, float] = {"stain": 0.07, "ink": 0.12}
+"""Signal over the surroundings: a share of the light, a density; inks faded to two fifths still have it."""
 NARROWEST_DEG, WIDEST_DEG = 1.1, 20.0
 """Widths of marks: 0.11 mm, as thick as a lash, to twice what a broad mark smears to."""
 
 _RUNS_ON = 1.49  # limbus radii: what has not ended here is hair, a lid or an instrument
+_ALL_WHITE = 0.9
 _FEW_ROWS = 4
-_TINTED = 0.1  # density in red over that in blue
+_TINTED = 0.06  # share by which red is weaker than blue
 _HALF_WINDOW_DEG = 40.0
 _SOME_WHITE = 0.4  # share of white in the better flank without which nothing is measured
 
@@ -52,10 +53,11 @@ class Bar:
     ragged : float
         By how much its sides stray from straight and parallel, share of the width.
     left_over, color_left : float
-        Shares that are left beyond the outer end: of the density, and of what blue or violet has more of it in
-        red than in blue (0 for a bar that has not).
+        Shares that are left beyond the outer end: of the density, and of a blue or violet stain there or
+        beside (0 for a bar that has none).
     shown : float or None
-        Share of the density that the clean photo shows at the same place; None without one.
+        Share of the density that the clean photo shows at the same place; None without one, or where a lid
+        hides the place in it.
     """
 
     start_deg: float
@@ -76,7 +78,7 @@ class Bar:
     shown: float | None
 
 
-def measure_bar(ring: Ring, at: int, before: Ring | None) -> Bar | None:
+def measure_bar(ring: Ring, at: int, before: Ring | None, *, channel: Channel = "ink") -> Bar | None:
     """Measure what stands out of a ring at a column.
 
     Parameters
@@ -86,6 +88,8 @@ def measure_bar(ring: Ring, at: int, before: Ring | None) -> Bar | None:
         The column.
     before : Ring or None
         Of the same eye without ink, in register.
+    channel : {"stain", "ink"}
+        In which it stands out.
 
     Returns
     -------
@@ -94,27 +98,21 @@ def measure_bar(ring: Ring, at: int, before: Ring | None) -> Bar | None:
     """
     half = round(_HALF_WINDOW_DEG / STEP_DEG)
     columns = np.arange(at - half, at + half + 1) % COLUMNS
-    edges = _edges(ring.ink[:, columns][ring.rows(*BAND)].mean(axis=0).astype(float), half)
+    signal = ring.signal(channel)[:, columns]
+    edges = _edges(signal[ring.rows(*BAND)].mean(axis=0).astype(float), half)
     if edges is None or not NARROWEST_DEG / 2 < edges[1] - edges[0] < 1.3 * WIDEST_DEG:
         return None
     beside = ring.white[:, columns][ring.rows(*BAND)]
     if max(float(beside[:, flank].mean()) for flank in _flanks(*edges)) < _SOME_WHITE:
         return None  # most of what is dark lies between lashes: no more time on it
-    first = _trace(ring, columns, edges, ring.rows(1.02, 1.12))
+    first = _trace(ring, columns, edges, ring.rows(1.02, 1.12), channel=channel)
     if first is None:
         return None
     along = ring.rows(1.02, min(first.outer - 0.01, 1.25))  # now the whole of its length says how it leans
-    trace = _trace(ring, columns, first.edges, along)
+    trace = _trace(ring, columns, first.edges, along, channel=channel)
     if trace is None:
         return None
-    along = trace.leant.readable(ring, trace.edges, ring.rows(1.03, min(trace.outer - 0.02, 1.30)))
-    sides = fit_sides(ring.radii[along], trace.leant.of(ring.red)[along], trace.edges, slope=trace.slope)
-    ragged = 0.0
-    if sides is not None and sides.start_deg < sides.end_deg:
-        edges = sides.start_deg, sides.end_deg
-        trace = replace(trace, edges=edges, slope=sides.slope, noise_deg=sides.noise_deg)
-        ragged = sides.ragged_deg / (sides.end_deg - sides.start_deg)
-    return _bar(ring, trace, before, first_deg=(at - half) * STEP_DEG, ragged=ragged)
+    return _bar(ring, _sided(ring, trace, channel), before, first_deg=(at - half) * STEP_DEG, channel=channel)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,31 +127,54 @@ class _Trace:
     outer: float
     slope: float
     noise_deg: float
+    ragged: float = 0.0
 
 
-def _trace(ring: Ring, columns: NDArray[np.intp], edges: tuple[float, float], rows: slice) -> _Trace | None:
-    crossing, slope, noise = _lean(ring.radii, ring.ink[:, columns].astype(float), edges, rows)
+def _trace(
+    ring: Ring, columns: NDArray[np.intp], edges: tuple[float, float], rows: slice, *, channel: Channel
+) -> _Trace | None:
+    crossing, slope, noise = _lean(ring.radii, ring.signal(channel)[:, columns].astype(float), edges, rows)
     leant = _Leant(ring, columns, slope)
-    straight = leant.of(ring.red)[ring.rows(1.01, 1.11)].mean(axis=0)
+    straight = leant.of(ring.contrast(channel))[ring.rows(1.01, 1.11)].mean(axis=0)
     fine = _edges(straight, int(np.clip(round(crossing / STEP_DEG), 1, len(columns) - 2)))
     if fine is None:
         return None
-    depth = leant.depth(ring.ink, fine, leant.beside(ring, fine))
+    depth = leant.depth(ring.signal(channel), fine, leant.beside(ring, fine))
     density = float(np.median(depth[ring.rows(*BAND)]))
     outer = _end(ring, depth, density)
-    if outer is None or density < LEAST_DENSITY:
+    if outer is None or density < LEAST[channel]:
         return None
     return _Trace(leant, fine, straight, depth, density, outer, slope, noise)
 
 
-def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ragged: float) -> Bar:
+def _sided(ring: Ring, trace: _Trace, channel: Channel) -> _Trace:
+    """Lay the sides anew, as parallel lines through all rows that can be read."""
+    on_white = min(trace.leant.beside(ring, trace.edges)) >= _ALL_WHITE
+    contrast = ring.red if on_white else ring.contrast(channel)  # red is the sharper: photos blur colour
+    along = trace.leant.readable(ring, trace.edges, ring.rows(1.03, min(trace.outer - 0.02, 1.30)))
+    sides = fit_sides(ring.radii[along], trace.leant.of(contrast)[along], trace.edges, slope=trace.slope)
+    if sides is None or sides.start_deg >= sides.end_deg:
+        return trace
+    return replace(
+        trace,
+        edges=(sides.start_deg, sides.end_deg),
+        slope=sides.slope,
+        noise_deg=sides.noise_deg,
+        ragged=sides.ragged_deg / (sides.end_deg - sides.start_deg),
+    )
+
+
+def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, channel: Channel) -> Bar:
     (start, end), leant, band = trace.edges, trace.leant, ring.rows(*BAND)
     beside = leant.beside(ring, trace.edges)
     white = leant.of(ring.white)
     sides = white[ring.rows(1.04, trace.outer)]
     past = ring.rows(trace.outer + 0.02, trace.outer + 0.12)
-    tint = leant.depth(ring.density[..., 0] - ring.density[..., 2], trace.edges, beside)
-    tinted = float(np.median(tint[band]))
+    stain = float(np.median(leant.depth(ring.stain, trace.edges, beside)[band]))
+    around = leant.of(ring.stain)[past, _part(start - (end - start), 2 * end - start)]
+    beyond = float(np.median(np.percentile(around, 80, axis=1))) / stain if stain > _TINTED else 0.0
+
+    comparable = before is not None and _shows_white(before, leant, trace)
 
     def density(values: NDArray[np.float32]) -> float:
         return float(np.median(leant.depth(values, trace.edges, beside)[band]))
@@ -163,7 +184,7 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ra
         first_deg + end,
         _extent(trace.straight, trace.edges),
         trace.outer,
-        trace.density,
+        density(ring.ink),
         trace.noise_deg,
         trace.slope,
         np.array([density(ring.density[..., k]) for k in range(3)]),
@@ -171,10 +192,17 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ra
         beside,
         min(float(sides[:, flank].mean()) for flank in _flanks(start, end)),
         float(white[ring.rows(trace.outer + 0.02, trace.outer + 0.10), _part(start - 1.0, end + 1.0)].mean()),
-        ragged,
+        trace.ragged,
         float(np.median(trace.depth[past])) / trace.density,
-        float(np.median(tint[past])) / tinted if tinted > _TINTED else 0.0,
-        None if before is None else density(before.ink) / trace.density,
+        beyond,
+        density(before.signal(channel)) / trace.density if comparable else None,
+    )
+
+
+def _shows_white(before: Ring, leant: "_Leant", trace: _Trace) -> bool:
+    start, end = trace.edges
+    return bool(
+        leant.of(before.white)[before.rows(*BAND), _part(start - 2.0, end + 2.0)].mean() > _SOME_WHITE
     )
 
 
@@ -193,7 +221,7 @@ class _Leant:
     def depth(
         self, values: NDArray[np.float32], edges: tuple[float, float], trust: tuple[float, float]
     ) -> Doubles:
-        """In each row, how much higher the core is than the flanks, of which each counts as far as trusted."""
+        """In each row, how much higher the core is than the flanks, each as far as it is trusted."""
         leant, width = self.of(values), edges[1] - edges[0]
         core = leant[:, _part(edges[0] + 0.2 * width, edges[1] - 0.2 * width)].mean(axis=1)
         flanks = [np.median(leant[:, flank], axis=1) for flank in _flanks(*edges)]
@@ -246,7 +274,7 @@ def _edges(profile: Doubles, at: int) -> tuple[float, float] | None:
 def _crossings(profile: Doubles, at: int, level: float) -> tuple[float, float]:
     ends = []
     for step in (-1, 1):
-        here = at
+        here = min(max(at, 1), len(profile) - 2)
         while 0 < here + step < len(profile) - 1 and profile[here + step] > level:
             here += step
         fall = float(profile[here] - profile[here + step])

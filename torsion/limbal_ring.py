@@ -6,6 +6,7 @@ which colourants add up and the exposure of the photo cancels.
 """
 
 from dataclasses import dataclass
+from typing import Literal, get_args
 
 import cv2
 import numpy as np
@@ -13,11 +14,25 @@ from numpy.typing import NDArray
 
 from torsion.photo import Ellipse
 
-__all__ = ["COLUMNS", "STEP_DEG", "Rim", "Ring", "find_rim", "ring_places", "unwrap_ring"]
+__all__ = [
+    "CHANNELS",
+    "COLUMNS",
+    "STEP_DEG",
+    "Channel",
+    "Rim",
+    "Ring",
+    "find_rim",
+    "ring_places",
+    "unwrap_ring",
+]
 
 Floats = NDArray[np.float32]
 Doubles = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+
+Channel = Literal["stain", "ink"]
+CHANNELS: tuple[Channel, ...] = get_args(Channel)
+"""What marks are searched in: the stain of blue and violet, then what all inks swallow."""
 
 STEP_DEG = 0.25
 COLUMNS = 1440
@@ -30,7 +45,8 @@ _BIN = 20  # columns, 5 degrees: the wide bins in which the white is looked for
 _REACH = 6  # bins to each side
 _WHITE = 75.0  # percentile of the bins that is taken for white: lids and marks fill less than half of them
 _DIM = 0.75  # density: darker than about half as bright is shade, hair or skin
-_TINT = 0.15  # density by which green and blue are weaker than red beside the eye's own white; skin is beyond
+_TINT = (0.08, 0.15)  # density by which green and blue may be weaker than red beside the eye's own white:
+# four of the white's own standard deviations between these; skin is beyond, of 0.15 to 0.35
 _WEDGE_DEG = 40.0  # a pterygium is seldom wider beside the limbus, 4 mm
 _LEVEL = 0.6  # sine: within 37 degrees of the horizontal, where it grows, and lids leave the white free
 _BLUISH = 0.30  # likewise by which they may be stronger: thin white, and the tail of a stain
@@ -72,9 +88,12 @@ class Ring:
         ink of any colour, on hair, metal and pigment.
     red : (R, 1440) float32 ndarray
         Share of the red light that is missing: the contrast in which widths are read.
+    stain : (R, 1440) float32 ndarray
+        By how much less red than blue light is left, shares: what blue and violet ink has and no lid, hair or
+        shadow; it grows as the ink covers more, as `red` does.
     white : (R, 1440) bool ndarray
-        True where the place is as light and as little coloured as the white of this eye, or light and enclosed
-        by white: flesh and blood on the white are parts of the eye, a lid is not enclosed.
+        True where the place is as light and as little coloured as the white of this eye, or light and
+        enclosed by white: flesh and blood on the white are parts of the eye, a lid is not enclosed.
     """
 
     radii: Doubles
@@ -82,7 +101,16 @@ class Ring:
     density: Floats
     ink: Floats
     red: Floats
+    stain: Floats
     white: Mask
+
+    def signal(self, channel: Channel) -> Floats:
+        """Give what is searched for marks of one kind."""
+        return self.stain if channel == "stain" else self.ink
+
+    def contrast(self, channel: Channel) -> Floats:
+        """Give what grows evenly with the cover of such a mark, for its width."""
+        return self.stain if channel == "stain" else self.red
 
     def rows(self, low: float, high: float) -> slice:
         """Rows from one radius to another."""
@@ -111,7 +139,9 @@ def unwrap_ring(pixels: NDArray[np.uint8], limbus: Ellipse, *, rim: Rim | None =
     density = np.log(white / values)
     ink = (density[..., 0] - _BLOOD * density[..., 1]) / np.float32(1.0 - _BLOOD)
     red = np.clip(1.0 - values[..., 0] / white[..., 0], -1.0, 1.0)
-    return Ring(_RADII, rim, density, ink, red, _is_white(values))
+    own = _own_white(values)[1]  # beside a lid the lightest among the neighbours is skin, which has a colour
+    stain = values[..., 2] * (own[0] / own[2]) / white[..., 0] - (1.0 - red)
+    return Ring(_RADII, rim, density, ink, red, stain.astype(np.float32), _is_white(values))
 
 
 def find_rim(pixels: NDArray[np.uint8], limbus: Ellipse) -> Rim:
@@ -209,16 +239,25 @@ def _white_about(values: Floats) -> Floats:
     return np.asarray(smooth, np.float32)
 
 
-def _is_white(values: Floats) -> Mask:
-    beside = np.abs(np.sin(_ANGLES)) < 0.5  # the parts that lids leave free
+def _own_white(values: Floats) -> tuple[Mask, Doubles]:
+    """Places that show the white of the eye for certain, and its colour."""
+    sides = np.abs(np.sin(_ANGLES)) < 0.5  # the parts that lids leave free
     rows = (_RADII > 1.06) & (_RADII < 1.35)
-    sample = values[rows][:, beside].reshape(-1, 3)
-    least = sample.min(axis=1)
-    own = np.median(sample[least >= np.percentile(least, 60)], axis=0)
+    least = np.where(rows[:, None] & sides, values.min(axis=2), np.float32(-1.0))
+    lightest = least >= np.percentile(least[least >= 0.0], 60)
+    return lightest, np.median(values[lightest], axis=0).astype(np.float64)
+
+
+def _is_white(values: Floats) -> Mask:
+    lightest, own = _own_white(values)
     dim = np.log(own / np.asarray(cv2.blur(values, (5, 5)), np.float32))  # a single vessel does not count
     tint = (dim[..., 1] + dim[..., 2]) / 2.0 - dim[..., 0]
     light = dim[..., 1] < _DIM
-    white = light & (tint < _TINT) & (tint > -_BLUISH)
+    usual = tint[lightest]
+    middle = float(np.median(usual))
+    spread = 1.4826 * float(np.median(np.abs(usual - middle)))
+    most = np.clip(middle + 4.0 * spread, *_TINT)
+    white = light & (tint < most) & (tint > -_BLUISH)
     return np.asarray(white | (light & (np.abs(np.sin(_ANGLES)) < _LEVEL) & _enclosed(white)))
 
 
