@@ -34,17 +34,18 @@ _AT_LIMBUS = (
 _STRAIGHT = 0.075  # share of its width by which its sides may stray; those of spots and of hair do by 0.1
 _ENDS = 0.2  # share of its density that may be left beyond its end; metal and shade run on
 _ON_WHITE = 0.6  # share of white beside a mark
+_SOME_WHITE = 0.4  # share of white in a column near which something may be looked for
 _CALM = 0.9  # share of white in a column from which the unrest of the ring is taken
-_ISLAND = 0.75  # share of white along and beyond a mark that has no colour to tell it by
+_ISLAND = 0.65  # share of white along and beyond a mark that has no colour to tell it by
 _ALONE = 0.95  # likewise of one that lies in the white as a whole
 _HAIR_DEG = 1.8  # one lash and its shadow are thinner
 _TUFT_DEG = 3.0  # so are lashes that stick together
 _WHOLE = 0.9  # share of white about a mark below which something hides a part of it
 _DARK_INK = 0.35  # density, 30 % of the light, from which less else is asked
 _BAR = 1.2  # length outside the limbus over width; spots are round, and half of one is shorter than wide
-_LONG_BAR = 1.5  # likewise of one that has faded
 _SHORT_BAR = 0.75  # likewise of what must be ink: eight degrees that ended early or ran
-_STROKE, _FROM_LIMBUS = 0.05, 0.75  # straightness of its sides, and share of its density at the limbus
+_JITTER_DEG = 0.1  # by which sides stray in any photo
+_STROKE, _FROM_LIMBUS = 0.035, 0.75  # straightness of its sides, and share of its density at the limbus
 _MASK_DEG = 1.0  # beside what can be seen of the ink
 _MASK_INNER = 0.82  # limbus radii: ink runs onto the cornea, where a dark iris hides it
 _SHOWS_TOO = 0.5  # share of the density that the clean photo may show at the same place
@@ -167,20 +168,19 @@ def candidates(ring: Ring, before: Ring | None = None, *, channel: Channel = "in
     """
     band = ring.rows(*BAND)
     profile = ring.signal(channel)[band].mean(axis=0).astype(float)
-    found = _peaks(profile, ring.white[band].mean(axis=0) > _CALM, least=LEAST[channel])
+    found = _peaks(profile, ring.white[band].mean(axis=0), least=LEAST[channel])
     if before is not None:
-        white = before.white[band].mean(axis=0) > _CALM
+        white = before.white[band].mean(axis=0)
         found += _peaks(profile - before.signal(channel)[band].mean(axis=0), white, least=LEAST[channel])
     return found
 
 
-def _peaks(profile: Doubles, calm: NDArray[np.bool_], *, least: float) -> list[int]:
+def _peaks(profile: Doubles, white: Doubles, *, least: float) -> list[int]:
     standing = profile - _running(profile, percentile=40.0, reach_deg=20)
-    unrest = np.abs(profile - np.roll(profile, _NEXT))[
-        calm
-    ]  # what lies close together differs by noise alone
+    # What lies close together differs by noise alone.
+    unrest = np.abs(profile - np.roll(profile, _NEXT))[white > _CALM]
     noise = 1.05 * float(np.median(unrest)) if len(unrest) else 0.0
-    near = np.convolve(np.r_[calm[-_NEAR:], calm, calm[:_NEAR]], np.ones(2 * _NEAR + 1), mode="valid") > 0
+    near = np.convolve(np.pad(white > _SOME_WHITE, _NEAR, mode="wrap"), np.ones(2 * _NEAR + 1), "valid") > 0
     left = np.where(near, standing, -np.inf)  # far from all white there are lids and hair alone
     found: list[int] = []
     while len(found) < _MOST and left.max() > max(least, _NOISE * noise):
@@ -227,7 +227,7 @@ def is_ink(bar: Bar) -> bool:
         and abs(bar.slope) <= _SLANT
         and bar.at_limbus >= _AT_LIMBUS
         and bar.ragged <= _STRAIGHT
-        and (bar.left_over <= _ENDS or bar.beyond < _CALM)
+        and bar.left_over <= _ENDS
         and (bar.color_left <= _ENDS or not _has_color(bar))
         and max(bar.beside) >= _ON_WHITE
     )
@@ -244,7 +244,7 @@ def is_ink(bar: Bar) -> bool:
     ):
         return False
     if island >= _ALONE:  # no hair ends on white, and no shadow lies in it
-        return strong or new or (length_over_width >= _LONG_BAR and _is_straight(bar))
+        return strong or new or (length_over_width >= _BAR and _is_straight(bar))
     if width_deg < _HAIR_DEG:
         return False
     if island >= _ISLAND:
@@ -255,7 +255,9 @@ def is_ink(bar: Bar) -> bool:
 
 def _is_straight(bar: Bar) -> bool:
     """Tell whether a bar has the sides of a stroke, from the limbus on: those of a spot are round."""
-    return bar.ragged <= _STROKE and bar.at_limbus >= _FROM_LIMBUS
+    width_deg = bar.end_deg - bar.start_deg
+    straight = bar.ragged * width_deg <= max(_STROKE * width_deg, _JITTER_DEG)
+    return straight and bar.at_limbus >= _FROM_LIMBUS
 
 
 def _is_new(bar: Bar) -> bool:

@@ -53,8 +53,8 @@ class Bar:
     ragged : float
         By how much its sides stray from straight and parallel, share of the width.
     left_over, color_left : float
-        Shares that are left beyond the outer end: of the density, and of a blue or violet stain there or
-        beside (0 for a bar that has none).
+        Shares that are left beyond the outer end: of the density (0 where a lid follows), and of a blue or
+        violet stain there or beside (0 for a bar that has none).
     shown : float or None
         Share of the density that the clean photo shows at the same place; None without one, or where a lid
         hides the place in it.
@@ -174,6 +174,7 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ch
     around = leant.of(ring.stain)[past, _part(start - (end - start), 2 * end - start)]
     beyond = float(np.median(np.percentile(around, 80, axis=1))) / stain if stain > _TINTED else 0.0
 
+    open_beyond = min(float(white[past, flank].mean()) for flank in _flanks(start, end)) > _SOME_WHITE
     comparable = before is not None and _shows_white(before, leant, trace)
 
     def density(values: NDArray[np.float32]) -> float:
@@ -193,7 +194,7 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ch
         min(float(sides[:, flank].mean()) for flank in _flanks(start, end)),
         float(white[ring.rows(trace.outer + 0.02, trace.outer + 0.10), _part(start - 1.0, end + 1.0)].mean()),
         trace.ragged,
-        float(np.median(trace.depth[past])) / trace.density,
+        float(np.median(trace.depth[past])) / trace.density if open_beyond else 0.0,
         beyond,
         density(before.signal(channel)) / trace.density if comparable else None,
     )

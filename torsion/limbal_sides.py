@@ -37,7 +37,8 @@ class Sides:
     noise_deg : float
         Standard uncertainty of their middle from the raggedness of the ink.
     ragged_deg : float
-        Root mean square by which the sides stray from straight and parallel: those of a spot do.
+        Root mean square by which the sides stray from straight and parallel, as those of a spot do; the
+        sharper side counts more.
     """
 
     start_deg: float
@@ -81,7 +82,7 @@ def fit_sides(
     at, soft = at[seen], soft[seen]
     fit, covariance = _lines(basis, at, soft / np.median(soft), slope)
     noise = float(np.sqrt((covariance[0, 0] + covariance[1, 1] + 2.0 * covariance[0, 1]) / 4.0))
-    ragged = float(np.sqrt(np.mean((at - basis @ fit) ** 2)))
+    ragged = float(np.sqrt(np.average((at - basis @ fit) ** 2, weights=soft**-2)))
     return Sides(float(fit[0]), float(fit[1]), slope + float(fit[2]), noise, ragged)
 
 
