@@ -25,7 +25,7 @@ ORDER = [
         outline pupil
         toric vergence keratometry centroid plan recheck lens_rotation uncertainty budget
         locate
-        limbal_ring limbal_bar ink
+        limbal_ring limbal_sides limbal_bar ink
         masks
         unwrap quality duplicate
         search votes

@@ -42,7 +42,10 @@ _HAIR_DEG = 1.8  # one lash and its shadow are thinner
 _TUFT_DEG = 3.0  # so are lashes that stick together
 _WHOLE = 0.9  # share of white about a mark below which something hides a part of it
 _DARK_INK = 0.35  # density, 30 % of the light, from which less else is asked
-_BAR = 1.2  # length outside the limbus over width; spots are round, and half of one is shorter than wide
+_BAR = 1.2  # length outside the limbus over width; half of a round spot is shorter than wide
+_LONG_BAR = 1.6  # likewise; a round spot that touches the limbus, or nearly so, has up to 1.4
+_BLACK = 0.75  # density, 18 % of the light: no pigment without colour is as dark
+_STUB = 0.5  # likewise of blue or violet, which does not grow on an eye
 _SHORT_BAR = 0.75  # likewise of what must be ink: eight degrees that ended early or ran
 _JITTER_DEG = 0.1  # by which sides stray in any photo
 _STROKE, _FROM_LIMBUS = 0.035, 0.75  # straightness of its sides, and share of its density at the limbus
@@ -235,22 +238,24 @@ def is_ink(bar: Bar) -> bool:
     if not is_bar or not (strong or clear) or (bar.shown is not None and not new):
         return False
     if _has_color(bar):
-        return new or strong or length_over_width >= _BAR
-    island = min(*bar.beside, bar.around, bar.beyond)
-    if (
-        not clear
-        or length_over_width < _SHORT_BAR
-        or not (new or length_over_width >= _BAR or _is_straight(bar))
-    ):
+        return length_over_width >= (_STUB if new or strong else _BAR)
+    if not clear or length_over_width < _SHORT_BAR or not (new or _is_stroke(bar, length_over_width)):
         return False
+    island = min(*bar.beside, bar.around, bar.beyond)
     if island >= _ALONE:  # no hair ends on white, and no shadow lies in it
-        return strong or new or (length_over_width >= _BAR and _is_straight(bar))
+        return strong or new or _is_straight(bar)
     if width_deg < _HAIR_DEG:
         return False
     if island >= _ISLAND:
         return strong or new
     # It runs under a lid.  So does hair, but it is thinner; and pigment there has no straight sides.
     return strong and width_deg >= _TUFT_DEG and _is_straight(bar) and (new or bar.around >= _ON_WHITE)
+
+
+def _is_stroke(bar: Bar, length_over_width: float) -> bool:
+    """Tell what no other photo tells apart: pigment is brown or thin, and lies in round spots."""
+    black = bar.density >= _BLACK and _color(bar.colors) == "black" and _is_straight(bar)
+    return bar.at_limbus >= _FROM_LIMBUS and (black or length_over_width >= _LONG_BAR)
 
 
 def _is_straight(bar: Bar) -> bool:
