@@ -1,9 +1,10 @@
 """Ink at the limbus: stains of a pen in the picture of one eye, told from what else is dark there.
 
 Ink swallows red light, which blood hardly does: that takes vessels, redness and bleeding out.  A mark is a
-bar across the limbus with white beside it and an end on the white: that takes out lids, hair, shadows, the
-dark ring of the limbus, and instruments, which run on.  Blue and violet do not grow on an eye; black and
-brown do, so of them more is asked.  Where the same eye is known without ink, what it shows there too is none.
+bar with straight sides across the limbus, with white beside it and an end on the white: that takes out lids,
+hair, shadows, spots, the dark ring of the limbus, and instruments, which run on.  Blue and violet stain what
+they cover, which no lid, hair or shadow does, and do not grow on an eye; black and brown do, so of them more
+is asked.  Where the same eye is known without ink, what it shows there too is none.
 """
 
 from dataclasses import dataclass
@@ -28,9 +29,7 @@ _NEAR = 40  # columns, 10 degrees
 _MOST = 24  # candidates looked at
 _SHORTEST = 0.06  # limbus radii outside the limbus, 0.35 mm
 _SLANT = 60.0  # degrees at the limbus for each radius: 45 degrees from straight outwards
-_AT_LIMBUS = (
-    0.4  # share of its density that a mark keeps at the limbus; a spot on the white does not reach it
-)
+_AT_LIMBUS = 0.4  # share of its density that a mark keeps at the limbus, which few spots on the white reach
 _STRAIGHT = 0.075  # share of its width by which its sides may stray; those of spots and of hair do by 0.1
 _ENDS = 0.2  # share of its density that may be left beyond its end; metal and shade run on
 _ON_WHITE = 0.6  # share of white beside a mark
@@ -44,9 +43,9 @@ _WHOLE = 0.9  # share of white about a mark below which something hides a part o
 _DARK_INK = 0.35  # density, 30 % of the light, from which less else is asked
 _BAR = 1.2  # length outside the limbus over width; half of a round spot is shorter than wide
 _LONG_BAR = 1.6  # likewise; a round spot that touches the limbus, or nearly so, has up to 1.4
-_BLACK = 0.75  # density, 18 % of the light: no pigment without colour is as dark
 _STUB = 0.5  # likewise of blue or violet, which does not grow on an eye
 _SHORT_BAR = 0.75  # likewise of what must be ink: eight degrees that ended early or ran
+_BLACK = 0.75  # density, 18 % of the light in red: no pigment without colour is as dark
 _JITTER_DEG = 0.1  # by which sides stray in any photo
 _STROKE, _FROM_LIMBUS = 0.035, 0.75  # straightness of its sides, and share of its density at the limbus
 _MASK_DEG = 1.0  # beside what can be seen of the ink
