@@ -125,7 +125,7 @@ def compare(
 
 
 def axis_error(marking: Marking, supine: synthetic.Picture, seated: synthetic.Picture) -> float:
-    """Error of the axis through two opposite marks in the seated frame; NaN without one, or of other marks."""
+    """Error of the axis through two opposite marks in the seated frame; NaN where there is none."""
     if marking.axis is None:
         return np.nan
     ends = []
