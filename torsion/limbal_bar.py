@@ -175,11 +175,13 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ch
     beyond = float(np.median(np.percentile(around, 80, axis=1))) / stain if stain > _TINTED else 0.0
 
     open_beyond = min(float(white[past, flank].mean()) for flank in _flanks(start, end)) > _SOME_WHITE
-    comparable = before is not None and _shows_white(before, leant, trace)
 
     def density(values: NDArray[np.float32]) -> float:
         return float(np.median(leant.depth(values, trace.edges, beside)[band]))
 
+    shown = None
+    if before is not None and _shows_white(before, leant, trace):
+        shown = density(before.signal(channel)) / trace.density
     return Bar(
         first_deg + start,
         first_deg + end,
@@ -196,7 +198,7 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ch
         trace.ragged,
         float(np.median(trace.depth[past])) / trace.density if open_beyond else 0.0,
         beyond,
-        density(before.signal(channel)) / trace.density if comparable else None,
+        shown,
     )
 
 

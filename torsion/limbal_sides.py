@@ -102,7 +102,7 @@ def _lines(basis: Doubles, at: Doubles, soft: Doubles, slope: float) -> tuple[Do
         miss = (at - basis @ fit) / soft
         spread = max(_JITTER_DEG, 1.4826 * float(np.median(np.abs(miss))))
         weight = np.clip(1.0 - (miss / (4.0 * spread)) ** 2, 0.01, None) ** 2
-    return fit, np.linalg.inv(normal)
+    return fit, np.asarray(np.linalg.inv(normal), np.float64)
 
 
 def _side(profile: Doubles, edges: tuple[float, float], step: int) -> tuple[float, float]:

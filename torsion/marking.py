@@ -306,7 +306,7 @@ def _carried(stain: Stain, prepared: PreparedPhoto, frame: _Frame, role: Role) -
     points = np.stack(ring_places(prepared.limbus, np.ones(3), places))
     if role == "supine" and frame.pair is not None and frame.pair.matrix is not None:
         matrix = frame.pair.matrix
-        points = np.linalg.solve(matrix[:, :2], points - matrix[:, 2:])
+        points = np.asarray(np.linalg.solve(matrix[:, :2], points - matrix[:, 2:]), np.float64)
     seen = np.asarray(direction_deg(points[0] - frame.middle_px[0], points[1] - frame.middle_px[1]))
     return float(seen[1]), abs(wrap_rotation_deg(float(seen[2] - seen[0])))
 
