@@ -26,7 +26,7 @@ ORDER = [
         outline pupil laterality
         toric vergence keratometry centroid plan recheck lens_rotation uncertainty budget
         locate
-        limbal_ring limbal_bar ink
+        limbal_ring limbal_sides limbal_bar ink
         masks
         unwrap quality duplicate order
         search votes

@@ -36,7 +36,7 @@ OPEN = View(
     lids=Lids(upper_cover=0.08, lower_gap=0.1, lashes=0.6, droop=0.0),
     light=Light(glints=(), vignetting=0.0, gradient=0.0),
 )
-CENTRE_DEG = 0.6  # of a direction: a hundredth of the limbus radius, to which its centre is found
+CENTRE_DEG = 0.6  # of a direction: a hundredth of the limbus radius, to which its middle is found
 FINDER_DEG = 0.5  # of a direction about the true limbus: ink is patchy, most so a mark of 8 degrees
 
 
@@ -298,6 +298,19 @@ def test_ink_does_not_move_the_registration(photos):
     clean = measure(photos / "seated.png", photos / "supine-clean.png", eye="OD")
     inked = measure(photos / "seated.png", photos / "supine.png", eye="OD")
     assert inked.rotation_deg == pytest.approx(clean.rotation_deg, abs=0.05)  # degrees, as much as noise
+
+
+@pytest.mark.parametrize(
+    ("directions", "flag"),
+    [((2.0, 172.0), "marks_not_opposite"), ((2.0, 182.0, 330.0, 215.0), "too_many_marks")],
+)
+def test_marks_through_which_no_axis_can_be_laid_are_for_review(eye, directions, flag):
+    picture = drawn(eye, *(InkMark(angle, width_deg=4.0) for angle in directions), seed=6)
+    found = read_marks(picture.rgb, eye="OD")
+    assert len(found.marks) == len(directions)
+    assert found.axis is None
+    assert flag in found.flags
+    assert found.verdict == "review"
 
 
 def test_another_eye_refuses_and_carries_nothing(photos):

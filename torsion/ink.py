@@ -1,9 +1,10 @@
 """Ink at the limbus: stains of a pen in the picture of one eye, told from what else is dark there.
 
 Ink swallows red light, which blood hardly does: that takes vessels, redness and bleeding out.  A mark is a
-bar across the limbus with white beside it and an end on the white: that takes out lids, hair, shadows, the
-dark ring of the limbus, and instruments, which run on.  Blue and violet do not grow on an eye; black and
-brown do, so of them more is asked.  Where the same eye is known without ink, what it shows there too is none.
+bar with straight sides across the limbus, with white beside it and an end on the white: that takes out lids,
+hair, shadows, spots, the dark ring of the limbus, and instruments, which run on.  Blue and violet stain what
+they cover, which no lid, hair or shadow does, and do not grow on an eye; black and brown do, so of them more
+is asked.  Where the same eye is known without ink, what it shows there too is none.
 """
 
 from dataclasses import dataclass
@@ -13,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.angles import wrap_direction_deg, wrap_rotation_deg
-from torsion.limbal_bar import BAND, LEAST_DENSITY, NARROWEST_DEG, WIDEST_DEG, Bar, measure_bar
-from torsion.limbal_ring import COLUMNS, STEP_DEG, Ring, unwrap_ring
+from torsion.limbal_bar import BAND, LEAST, NARROWEST_DEG, WIDEST_DEG, Bar, measure_bar
+from torsion.limbal_ring import CHANNELS, COLUMNS, STEP_DEG, Channel, Ring, unwrap_ring
 from torsion.photo import Ellipse
 
 __all__ = ["InkColor", "Stain", "candidates", "find_ink", "ink_mask", "is_grey", "is_ink"]
@@ -22,21 +23,31 @@ __all__ = ["InkColor", "Stain", "candidates", "find_ink", "ink_mask", "is_grey",
 Doubles = NDArray[np.float64]
 InkColor = Literal["violet", "blue", "black", "brown"]
 
-_NOISE = 5.0  # robust standard deviations of the white part of the ring
+_NOISE = 4.0  # standard deviations of the white part of the ring
+_NEXT = 4  # columns, 1 degree
+_NEAR = 40  # columns, 10 degrees
 _MOST = 24  # candidates looked at
 _SHORTEST = 0.06  # limbus radii outside the limbus, 0.35 mm
 _SLANT = 60.0  # degrees at the limbus for each radius: 45 degrees from straight outwards
-_AT_LIMBUS = (
-    0.4  # share of its density that a mark keeps at the limbus; a spot on the white does not reach it
-)
+_AT_LIMBUS = 0.4  # share of its density that a mark keeps at the limbus, which few spots on the white reach
+_STRAIGHT = 0.075  # share of its width by which its sides may stray; those of spots and of hair do by 0.1
+_ENDS = 0.2  # share of its density that may be left beyond its end; metal and shade run on
 _ON_WHITE = 0.6  # share of white beside a mark
+_SOME_WHITE = 0.4  # share of white in a column near which something may be looked for
 _CALM = 0.9  # share of white in a column from which the unrest of the ring is taken
-_ISLAND = 0.75  # share of white along and beyond a mark that has no colour to tell it by
+_ISLAND = 0.65  # share of white along and beyond a mark that has no colour to tell it by
+_ALONE = 0.95  # likewise of one that lies in the white as a whole
 _HAIR_DEG = 1.8  # one lash and its shadow are thinner
+_TUFT_DEG = 3.0  # so are lashes that stick together
 _WHOLE = 0.9  # share of white about a mark below which something hides a part of it
 _DARK_INK = 0.35  # density, 30 % of the light, from which less else is asked
-_BAR = 1.2  # length outside the limbus over width; spots are round, and half of one is shorter than wide
-_NEW_BAR = 0.75  # likewise of what the clean photo does not show: eight degrees that ended early or ran
+_BAR = 1.2  # length outside the limbus over width; half of a round spot is shorter than wide
+_LONG_BAR = 1.6  # likewise; a round spot that touches the limbus, or nearly so, has up to 1.4
+_STUB = 0.5  # likewise of blue or violet, which does not grow on an eye
+_SHORT_BAR = 0.75  # likewise of what must be ink: eight degrees that ended early or ran
+_BLACK = 0.75  # density, 18 % of the light in red: no pigment without colour is as dark
+_JITTER_DEG = 0.1  # by which sides stray in any photo
+_STROKE, _FROM_LIMBUS = 0.035, 0.75  # straightness of its sides, and share of its density at the limbus
 _MASK_DEG = 1.0  # beside what can be seen of the ink
 _MASK_INNER = 0.82  # limbus radii: ink runs onto the cornea, where a dark iris hides it
 _SHOWS_TOO = 0.5  # share of the density that the clean photo may show at the same place
@@ -100,19 +111,16 @@ def find_ink(
     if is_grey(pixels):
         return ()
     ring = unwrap_ring(pixels, limbus)
-    before = None if clean is None else unwrap_ring(clean, limbus, stretch=ring.stretch)
-    found: list[Stain] = []
-    tried: list[Bar] = []
-    for at in candidates(ring):
-        if any(_holds(bar, at * STEP_DEG) for bar in tried):
-            continue  # another peak of the same bar
-        bar = measure_bar(ring, at, before)
-        if bar is None:
-            continue
-        tried.append(bar)
-        if is_ink(bar) and not any(_overlap(bar, other) for other in found):
-            found.append(_stain(bar))
-    return tuple(sorted(found, key=lambda stain: stain.direction_deg))
+    before = None if clean is None else unwrap_ring(clean, limbus, rim=ring.rim)
+    found: list[Bar] = []
+    for channel in CHANNELS:
+        for at in candidates(ring, before, channel=channel):
+            if any(_holds(bar, at * STEP_DEG) for bar in found):
+                continue  # another peak of the same mark
+            bar = measure_bar(ring, at, before, channel=channel)
+            if bar is not None and is_ink(bar) and not any(_overlap(bar, other) for other in found):
+                found.append(bar)
+    return tuple(sorted((_stain(bar, ring) for bar in found), key=lambda stain: stain.direction_deg))
 
 
 def ink_mask(pixels: NDArray[np.uint8], limbus: Ellipse) -> NDArray[np.bool_]:
@@ -150,16 +158,34 @@ def is_grey(pixels: NDArray[np.uint8]) -> bool:
     return pixels.ndim != 3 or float(np.abs(pixels[..., 0].astype(np.int16) - pixels[..., 2]).mean()) < 2.0
 
 
-def candidates(ring: Ring) -> list[int]:
-    """Columns at which something stands out of the ring just outside the limbus, strongest first."""
+def candidates(ring: Ring, before: Ring | None = None, *, channel: Channel = "ink") -> list[int]:
+    """Columns at which something stands out of the ring just outside the limbus, strongest first.
+
+    Parameters
+    ----------
+    ring : Ring
+    before : Ring, optional
+        Of the same eye without ink, in register: what stands out of the difference is named too.
+    channel : {"stain", "ink"}
+    """
     band = ring.rows(*BAND)
-    profile = ring.ink[band].mean(axis=0).astype(float)
+    profile = ring.signal(channel)[band].mean(axis=0).astype(float)
+    found = _peaks(profile, ring.white[band].mean(axis=0), least=LEAST[channel])
+    if before is not None:
+        white = before.white[band].mean(axis=0)
+        found += _peaks(profile - before.signal(channel)[band].mean(axis=0), white, least=LEAST[channel])
+    return found
+
+
+def _peaks(profile: Doubles, white: Doubles, *, least: float) -> list[int]:
     standing = profile - _running(profile, percentile=40.0, reach_deg=20)
-    calm = standing[ring.white[band].mean(axis=0) > _CALM]
-    noise = 1.4826 * float(np.median(np.abs(calm - np.median(calm)))) if len(calm) else 0.0
-    left = standing.copy()
+    # What lies close together differs by noise alone.
+    unrest = np.abs(profile - np.roll(profile, _NEXT))[white > _CALM]
+    noise = 1.05 * float(np.median(unrest)) if len(unrest) else 0.0
+    near = np.convolve(np.pad(white > _SOME_WHITE, _NEAR, mode="wrap"), np.ones(2 * _NEAR + 1), "valid") > 0
+    left = np.where(near, standing, -np.inf)  # far from all white there are lids and hair alone
     found: list[int] = []
-    while len(found) < _MOST and left.max() > max(LEAST_DENSITY, _NOISE * noise):
+    while len(found) < _MOST and left.max() > max(least, _NOISE * noise):
         at = int(np.argmax(left))
         found.append(at)
         for step in (1, -1):  # what belongs to the same rise is taken out on both sides
@@ -195,31 +221,59 @@ def _has_color(bar: Bar) -> bool:
 
 def is_ink(bar: Bar) -> bool:
     """Tell whether a bar across the limbus is ink."""
-    width_deg, new = bar.end_deg - bar.start_deg, bar.shown is not None and bar.shown < _SHOWS_TOO
+    width_deg, new = bar.end_deg - bar.start_deg, _is_new(bar)
     length_over_width = (bar.outer - 1.0) / np.radians(width_deg)
     is_bar = (
         NARROWEST_DEG <= width_deg <= WIDEST_DEG
         and bar.outer - 1.0 >= _SHORTEST
         and abs(bar.slope) <= _SLANT
         and bar.at_limbus >= _AT_LIMBUS
+        and bar.ragged <= _STRAIGHT
+        and bar.left_over <= _ENDS
+        and (bar.color_left <= _ENDS or not _has_color(bar))
         and max(bar.beside) >= _ON_WHITE
     )
-    strong = bar.density >= _DARK_INK
-    if not is_bar or not (strong or min(bar.beside) >= _ON_WHITE):
+    strong, clear = bar.density >= _DARK_INK, min(bar.beside) >= _ON_WHITE
+    if not is_bar or not (strong or clear) or (bar.shown is not None and not new):
         return False
     if _has_color(bar):
-        return new or strong or length_over_width >= _BAR
-    if min(bar.around, bar.beyond) < _ISLAND or width_deg < _HAIR_DEG:
+        return length_over_width >= (_STUB if new or strong else _BAR)
+    if not clear or length_over_width < _SHORT_BAR or not (new or _is_stroke(bar, length_over_width)):
         return False
-    if bar.shown is not None:
-        return new and length_over_width >= _NEW_BAR
-    return strong and length_over_width >= _BAR
+    island = min(*bar.beside, bar.around, bar.beyond)
+    if island >= _ALONE:  # no hair ends on white, and no shadow lies in it
+        return strong or new or _is_straight(bar)
+    if width_deg < _HAIR_DEG:
+        return False
+    if island >= _ISLAND:
+        return strong or new
+    # It runs under a lid.  So does hair, but it is thinner; and pigment there has no straight sides.
+    return strong and width_deg >= _TUFT_DEG and _is_straight(bar) and (new or bar.around >= _ON_WHITE)
 
 
-def _stain(bar: Bar) -> Stain:
-    new = bar.shown is not None and bar.shown < _SHOWS_TOO
+def _is_stroke(bar: Bar, length_over_width: float) -> bool:
+    """Tell what no other photo tells apart: pigment is brown or thin, and lies in round spots."""
+    black = bar.density >= _BLACK and _color(bar.colors) == "black" and _is_straight(bar)
+    return bar.at_limbus >= _FROM_LIMBUS and (black or length_over_width >= _LONG_BAR)
+
+
+def _is_straight(bar: Bar) -> bool:
+    """Tell whether a bar has the sides of a stroke, from the limbus on: those of a spot are round."""
+    width_deg = bar.end_deg - bar.start_deg
+    straight = bar.ragged * width_deg <= max(_STROKE * width_deg, _JITTER_DEG)
+    return straight and bar.at_limbus >= _FROM_LIMBUS
+
+
+def _is_new(bar: Bar) -> bool:
+    return bar.shown is not None and bar.shown < _SHOWS_TOO
+
+
+def _stain(bar: Bar, ring: Ring) -> Stain:
+    new, middle = _is_new(bar), (bar.start_deg + bar.end_deg) / 2
+    # The ring begins at the edge of the white, which a grey ring of age sets off from the limbus.
+    inwards = 1.0 / ring.rim.stretch[round(middle / STEP_DEG) % COLUMNS] - 1.0
     return Stain(
-        wrap_direction_deg((bar.start_deg + bar.end_deg) / 2),
+        wrap_direction_deg(middle + bar.slope * inwards),
         bar.end_deg - bar.start_deg,
         bar.extent_deg,
         bar.outer,
@@ -236,6 +290,7 @@ def _holds(bar: Bar, angle_deg: float) -> bool:
     return abs(wrap_rotation_deg(angle_deg - middle)) <= half
 
 
-def _overlap(bar: Bar, stain: Stain) -> bool:
-    middle, width = (bar.start_deg + bar.end_deg) / 2, bar.end_deg - bar.start_deg
-    return abs(wrap_rotation_deg(middle - stain.direction_deg)) < (width + stain.width_deg) / 2
+def _overlap(bar: Bar, other: Bar) -> bool:
+    apart = (bar.start_deg + bar.end_deg - other.start_deg - other.end_deg) / 2
+    widths = bar.end_deg - bar.start_deg + other.end_deg - other.start_deg
+    return abs(wrap_rotation_deg(apart)) < widths / 2

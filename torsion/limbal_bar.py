@@ -3,28 +3,31 @@
 Whether it is ink is another question.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.limbal_ring import COLUMNS, STEP_DEG, Ring
-from torsion.quantiles import median, percentile, row_medians
+from torsion.limbal_ring import COLUMNS, STEP_DEG, Channel, Ring
+from torsion.limbal_sides import fit_sides
 
-__all__ = ["BAND", "LEAST_DENSITY", "NARROWEST_DEG", "WIDEST_DEG", "Bar", "measure_bar"]
+__all__ = ["BAND", "LEAST", "NARROWEST_DEG", "WIDEST_DEG", "Bar", "measure_bar"]
 
 Doubles = NDArray[np.float64]
 
 BAND = (1.03, 1.13)
 """Limbus radii between which a mark that crosses the limbus lies on white."""
-LEAST_DENSITY = 0.15
-"""Density over the surroundings: 14 % of the light; a mark faded to a fifth still has it."""
+LEAST: dict[Channel, float] = {"stain": 0.07, "ink": 0.12}
+"""Signal over the surroundings: a share of the light, a density; inks faded to two fifths still have it."""
 NARROWEST_DEG, WIDEST_DEG = 1.1, 20.0
 """Widths of marks: 0.11 mm, as thick as a lash, to twice what a broad mark smears to."""
 
 _RUNS_ON = 1.49  # limbus radii: what has not ended here is hair, a lid or an instrument
-_HOPELESS = 0.3  # share of white on the better side: half of what a mark has; lids and lashes end here
+_ALL_WHITE = 0.9
+_FEW_ROWS = 4
+_TINTED = 0.06  # share by which red is weaker than blue
 _HALF_WINDOW_DEG = 40.0
+_SOME_WHITE = 0.4  # share of white in the better flank without which nothing is measured
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -47,8 +50,14 @@ class Bar:
         Shares of white in both flanks.
     around, beyond : float
         Shares of white along both sides, the poorer one, and beyond the outer end.
+    ragged : float
+        By how much its sides stray from straight and parallel, share of the width.
+    left_over, color_left : float
+        Shares that are left beyond the outer end: of the density (0 where a lid follows), and of a blue or
+        violet stain there or beside (0 for a bar that has none).
     shown : float or None
-        Share of the density that the clean photo shows at the same place; None without one.
+        Share of the density that the clean photo shows at the same place; None without one, or where a lid
+        hides the place in it.
     """
 
     start_deg: float
@@ -63,10 +72,13 @@ class Bar:
     beside: tuple[float, float]
     around: float
     beyond: float
+    ragged: float
+    left_over: float
+    color_left: float
     shown: float | None
 
 
-def measure_bar(ring: Ring, at: int, before: Ring | None) -> Bar | None:
+def measure_bar(ring: Ring, at: int, before: Ring | None, *, channel: Channel = "ink") -> Bar | None:
     """Measure what stands out of a ring at a column.
 
     Parameters
@@ -76,26 +88,31 @@ def measure_bar(ring: Ring, at: int, before: Ring | None) -> Bar | None:
         The column.
     before : Ring or None
         Of the same eye without ink, in register.
+    channel : {"stain", "ink"}
+        In which it stands out.
 
     Returns
     -------
     Bar or None
-        None where it is too faint, has no two edges or no outer end, or does not lie on white at all.
+        None where it is too faint, or has no two edges or no outer end.
     """
     half = round(_HALF_WINDOW_DEG / STEP_DEG)
     columns = np.arange(at - half, at + half + 1) % COLUMNS
-    edges = _edges(ring.ink[:, columns][ring.rows(*BAND)].mean(axis=0).astype(float), half)
+    signal = ring.signal(channel)[:, columns]
+    edges = _edges(signal[ring.rows(*BAND)].mean(axis=0).astype(float), half)
     if edges is None or not NARROWEST_DEG / 2 < edges[1] - edges[0] < 1.3 * WIDEST_DEG:
         return None
-    white = ring.white[ring.rows(*BAND)][:, columns]
-    if max(float(white[:, flank].mean()) for flank in _flanks(*edges)) < _HOPELESS:
-        return None
-    first = _trace(ring, columns, edges, ring.rows(1.02, 1.12))
+    beside = ring.white[:, columns][ring.rows(*BAND)]
+    if max(float(beside[:, flank].mean()) for flank in _flanks(*edges)) < _SOME_WHITE:
+        return None  # most of what is dark lies between lashes: no more time on it
+    first = _trace(ring, columns, edges, ring.rows(1.02, 1.12), channel=channel)
     if first is None:
         return None
     along = ring.rows(1.02, min(first.outer - 0.01, 1.25))  # now the whole of its length says how it leans
-    trace = _trace(ring, columns, first.edges, along)
-    return None if trace is None else _bar(ring, trace, before, first_deg=(at - half) * STEP_DEG)
+    trace = _trace(ring, columns, first.edges, along, channel=channel)
+    if trace is None:
+        return None
+    return _bar(ring, _sided(ring, trace, channel), before, first_deg=(at - half) * STEP_DEG, channel=channel)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,45 +127,85 @@ class _Trace:
     outer: float
     slope: float
     noise_deg: float
+    ragged: float = 0.0
 
 
-def _trace(ring: Ring, columns: NDArray[np.intp], edges: tuple[float, float], rows: slice) -> _Trace | None:
-    crossing, slope, noise = _lean(ring.radii, ring.ink[:, columns].astype(float), edges, rows)
+def _trace(
+    ring: Ring, columns: NDArray[np.intp], edges: tuple[float, float], rows: slice, *, channel: Channel
+) -> _Trace | None:
+    crossing, slope, noise = _lean(ring.radii, ring.signal(channel)[:, columns].astype(float), edges, rows)
     leant = _Leant(ring, columns, slope)
-    straight = leant.of(ring.red, ring.rows(1.01, 1.11)).mean(axis=0)
+    straight = leant.of(ring.contrast(channel))[ring.rows(1.01, 1.11)].mean(axis=0)
     fine = _edges(straight, int(np.clip(round(crossing / STEP_DEG), 1, len(columns) - 2)))
     if fine is None:
         return None
-    depth = leant.depth(ring.ink, fine)
-    density = median(depth[ring.rows(*BAND)])
+    depth = leant.depth(ring.signal(channel), fine, leant.beside(ring, fine))
+    density = float(np.median(depth[ring.rows(*BAND)]))
     outer = _end(ring, depth, density)
-    if outer is None or density < LEAST_DENSITY:
+    if outer is None or density < LEAST[channel]:
         return None
     return _Trace(leant, fine, straight, depth, density, outer, slope, noise)
 
 
-def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float) -> Bar:
+def _sided(ring: Ring, trace: _Trace, channel: Channel) -> _Trace:
+    """Lay the sides anew, as parallel lines through all rows that can be read."""
+    on_white = min(trace.leant.beside(ring, trace.edges)) >= _ALL_WHITE
+    contrast = ring.red if on_white else ring.contrast(channel)  # red is the sharper: photos blur colour
+    along = trace.leant.readable(ring, trace.edges, ring.rows(1.03, min(trace.outer - 0.02, 1.30)))
+    sides = fit_sides(ring.radii[along], trace.leant.of(contrast)[along], trace.edges, slope=trace.slope)
+    if sides is None or sides.start_deg >= sides.end_deg:
+        return trace
+    return replace(
+        trace,
+        edges=(sides.start_deg, sides.end_deg),
+        slope=sides.slope,
+        noise_deg=sides.noise_deg,
+        ragged=sides.ragged_deg / (sides.end_deg - sides.start_deg),
+    )
+
+
+def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, channel: Channel) -> Bar:
     (start, end), leant, band = trace.edges, trace.leant, ring.rows(*BAND)
-    left, right = _flanks(start, end)
+    beside = leant.beside(ring, trace.edges)
     white = leant.of(ring.white)
     sides = white[ring.rows(1.04, trace.outer)]
+    past = ring.rows(trace.outer + 0.02, trace.outer + 0.12)
+    stain = float(np.median(leant.depth(ring.stain, trace.edges, beside)[band]))
+    around = leant.of(ring.stain)[past, _part(start - (end - start), 2 * end - start)]
+    beyond = float(np.median(np.percentile(around, 80, axis=1))) / stain if stain > _TINTED else 0.0
+
+    open_beyond = min(float(white[past, flank].mean()) for flank in _flanks(start, end)) > _SOME_WHITE
+
+    def density(values: NDArray[np.float32]) -> float:
+        return float(np.median(leant.depth(values, trace.edges, beside)[band]))
+
     shown = None
-    if before is not None:
-        shown = median(leant.depth(before.ink, trace.edges, band)) / trace.density
+    if before is not None and _shows_white(before, leant, trace):
+        shown = density(before.signal(channel)) / trace.density
     return Bar(
         first_deg + start,
         first_deg + end,
         _extent(trace.straight, trace.edges),
         trace.outer,
-        trace.density,
+        density(ring.ink),
         trace.noise_deg,
         trace.slope,
-        np.array([median(leant.depth(ring.density[..., k], trace.edges, band)) for k in range(3)]),
+        np.array([density(ring.density[..., k]) for k in range(3)]),
         float(trace.depth[ring.rows(1.01, 1.05)].mean()) / trace.density,
-        (float(white[band, left].mean()), float(white[band, right].mean())),
-        min(float(sides[:, left].mean()), float(sides[:, right].mean())),
+        beside,
+        min(float(sides[:, flank].mean()) for flank in _flanks(start, end)),
         float(white[ring.rows(trace.outer + 0.02, trace.outer + 0.10), _part(start - 1.0, end + 1.0)].mean()),
+        trace.ragged,
+        float(np.median(trace.depth[past])) / trace.density if open_beyond else 0.0,
+        beyond,
         shown,
+    )
+
+
+def _shows_white(before: Ring, leant: "_Leant", trace: _Trace) -> bool:
+    start, end = trace.edges
+    return bool(
+        leant.of(before.white)[before.rows(*BAND), _part(start - 2.0, end + 2.0)].mean() > _SOME_WHITE
     )
 
 
@@ -156,24 +213,35 @@ class _Leant:
     """Maps of the ring about a candidate, with its lean taken out: each row moved along with it."""
 
     def __init__(self, ring: Ring, columns: NDArray[np.intp], slope: float) -> None:
-        shift = np.rint(slope * (ring.radii - 1.0) / STEP_DEG).astype(int)
-        self._starts = (columns[0] + shift) % COLUMNS
-        self._count = len(columns)
+        aside = np.arctan(np.radians(slope))  # a straight stroke that leans passes beside the middle
+        lean = np.degrees(aside - np.arcsin(np.clip(np.sin(aside) / ring.radii, -1.0, 1.0)))
+        shift = np.rint(lean / STEP_DEG).astype(int)
+        self._places = (columns[None, :] + shift[:, None]) % COLUMNS
 
-    def of(self, values: NDArray[np.float32] | NDArray[np.bool_], rows: slice = slice(None)) -> Doubles:
-        values = values[rows]
-        closed = np.concatenate([values, values[:, : self._count - 1]], axis=1)
-        windows = np.lib.stride_tricks.sliding_window_view(closed, self._count, axis=1)
-        return np.asarray(windows[np.arange(len(values)), self._starts[rows]], np.float64)
+    def of(self, values: NDArray[np.float32] | NDArray[np.bool_]) -> Doubles:
+        return np.take_along_axis(values, self._places, axis=1).astype(float)
 
     def depth(
-        self, values: NDArray[np.float32], edges: tuple[float, float], rows: slice = slice(None)
+        self, values: NDArray[np.float32], edges: tuple[float, float], trust: tuple[float, float]
     ) -> Doubles:
-        """In each row, how much higher the core is than the flanks."""
-        leant, width = self.of(values, rows), edges[1] - edges[0]
+        """In each row, how much higher the core is than the flanks, each as far as it is trusted."""
+        leant, width = self.of(values), edges[1] - edges[0]
         core = leant[:, _part(edges[0] + 0.2 * width, edges[1] - 0.2 * width)].mean(axis=1)
-        flanks = [row_medians(leant[:, flank]) for flank in _flanks(*edges)]
-        return np.asarray(core - np.mean(flanks, axis=0))
+        flanks = [np.median(leant[:, flank], axis=1) for flank in _flanks(*edges)]
+        return np.asarray(core - np.average(flanks, axis=0, weights=np.array(trust) ** 2 + 1e-3))
+
+    def readable(self, ring: Ring, edges: tuple[float, float], rows: slice) -> slice:
+        """Rows from the limbus outwards until one flank is no longer white; all where that is at once."""
+        white = self.of(ring.white)[rows]
+        poorer = np.minimum(*(white[:, flank].mean(axis=1) for flank in _flanks(*edges)))
+        count = int(np.argmax(poorer < _SOME_WHITE)) if (poorer < _SOME_WHITE).any() else len(poorer)
+        return slice(rows.start, rows.start + count) if count >= _FEW_ROWS else rows
+
+    def beside(self, ring: Ring, edges: tuple[float, float]) -> tuple[float, float]:
+        """Shares of white in both flanks where the bar crosses the limbus, as far as it can be read."""
+        white = self.of(ring.white)[self.readable(ring, edges, ring.rows(*BAND))]
+        left, right = (float(white[:, flank].mean()) for flank in _flanks(*edges))
+        return left, right
 
 
 def _part(start_deg: float, end_deg: float) -> slice:
@@ -191,12 +259,12 @@ def _flanks(start_deg: float, end_deg: float) -> tuple[slice, slice]:
 
 def _edges(profile: Doubles, at: int) -> tuple[float, float] | None:
     """Places at which a profile has fallen to half of its height over both flanks."""
-    edges = _crossings(profile, at, 0.5 * float(profile[at] + percentile(profile, 30)))
+    edges = _crossings(profile, at, 0.5 * float(profile[at] + np.percentile(profile, 30)))
     places = np.arange(len(profile)) * STEP_DEG
     for _ in range(3):
         width = max(edges[1] - edges[0], STEP_DEG)
-        left, right = (median(profile[flank]) for flank in _flanks(*edges))
-        top = percentile(profile[_part(*edges)], 80)
+        left, right = (float(np.median(profile[flank])) for flank in _flanks(*edges))
+        top = float(np.percentile(profile[_part(*edges)], 80))
         base = left + (right - left) * np.clip((places - edges[0]) / width, 0.0, 1.0)
         rise = (profile - base) / np.maximum(top - base, 1e-6)
         if top <= max(left, right) or not rise.max() > 0.5:
@@ -209,7 +277,7 @@ def _edges(profile: Doubles, at: int) -> tuple[float, float] | None:
 def _crossings(profile: Doubles, at: int, level: float) -> tuple[float, float]:
     ends = []
     for step in (-1, 1):
-        here = at
+        here = min(max(at, 1), len(profile) - 2)
         while 0 < here + step < len(profile) - 1 and profile[here + step] > level:
             here += step
         fall = float(profile[here] - profile[here + step])
@@ -224,9 +292,9 @@ def _lean(
     """Where the middle of a bar crosses the limbus, its slope, and the uncertainty of the crossing."""
     width = edges[1] - edges[0]
     wide = _part(edges[0] - 0.5 * width - 1.0, edges[1] + 0.5 * width + 1.0)
-    base = np.mean([row_medians(ink[rows, flank]) for flank in _flanks(*edges)], axis=0)
+    base = np.mean([np.median(ink[rows, flank], axis=1) for flank in _flanks(*edges)], axis=0)
     lift = ink[rows, wide] - base[:, None]
-    lift = np.clip(lift - 0.3 * percentile(lift, 90), 0.0, None)
+    lift = np.clip(lift - 0.3 * float(np.percentile(lift, 90)), 0.0, None)
     weight = lift.sum(axis=1) + 1e-9
     middle = (lift @ (np.arange(wide.start, wide.start + lift.shape[1]) * STEP_DEG)) / weight
     weight /= weight.sum()
@@ -255,9 +323,9 @@ def _end(ring: Ring, depth: Doubles, density: float) -> float | None:
 def _extent(profile: Doubles, edges: tuple[float, float]) -> float:
     """Width within which the contrast stays above three times the unrest of the flanks."""
     beside = np.concatenate([profile[flank] for flank in _flanks(*edges)])
-    unrest = 1.4826 * float(median(np.abs(beside - median(beside))))
+    unrest = 1.4826 * float(np.median(np.abs(beside - np.median(beside))))
     core = _part(*edges)
     top = float(profile[core].max())
-    level = min(median(beside) + max(3.0 * unrest, 0.02), 0.5 * (top + median(beside)))
+    level = min(float(np.median(beside)) + max(3.0 * unrest, 0.02), 0.5 * (top + float(np.median(beside))))
     first, last = _crossings(profile, core.start + int(np.argmax(profile[core])), level)
     return max(last - first, edges[1] - edges[0])

@@ -6,6 +6,7 @@ which colourants add up and the exposure of the photo cancels.
 """
 
 from dataclasses import dataclass
+from typing import Literal, get_args
 
 import cv2
 import numpy as np
@@ -13,11 +14,25 @@ from numpy.typing import NDArray
 
 from torsion.photo import Ellipse
 
-__all__ = ["COLUMNS", "STEP_DEG", "Ring", "ring_places", "unwrap_ring"]
+__all__ = [
+    "CHANNELS",
+    "COLUMNS",
+    "STEP_DEG",
+    "Channel",
+    "Rim",
+    "Ring",
+    "find_rim",
+    "ring_places",
+    "unwrap_ring",
+]
 
 Floats = NDArray[np.float32]
 Doubles = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+
+Channel = Literal["stain", "ink"]
+CHANNELS: tuple[Channel, ...] = get_args(Channel)
+"""What marks are searched in: the stain of blue and violet, then what all inks swallow."""
 
 STEP_DEG = 0.25
 COLUMNS = 1440
@@ -30,8 +45,30 @@ _BIN = 20  # columns, 5 degrees: the wide bins in which the white is looked for
 _REACH = 6  # bins to each side
 _WHITE = 75.0  # percentile of the bins that is taken for white: lids and marks fill less than half of them
 _DIM = 0.75  # density: darker than about half as bright is shade, hair or skin
-_TINT = 0.15  # density by which green and blue are weaker than red beside the eye's own white; skin is beyond
+_TINT = (0.08, 0.15)  # density by which green and blue may be weaker than red beside the eye's own white:
+# four of the white's own standard deviations between these; skin is beyond, of 0.15 to 0.35
+_WEDGE_DEG = 40.0  # a pterygium is seldom wider beside the limbus, 4 mm
+_LEVEL = 0.6  # sine: within 37 degrees of the horizontal, where it grows, and lids leave the white free
 _BLUISH = 0.30  # likewise by which they may be stronger: thin white, and the tail of a stain
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rim:
+    """The edge of the white: an oval through it where no lid, ink or instrument hides it.
+
+    Attributes
+    ----------
+    stretch : (1440,) ndarray
+        Its radius over that of the outline that was given.
+    middle : (2,) ndarray
+        Its middle, to the right and upwards of the outline's, limbus radii.
+    covariance : (2, 2) ndarray
+        Of the middle, limbus radii squared: large upwards where lids hide the upper and the lower limbus.
+    """
+
+    stretch: Doubles
+    middle: Doubles
+    covariance: Doubles
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,8 +79,8 @@ class Ring:
     ----------
     radii : (R,) ndarray
         Of the rows, in radii of the limbus as it is seen in that direction.
-    stretch : (1440,) ndarray
-        That radius over the radius of the outline that was given.
+    rim : Rim
+        That radius, and where its middle is.
     density : (R, 1440, 3) float32 ndarray
         Optical density of red, green and blue against the white (inside the limbus: the iris) about.
     ink : (R, 1440) float32 ndarray
@@ -51,16 +88,29 @@ class Ring:
         ink of any colour, on hair, metal and pigment.
     red : (R, 1440) float32 ndarray
         Share of the red light that is missing: the contrast in which widths are read.
+    stain : (R, 1440) float32 ndarray
+        By how much less red than blue light is left, shares: what blue and violet ink has and no lid, hair or
+        shadow; it grows as the ink covers more, as `red` does.
     white : (R, 1440) bool ndarray
-        True where the place is as light and as little coloured as the white of this eye.
+        True where the place is as light and as little coloured as the white of this eye, or light and
+        enclosed by white: flesh and blood on the white are parts of the eye, a lid is not enclosed.
     """
 
     radii: Doubles
-    stretch: Doubles
+    rim: Rim
     density: Floats
     ink: Floats
     red: Floats
+    stain: Floats
     white: Mask
+
+    def signal(self, channel: Channel) -> Floats:
+        """Give what is searched for marks of one kind."""
+        return self.stain if channel == "stain" else self.ink
+
+    def contrast(self, channel: Channel) -> Floats:
+        """Give what grows evenly with the cover of such a mark, for its width."""
+        return self.stain if channel == "stain" else self.red
 
     def rows(self, low: float, high: float) -> slice:
         """Rows from one radius to another."""
@@ -68,7 +118,7 @@ class Ring:
         return slice(int(first), max(int(last), int(first) + 1))
 
 
-def unwrap_ring(pixels: NDArray[np.uint8], limbus: Ellipse, *, stretch: Doubles | None = None) -> Ring:
+def unwrap_ring(pixels: NDArray[np.uint8], limbus: Ellipse, *, rim: Rim | None = None) -> Ring:
     """Unwrap the ring about a limbus.
 
     Parameters
@@ -76,21 +126,39 @@ def unwrap_ring(pixels: NDArray[np.uint8], limbus: Ellipse, *, stretch: Doubles 
     pixels : (H, W, 3) uint8 ndarray
     limbus : Ellipse
         In pixels of `pixels`.
-    stretch : (1440,) ndarray, optional
+    rim : Rim, optional
         Of another ring, to be followed; by default the edge of the white is looked for.
 
     Returns
     -------
     Ring
     """
-    if stretch is None:
-        stretch = _edge_of_white(_values(pixels, limbus, np.ones(COLUMNS)))
-    values = _values(pixels, limbus, stretch)
+    rim = rim or find_rim(pixels, limbus)
+    values = _values(pixels, limbus, rim.stretch)
     white = _white_about(values)
     density = np.log(white / values)
     ink = (density[..., 0] - _BLOOD * density[..., 1]) / np.float32(1.0 - _BLOOD)
     red = np.clip(1.0 - values[..., 0] / white[..., 0], -1.0, 1.0)
-    return Ring(_RADII, stretch, density, ink, red, _is_white(values))
+    own = _own_white(values)[1]  # beside a lid the lightest among the neighbours is skin, which has a colour
+    stain = values[..., 2] * (own[0] / own[2]) / white[..., 0] - (1.0 - red)
+    return Ring(_RADII, rim, density, ink, red, stain.astype(np.float32), _is_white(values))
+
+
+def find_rim(pixels: NDArray[np.uint8], limbus: Ellipse) -> Rim:
+    """Find the edge of the white about a limbus.
+
+    Parameters
+    ----------
+    pixels : (H, W, 3) uint8 ndarray
+    limbus : Ellipse
+        In pixels of `pixels`.
+
+    Returns
+    -------
+    Rim
+        The outline as it is, with a wide covariance, where hardly any white is seen.
+    """
+    return _oval(*_edge_of_white(_values(pixels, limbus, np.ones(COLUMNS))))
 
 
 def ring_places(limbus: Ellipse, radii: Doubles, directions_deg: Doubles) -> tuple[Doubles, Doubles]:
@@ -117,8 +185,8 @@ def _values(pixels: NDArray[np.uint8], limbus: Ellipse, stretch: Doubles) -> Flo
     return np.asarray(cv2.GaussianBlur(padded, (0, 0), 1.0, borderType=cv2.BORDER_REPLICATE)[:, 8:-8])
 
 
-def _edge_of_white(values: Floats) -> Doubles:
-    """Radius at which the white begins in each direction: an oval fitted to where it can be seen.
+def _edge_of_white(values: Floats) -> tuple[Doubles, Mask]:
+    """Height of the edge of the white over the outline in each direction, and where it can be seen.
 
     A grey ring of age or pigment makes two edges; the outer one bounds the white on which ink is put.
     """
@@ -135,25 +203,26 @@ def _edge_of_white(values: Floats) -> Doubles:
     at = np.arange(COLUMNS)
     below, above = height[last, at], height[last + 1, at]
     part = np.clip((0.5 - below) / np.where(above - below < 1e-6, 1.0, above - below), 0.0, 1.0)
-    edge = _RADII[0] + _STEP * (last + part) - 1.0
-    return 1.0 + np.clip(_oval(edge, seen), -0.12, 0.12)
+    return _RADII[0] + _STEP * (last + part) - 1.0, seen
 
 
-def _oval(edge: Doubles, seen: Mask) -> Doubles:
+def _oval(edge: Doubles, seen: Mask) -> Rim:
     """Robust fit of radius, decentration and ellipticity, held near zero where little is seen."""
     waves = [f(k * _ANGLES) for k in (1, 2) for f in (np.cos, np.sin)]
     basis = np.stack([np.ones(COLUMNS), *waves], axis=1)
     hold = np.diag([0.0, *([0.03**-2] * 2), *([0.01**-2] * 2)]) + 1e-6 * np.eye(5)
     if seen.sum() < 4 * _BIN:
-        return np.zeros(COLUMNS)
+        return Rim(np.ones(COLUMNS), np.zeros(2), 0.03**2 * np.eye(2))
     shape = np.array([float(np.median(edge[seen])), 0.0, 0.0, 0.0, 0.0])
     precision = 1.0 / (_BIN * 0.008**2)  # neighbours within 5 degrees share their error, of 0.008 radii
     for _ in range(10):
         miss = edge - basis @ shape
         spread = max(0.006, 1.4826 * float(np.median(np.abs(miss[seen]))))
         weight = seen * np.clip(1.0 - (miss / (3.0 * spread)) ** 2, 0.0, None) ** 2 * precision
-        shape = np.linalg.solve(basis.T @ (basis * weight[:, None]) + hold, basis.T @ (weight * edge))
-    return np.asarray(basis @ shape)
+        normal = basis.T @ (basis * weight[:, None]) + hold
+        shape = np.linalg.solve(normal, basis.T @ (weight * edge))
+    stretch = 1.0 + np.clip(basis @ shape, -0.12, 0.12)
+    return Rim(stretch, shape[1:3], np.linalg.inv(normal)[1:3, 1:3])
 
 
 def _white_about(values: Floats) -> Floats:
@@ -173,12 +242,31 @@ def _white_about(values: Floats) -> Floats:
     return np.asarray(smooth, np.float32)
 
 
-def _is_white(values: Floats) -> Mask:
-    beside = np.abs(np.sin(_ANGLES)) < 0.5  # the parts that lids leave free
+def _own_white(values: Floats) -> tuple[Mask, Doubles]:
+    """Places that show the white of the eye for certain, and its colour."""
+    sides = np.abs(np.sin(_ANGLES)) < 0.5  # the parts that lids leave free
     rows = (_RADII > 1.06) & (_RADII < 1.35)
-    sample = values[rows][:, beside].reshape(-1, 3)
-    least = sample.min(axis=1)
-    own = np.median(sample[least >= np.percentile(least, 60)], axis=0)
+    least = np.where(rows[:, None] & sides, values.min(axis=2), np.float32(-1.0))
+    lightest = least >= np.percentile(least[least >= 0.0], 60)
+    return lightest, np.median(values[lightest], axis=0).astype(np.float64)
+
+
+def _is_white(values: Floats) -> Mask:
+    lightest, own = _own_white(values)
     dim = np.log(own / np.asarray(cv2.blur(values, (5, 5)), np.float32))  # a single vessel does not count
     tint = (dim[..., 1] + dim[..., 2]) / 2.0 - dim[..., 0]
-    return np.asarray((dim[..., 1] < _DIM) & (tint < _TINT) & (tint > -_BLUISH))
+    light = dim[..., 1] < _DIM
+    usual = tint[lightest]
+    middle = float(np.median(usual))
+    spread = 1.4826 * float(np.median(np.abs(usual - middle)))
+    most = np.clip(middle + 4.0 * spread, *_TINT)
+    white = light & (tint < most) & (tint > -_BLUISH)
+    return np.asarray(white | (light & (np.abs(np.sin(_ANGLES)) < _LEVEL) & _enclosed(white)))
+
+
+def _enclosed(white: Mask) -> Mask:
+    """Gaps in the white, along the limbus, that are narrower than a wedge of flesh is wide."""
+    reach = round(_WEDGE_DEG / STEP_DEG) // 2
+    padded = cv2.copyMakeBorder(white.astype(np.uint8), 0, 0, 2 * reach, 2 * reach, cv2.BORDER_WRAP)
+    kernel = np.ones((1, 2 * reach + 1), np.uint8)
+    return np.asarray(cv2.morphologyEx(padded, cv2.MORPH_CLOSE, kernel)[:, 2 * reach : -2 * reach] > 0)

@@ -39,6 +39,7 @@ Case = Literal["none", "seated_marked", "supine_marked", "both_marked"]
 # Standard uncertainty of the limbus centre across and up, limbus radii: lids hide the upper and lower limbus,
 # so that its height is known less well (measured on drawn eyes by tests/benchmarks/ink_study.py).
 _CENTRE = (0.004, 0.010)
+_APART = 0.05  # limbus radii: middles that two photos put further apart are not averaged
 _SAME_DEG = 4.0  # two marks whose middles are nearer than this, or that overlap, are one
 _MOVED_SD, _MOVED_DEG = 2.0, 0.7  # a move is told from two standard uncertainties, and from this on
 _SPREAD = 1.3  # width by which a mark is said to have spread: widths are read within a quarter
@@ -198,18 +199,18 @@ def _all_marks(
     seated: PreparedPhoto, pair: Measurement | None, planned: Sequence[float]
 ) -> tuple[Case, tuple[Mark, ...], tuple[Mark, ...]]:
     """Bring the marks of both photos together: the case, the marks, and those that are lost."""
-    before = [_mark(stain, seated, None, planned) for stain in _stains(seated)]
+    frame = _frame(seated, pair)
+    before = [_mark(stain, seated, frame, planned, "seated") for stain in _stains(seated)]
     if pair is None:
         return ("seated_marked" if before else "none"), tuple(before), ()
-    matched = pair.verdict != "refuse" and pair.matrix is not None
-    if not matched:
-        after = [_mark(stain, pair.supine, pair, planned) for stain in _stains(pair.supine)]
+    alone = _stains(pair.supine)
+    if not frame.matched:
+        after = [_mark(stain, pair.supine, frame, planned, "supine") for stain in alone]
         return _case(before, after), tuple(after or before), ()
     new = _stains(pair.supine, clean=_in_register(pair))
-    after = [_mark(stain, pair.supine, pair, planned) for stain in new]
-    # Ink that was there before the seated photo: the difference does not show it.
-    for stain in _stains(pair.supine) if before else ():
-        mark = _mark(stain, pair.supine, pair, planned)
+    after = [_mark(stain, pair.supine, frame, planned, "supine") for stain in new]
+    for stain in alone:  # ink that was there before the seated photo: the difference does not show it
+        mark = _mark(stain, pair.supine, frame, planned, "supine")
         if _same(mark, before) is not None and _same(mark, after) is None:
             after.append(mark)
     changed = [_with_change(mark, _same(mark, before)) for mark in after]
@@ -264,16 +265,53 @@ def _in_register(pair: Measurement) -> NDArray[np.uint8]:
     )
 
 
-def _mark(stain: Stain, prepared: PreparedPhoto, pair: Measurement | None, planned: Sequence[float]) -> Mark:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Frame:
+    """Frame of the seated photo: the middle that directions count from, and what is carried into it.
+
+    Attributes
+    ----------
+    middle_px : (float, float)
+        Of the limbus, in the full seated picture.
+    noise : (float, float)
+        Standard uncertainty of it, across and up, limbus radii.
+    pair : Measurement or None
+    matched : bool
+        Whether places of the supine photo can be carried.
+    """
+
+    middle_px: tuple[float, float]
+    noise: tuple[float, float]
+    pair: Measurement | None
+    matched: bool
+
+
+def _frame(seated: PreparedPhoto, pair: Measurement | None) -> _Frame:
+    """Find the middle of the limbus: where both photos put it on the eye, each with an error of its own."""
+    own = seated.limbus
+    matched = pair is not None and pair.verdict != "refuse" and pair.matrix is not None
+    if own is None:
+        return _Frame((0.0, 0.0), _CENTRE, pair, matched=False)
+    middle = own.x_px, own.y_px
+    if not matched or pair is None or pair.matrix is None or pair.supine.limbus is None:
+        return _Frame(middle, _CENTRE, pair, matched=False)
+    other = np.array([pair.supine.limbus.x_px, pair.supine.limbus.y_px])
+    back = np.linalg.solve(pair.matrix[:, :2], other - pair.matrix[:, 2])
+    if math.dist(middle, back) > _APART * own.radius_px:
+        return _Frame(middle, _CENTRE, pair, matched=True)
+    both = (middle[0] + float(back[0])) / 2, (middle[1] + float(back[1])) / 2
+    return _Frame(both, (_CENTRE[0] / math.sqrt(2), _CENTRE[1] / math.sqrt(2)), pair, matched=True)
+
+
+def _mark(stain: Stain, prepared: PreparedPhoto, frame: _Frame, planned: Sequence[float], role: Role) -> Mark:
     """Bring a stain into the frame of the seated photo."""
-    direction: float | None = stain.direction_deg
-    width, uncertainty, role = stain.width_deg, stain.noise_deg, "seated"
-    if pair is not None:
-        direction, width = _carried(stain, pair)
-        uncertainty, role = math.hypot(uncertainty, pair.standard_uncertainty_deg or 0.0), "supine"
+    direction, width = _carried(stain, prepared, frame, role)
+    uncertainty = stain.noise_deg
+    if role == "supine" and frame.pair is not None:
+        uncertainty = math.hypot(uncertainty, frame.pair.standard_uncertainty_deg or 0.0)
     offset = meridian = holds = stated = None
     if direction is not None:
-        across, up = _CENTRE
+        across, up = frame.noise
         angle = math.radians(direction)
         centre = math.degrees(math.hypot(across * math.sin(angle), up * math.cos(angle)))
         stated = math.hypot(uncertainty, centre)
@@ -282,22 +320,22 @@ def _mark(stain: Stain, prepared: PreparedPhoto, pair: Measurement | None, plann
             offset, meridian = min(ends, key=lambda end: abs(end[0]))
             holds = abs(offset) <= width / 2
     return Mark(
-        direction, width, stain.extent_deg, stated, offset, meridian, holds, stain.color,
-        "seated" if role == "seated" else "supine", stain.direction_deg, stain.outer, stain.density,
-        stain.covered, stain.certain,
+        direction, width, stain.extent_deg, stated, offset, meridian, holds, stain.color, role,
+        stain.direction_deg, stain.outer, stain.density, stain.covered, stain.certain,
     )  # fmt: skip
 
 
-def _carried(stain: Stain, pair: Measurement) -> tuple[float | None, float]:
-    """Direction in the seated frame and width there; the direction is None where the pair is refused."""
-    limbus, seated = pair.supine.limbus, pair.seated.limbus
-    if pair.verdict == "refuse" or pair.matrix is None or limbus is None or seated is None:
+def _carried(stain: Stain, prepared: PreparedPhoto, frame: _Frame, role: Role) -> tuple[float | None, float]:
+    """Direction in the seated frame and width there; the direction is None where nothing can be carried."""
+    if prepared.limbus is None or (role == "supine" and not frame.matched):
         return None, stain.width_deg
     half = stain.width_deg / 2
     places = np.array([stain.direction_deg - half, stain.direction_deg, stain.direction_deg + half])
-    points = np.stack(ring_places(limbus, np.ones(3), places))
-    back = np.linalg.solve(pair.matrix[:, :2], points - pair.matrix[:, 2:])
-    seen = np.asarray(direction_deg(back[0] - seated.x_px, back[1] - seated.y_px))
+    points = np.stack(ring_places(prepared.limbus, np.ones(3), places))
+    if role == "supine" and frame.pair is not None and frame.pair.matrix is not None:
+        matrix = frame.pair.matrix
+        points = np.asarray(np.linalg.solve(matrix[:, :2], points - matrix[:, 2:]), np.float64)
+    seen = np.asarray(direction_deg(points[0] - frame.middle_px[0], points[1] - frame.middle_px[1]))
     return float(seen[1]), abs(wrap_rotation_deg(float(seen[2] - seen[0])))
 
 

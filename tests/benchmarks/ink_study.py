@@ -16,7 +16,7 @@ import numpy as np
 
 import synthetic
 from tests.benchmarks.summary import count_text
-from torsion.angles import direction_deg, wrap_rotation_deg
+from torsion.angles import axis_difference_deg, direction_deg, wrap_axis_deg, wrap_rotation_deg
 from torsion.marking import Marking, read_marks
 from torsion.photo import Ellipse
 
@@ -44,6 +44,8 @@ class Case(NamedTuple):
     invented_clean: int
     registered: bool
     rotation_error_deg: float
+    invented_alone: int = 0
+    axis_error_deg: float = np.nan
 
 
 def draw(seed: int, pair: int, eye: synthetic.Eye, *, distractors: bool) -> list[synthetic.Picture]:
@@ -70,11 +72,14 @@ def study_eye(task: tuple[int, int, bool]) -> list[Case]:
         clean = read_marks(seated.rgb, eye=eye.laterality)
         registered = both.measurement is not None and both.measurement.verdict != "refuse"
         marks, invented = compare(both, supine, seated if registered else None)
-        more, _ = compare(alone, supine, None)
+        more, invented_alone = compare(alone, supine, None)
         rotation = both.measurement.rotation_deg if both.measurement is not None else None
         truth = supine.rotation_deg - seated.rotation_deg
         error = np.nan if rotation is None or not registered else rotation - truth
-        cases.append(Case((*marks, *more), invented, len(clean.marks), registered, error))
+        axis = axis_error(both, supine, seated) if registered else np.nan
+        cases.append(
+            Case((*marks, *more), invented, len(clean.marks), registered, error, invented_alone, axis)
+        )
     return cases
 
 
@@ -119,6 +124,26 @@ def compare(
     return found, len(marking.marks) - len(taken)
 
 
+def axis_error(marking: Marking, supine: synthetic.Picture, seated: synthetic.Picture) -> float:
+    """Error of the axis through two opposite marks in the seated frame; NaN where there is none."""
+    if marking.axis is None:
+        return np.nan
+    ends = []
+    for index in marking.axis.marks:
+        near = [
+            truth
+            for truth in supine.marks
+            if abs(wrap_rotation_deg(marking.marks[index].photo_direction_deg - truth.picture_direction_deg))
+            < NEAR_DEG + truth.width_deg / 2
+        ]
+        if not near:
+            return np.nan
+        x, y = synthetic.project(seated.eye, seated.view, near[0].direction_deg, 1.0)
+        ends.append(float(direction_deg(x - seated.limbus.x_px, y - seated.limbus.y_px)))
+    bend = wrap_rotation_deg(ends[1] - ends[0] - 180.0)
+    return axis_difference_deg(marking.axis.axis_deg, wrap_axis_deg(ends[0] + bend / 2))
+
+
 def off_centre(found: Ellipse | None, true: synthetic.Ellipse) -> float:
     """Distance of a limbus from the true one, in limbus radii; infinite where none was found."""
     if found is None:
@@ -154,7 +179,11 @@ def report(cases: Sequence[Case]) -> str:
             )
     rotation = np.abs([case.rotation_error_deg for case in cases if case.registered])
     lines.append(f"rotation error {percentiles(rotation)}" if len(rotation) else "nothing registered")
+    axis = np.abs([case.axis_error_deg for case in cases if np.isfinite(case.axis_error_deg)])
+    if len(axis):  # a wrong middle of the limbus moves both ends alike and cancels
+        lines.append(f"error of {len(axis)} axes through two opposite marks {percentiles(axis)}")
     lines.append(f"invented in pairs: {sum(case.invented for case in cases)} on {len(cases)}")
+    lines.append(f"invented alone: {sum(case.invented_alone for case in cases)} on {len(cases)}")
     photos = sum(case.invented_clean > 0 for case in cases)
     lines.append(f"photos without ink in which a mark was invented: {count_text(photos, len(cases))}")
     return "\n".join(lines)

@@ -1,0 +1,170 @@
+"""The ring about the limbus and the bars across it, on eyes painted here by a few lines of arithmetic."""
+
+import cv2
+import numpy as np
+import pytest
+
+from torsion.angles import wrap_rotation_deg
+from torsion.ink import find_ink
+from torsion.limbal_ring import COLUMNS, STEP_DEG, find_rim, unwrap_ring
+from torsion.limbal_sides import fit_sides
+from torsion.photo import Ellipse
+
+SIDE, CENTRE, RADIUS = 601, 300, 180.0
+LIMBUS = Ellipse(CENTRE, CENTRE, RADIUS, RADIUS, 180.0)
+WHITE, IRIS, SKIN, FLESH = (228, 214, 200), (80, 58, 44), (196, 142, 116), (216, 140, 130)
+BLUE, BLACK, BROWN = (40, 62, 150), (30, 30, 36), (100, 62, 40)
+ROW, COLUMN = np.mgrid[:SIDE, :SIDE]
+UP = (CENTRE - ROW) / RADIUS
+RIGHT = (COLUMN - CENTRE) / RADIUS
+OUT = np.hypot(RIGHT, UP)
+ANGLE_DEG = np.degrees(np.arctan2(UP, RIGHT))
+
+
+def away_deg(direction_deg):
+    return wrap_rotation_deg(ANGLE_DEG - direction_deg)
+
+
+def painted(*layers):
+    """Paint an iris on white between two lids, and layers (mask, colour) on it, blurred as by a lens."""
+    picture = np.empty((SIDE, SIDE, 3), np.float32)
+    picture[:] = WHITE
+    for mask, colour in ((OUT < 1.0, IRIS), *layers, (np.abs(UP) > 0.95, SKIN)):
+        picture[mask] = colour
+    return np.clip(cv2.GaussianBlur(picture, (0, 0), 2.0), 0, 255).astype(np.uint8)
+
+
+def bar(direction_deg, width_deg=4.0, outer=1.30, lean=0.0):
+    """Give the mask of a bar; it leans by so many degrees for each radius outwards."""
+    middle = away_deg(direction_deg) - lean * (OUT - 1.0)
+    return (np.abs(middle) < width_deg / 2) & (OUT > 0.96) & (outer > OUT)
+
+
+def spot(direction_deg, radius, size):
+    angle = np.radians(direction_deg)
+    return np.hypot(RIGHT - radius * np.cos(angle), UP - radius * np.sin(angle)) < size
+
+
+# ---- the edge of the white
+
+
+@pytest.mark.parametrize(("across", "up"), [(0.0, 0.0), (0.02, 0.0), (0.0, -0.015)])
+def test_the_rim_finds_its_middle_beside_a_wrong_outline(across, up):
+    wrong = Ellipse(CENTRE - across * RADIUS, CENTRE + up * RADIUS, RADIUS, RADIUS, 180.0)
+    rim = find_rim(painted(), wrong)
+    assert rim.middle == pytest.approx([across, up], abs=0.003)  # limbus radii: half a pixel
+    assert rim.covariance[1, 1] > rim.covariance[0, 0] > 0.0  # lids hide what tells the height
+
+
+def test_without_white_the_rim_is_the_outline():
+    rim = find_rim(np.full((SIDE, SIDE, 3), 120, np.uint8), LIMBUS)
+    assert (rim.stretch == 1.0).all()
+    assert rim.covariance[0, 0] == pytest.approx(0.03**2)
+
+
+def test_flesh_between_white_is_part_of_the_eye_and_a_lid_is_not():
+    ring = unwrap_ring(painted((np.abs(away_deg(0.0)) < 10.0, FLESH), (OUT < 1.0, IRIS)), LIMBUS)
+    share = ring.white[ring.rows(1.05, 1.2)].mean(axis=0)
+    assert share[round(2.0 / STEP_DEG)] > 0.9
+    assert share[round(90.0 / STEP_DEG)] < 0.1
+
+
+def test_shade_and_skin_are_no_stain_and_blue_ink_is():
+    picture = painted((bar(180.0), BLUE)).astype(float)
+    picture[:, CENTRE:] *= 0.6  # the right half in shade
+    ring = unwrap_ring(picture.astype(np.uint8), LIMBUS)
+    stain = ring.stain[ring.rows(1.05, 1.2)].mean(axis=0)
+    assert stain[round(180.0 / STEP_DEG)] > 0.3
+    assert np.abs(stain[: round(30.0 / STEP_DEG)]).max() < 0.05
+    assert stain[round(80.0 / STEP_DEG) : round(100.0 / STEP_DEG)].max() < 0.05
+
+
+# ---- sides
+
+
+def profile(start, end, out, *, soft=0.5):
+    """Rows of a bar with both sides leaning by 10 degrees a radius."""
+    at = np.arange(240) * STEP_DEG - 10.0 * out[:, None]
+    return np.clip((at - start) / soft + 0.5, 0, 1) * np.clip((end - at) / soft + 0.5, 0, 1)
+
+
+def test_the_sides_of_a_leaning_bar_are_read_at_the_limbus():
+    radii = np.arange(1.03, 1.25, 0.01)
+    sides = fit_sides(radii, profile(27.0, 31.0, radii - 1.0), (28.0, 32.0))
+    assert sides is not None
+    # degrees; a lean of 10 is held back by the spread of 15 that pens have, by far less than a column
+    assert (sides.start_deg, sides.end_deg) == pytest.approx((27.0, 31.0), abs=STEP_DEG / 2)
+    assert sides.slope == pytest.approx(10.0, abs=1.0)
+    assert sides.ragged_deg < 0.1
+
+
+def test_a_thin_patch_at_one_side_moves_it_little():
+    radii = np.arange(1.03, 1.25, 0.01)
+    red = profile(27.0, 31.0, np.zeros(len(radii)))
+    red[:, : round(29.0 / STEP_DEG)] *= 0.6  # half of the level of all the ink lies almost at its top here
+    sides = fit_sides(radii, red, (27.2, 31.0))
+    assert sides is not None
+    assert sides.start_deg == pytest.approx(27.0, abs=STEP_DEG)
+
+
+def test_a_spot_has_no_parallel_sides():
+    radii = np.arange(1.03, 1.17, 0.01)
+    half = np.degrees(np.sqrt(np.clip(0.07**2 - (radii - 1.10) ** 2, 0, None)))[:, None]
+    at = np.arange(240) * STEP_DEG - 30.0
+    round_one = fit_sides(radii, np.clip((half - np.abs(at)) / 0.5 + 0.5, 0, 1), (27.0, 33.0))
+    assert round_one is not None
+    assert round_one.ragged_deg / (round_one.end_deg - round_one.start_deg) > 0.05
+
+
+def test_too_few_rows_have_no_sides():
+    radii = np.array([1.03, 1.04])
+    assert fit_sides(radii, profile(27.0, 31.0, radii - 1.0), (27.0, 31.0)) is None
+
+
+# ---- ink
+
+
+@pytest.mark.parametrize("colour", [BLUE, BLACK, BROWN])
+@pytest.mark.parametrize("lean", [0.0, 12.0])
+def test_a_bar_is_found_at_its_place_and_width(colour, lean):
+    (stain,) = find_ink(painted((bar(170.0, lean=lean), colour)), LIMBUS)
+    assert wrap_rotation_deg(stain.direction_deg - 170.0) == pytest.approx(0.0, abs=0.3)  # degrees, a pixel
+    assert stain.width_deg == pytest.approx(4.0, abs=0.3)
+
+
+def test_ink_on_flesh_is_found():
+    flesh = (np.abs(away_deg(0.0)) < 12.0) & (OUT > 1.0)
+    (stain,) = find_ink(painted((flesh, FLESH), (bar(2.0), BLACK)), LIMBUS)
+    assert stain.direction_deg == pytest.approx(2.0, abs=0.2)
+
+
+def test_a_mark_that_a_lid_meets_is_found_and_said_to_be_covered():
+    lid = (UP > 0.36) & (RIGHT > 0.9)  # over one outer corner
+    (stain,) = find_ink(painted((bar(15.0, 6.0), BLUE), (lid, SKIN)), LIMBUS)
+    assert stain.direction_deg == pytest.approx(15.0, abs=0.4)
+    assert stain.covered
+
+
+@pytest.mark.parametrize(
+    "layers",
+    [
+        ((spot(180.0, 1.09, 0.07), BROWN),),
+        ((spot(10.0, 1.07, 0.06), (120, 128, 140)),),
+        ((bar(0.0, 5.0, outer=1.7), BLUE),),
+        ((bar(180.0, 3.0, outer=1.7), BLACK),),
+        ((bar(70.0, 1.0), BLACK),),
+    ],
+    ids=["naevus", "slate", "blue instrument", "black instrument", "lash"],
+)
+def test_what_is_no_mark_is_none(layers):
+    assert find_ink(painted(*layers), LIMBUS) == ()
+
+
+def test_what_a_lid_hides_in_the_clean_photo_is_not_new():
+    brown = spot(180.0, 1.09, 0.07), BROWN
+    hidden = painted(brown, (RIGHT < -0.9, SKIN))
+    assert find_ink(painted(brown), LIMBUS, clean=hidden) == ()
+
+
+def test_the_ring_has_a_column_for_each_quarter_of_a_degree():
+    assert COLUMNS * STEP_DEG == 360.0
