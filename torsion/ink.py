@@ -17,6 +17,7 @@ from torsion.angles import wrap_direction_deg, wrap_rotation_deg
 from torsion.limbal_bar import BAND, LEAST, NARROWEST_DEG, WIDEST_DEG, Bar, measure_bar
 from torsion.limbal_ring import CHANNELS, COLUMNS, STEP_DEG, Channel, Ring, unwrap_ring
 from torsion.photo import Ellipse
+from torsion.quantiles import median
 
 __all__ = ["InkColor", "Stain", "candidates", "find_ink", "ink_mask", "is_grey", "is_ink"]
 
@@ -181,7 +182,7 @@ def _peaks(profile: Doubles, white: Doubles, *, least: float) -> list[int]:
     standing = profile - _running(profile, percentile=40.0, reach_deg=20)
     # What lies close together differs by noise alone.
     unrest = np.abs(profile - np.roll(profile, _NEXT))[white > _CALM]
-    noise = 1.05 * float(np.median(unrest)) if len(unrest) else 0.0
+    noise = 1.05 * median(unrest) if len(unrest) else 0.0
     near = np.convolve(np.pad(white > _SOME_WHITE, _NEAR, mode="wrap"), np.ones(2 * _NEAR + 1), "valid") > 0
     left = np.where(near, standing, -np.inf)  # far from all white there are lids and hair alone
     found: list[int] = []

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from torsion.limbal_ring import COLUMNS, STEP_DEG, Channel, Ring
 from torsion.limbal_sides import fit_sides
+from torsion.quantiles import median
 
 __all__ = ["BAND", "LEAST", "NARROWEST_DEG", "WIDEST_DEG", "Bar", "measure_bar"]
 
@@ -140,7 +141,7 @@ def _trace(
     if fine is None:
         return None
     depth = leant.depth(ring.signal(channel), fine, leant.beside(ring, fine))
-    density = float(np.median(depth[ring.rows(*BAND)]))
+    density = median(depth[ring.rows(*BAND)])
     outer = _end(ring, depth, density)
     if outer is None or density < LEAST[channel]:
         return None
@@ -170,14 +171,14 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ch
     white = leant.of(ring.white)
     sides = white[ring.rows(1.04, trace.outer)]
     past = ring.rows(trace.outer + 0.02, trace.outer + 0.12)
-    stain = float(np.median(leant.depth(ring.stain, trace.edges, beside)[band]))
+    stain = median(leant.depth(ring.stain, trace.edges, beside)[band])
     around = leant.of(ring.stain)[past, _part(start - (end - start), 2 * end - start)]
-    beyond = float(np.median(np.percentile(around, 80, axis=1))) / stain if stain > _TINTED else 0.0
+    beyond = median(np.percentile(around, 80, axis=1)) / stain if stain > _TINTED else 0.0
 
     open_beyond = min(float(white[past, flank].mean()) for flank in _flanks(start, end)) > _SOME_WHITE
 
     def density(values: NDArray[np.float32]) -> float:
-        return float(np.median(leant.depth(values, trace.edges, beside)[band]))
+        return median(leant.depth(values, trace.edges, beside)[band])
 
     shown = None
     if before is not None and _shows_white(before, leant, trace):
@@ -196,7 +197,7 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ch
         min(float(sides[:, flank].mean()) for flank in _flanks(start, end)),
         float(white[ring.rows(trace.outer + 0.02, trace.outer + 0.10), _part(start - 1.0, end + 1.0)].mean()),
         trace.ragged,
-        float(np.median(trace.depth[past])) / trace.density if open_beyond else 0.0,
+        median(trace.depth[past]) / trace.density if open_beyond else 0.0,
         beyond,
         shown,
     )
@@ -263,7 +264,7 @@ def _edges(profile: Doubles, at: int) -> tuple[float, float] | None:
     places = np.arange(len(profile)) * STEP_DEG
     for _ in range(3):
         width = max(edges[1] - edges[0], STEP_DEG)
-        left, right = (float(np.median(profile[flank])) for flank in _flanks(*edges))
+        left, right = (median(profile[flank]) for flank in _flanks(*edges))
         top = float(np.percentile(profile[_part(*edges)], 80))
         base = left + (right - left) * np.clip((places - edges[0]) / width, 0.0, 1.0)
         rise = (profile - base) / np.maximum(top - base, 1e-6)
@@ -323,9 +324,9 @@ def _end(ring: Ring, depth: Doubles, density: float) -> float | None:
 def _extent(profile: Doubles, edges: tuple[float, float]) -> float:
     """Width within which the contrast stays above three times the unrest of the flanks."""
     beside = np.concatenate([profile[flank] for flank in _flanks(*edges)])
-    unrest = 1.4826 * float(np.median(np.abs(beside - np.median(beside))))
+    unrest = 1.4826 * median(np.abs(beside - np.median(beside)))
     core = _part(*edges)
     top = float(profile[core].max())
-    level = min(float(np.median(beside)) + max(3.0 * unrest, 0.02), 0.5 * (top + float(np.median(beside))))
+    level = min(median(beside) + max(3.0 * unrest, 0.02), 0.5 * (top + median(beside)))
     first, last = _crossings(profile, core.start + int(np.argmax(profile[core])), level)
     return max(last - first, edges[1] - edges[0])

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.photo import Ellipse
+from torsion.quantiles import median
 
 __all__ = [
     "CHANNELS",
@@ -213,11 +214,11 @@ def _oval(edge: Doubles, seen: Mask) -> Rim:
     hold = np.diag([0.0, *([0.03**-2] * 2), *([0.01**-2] * 2)]) + 1e-6 * np.eye(5)
     if seen.sum() < 4 * _BIN:
         return Rim(np.ones(COLUMNS), np.zeros(2), 0.03**2 * np.eye(2))
-    shape = np.array([float(np.median(edge[seen])), 0.0, 0.0, 0.0, 0.0])
+    shape = np.array([median(edge[seen]), 0.0, 0.0, 0.0, 0.0])
     precision = 1.0 / (_BIN * 0.008**2)  # neighbours within 5 degrees share their error, of 0.008 radii
     for _ in range(10):
         miss = edge - basis @ shape
-        spread = max(0.006, 1.4826 * float(np.median(np.abs(miss[seen]))))
+        spread = max(0.006, 1.4826 * median(np.abs(miss[seen])))
         weight = seen * np.clip(1.0 - (miss / (3.0 * spread)) ** 2, 0.0, None) ** 2 * precision
         normal = basis.T @ (basis * weight[:, None]) + hold
         shape = np.linalg.solve(normal, basis.T @ (weight * edge))
@@ -257,8 +258,8 @@ def _is_white(values: Floats) -> Mask:
     tint = (dim[..., 1] + dim[..., 2]) / 2.0 - dim[..., 0]
     light = dim[..., 1] < _DIM
     usual = tint[lightest]
-    middle = float(np.median(usual))
-    spread = 1.4826 * float(np.median(np.abs(usual - middle)))
+    middle = median(usual)
+    spread = 1.4826 * median(np.abs(usual - middle))
     most = np.clip(middle + 4.0 * spread, *_TINT)
     white = light & (tint < most) & (tint > -_BLUISH)
     return np.asarray(white | (light & (np.abs(np.sin(_ANGLES)) < _LEVEL) & _enclosed(white)))

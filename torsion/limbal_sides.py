@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.limbal_ring import STEP_DEG
+from torsion.quantiles import median
 
 __all__ = ["Sides", "fit_sides"]
 
@@ -100,7 +101,7 @@ def _lines(basis: Doubles, at: Doubles, soft: Doubles, slope: float) -> tuple[Do
         pull = basis.T @ (precision * at) + np.array([0.0, 0.0, -slope / _SLOPE_DEG**2])
         fit = np.linalg.solve(normal, pull)
         miss = (at - basis @ fit) / soft
-        spread = max(_JITTER_DEG, 1.4826 * float(np.median(np.abs(miss))))
+        spread = max(_JITTER_DEG, 1.4826 * median(np.abs(miss)))
         weight = np.clip(1.0 - (miss / (4.0 * spread)) ** 2, 0.01, None) ** 2
     return fit, np.asarray(np.linalg.inv(normal), np.float64)
 
@@ -118,7 +119,7 @@ def _side(profile: Doubles, edges: tuple[float, float], step: int) -> tuple[floa
     beside = np.sort(np.rint((edge + step * np.array([gap, gap + reach])) / STEP_DEG).astype(int))
     flank = profile[max(beside[0], 0) : beside[1] + 1]
     here = core[0] + int(np.argmax(profile[core[0] : core[1] + 1]))
-    top, base = float(profile[here]), float(np.median(flank)) if len(flank) else np.nan
+    top, base = float(profile[here]), median(flank) if len(flank) else np.nan
     level = (top + base) / 2.0
     while 0 < here + step < last and profile[here + step] > level:
         here += step
