@@ -124,8 +124,7 @@ def test_too_few_rows_have_no_sides():
 # ---- ink
 
 
-@pytest.mark.parametrize("colour", [BLUE, BLACK, BROWN])
-@pytest.mark.parametrize("lean", [0.0, 12.0])
+@pytest.mark.parametrize(("colour", "lean"), [(BLUE, 0.0), (BLACK, 12.0), (BROWN, 0.0), (BLUE, 12.0)])
 def test_a_bar_is_found_at_its_place_and_width(colour, lean):
     (stain,) = find_ink(painted((bar(170.0, lean=lean), colour)), LIMBUS)
     assert wrap_rotation_deg(stain.direction_deg - 170.0) == pytest.approx(0.0, abs=0.3)  # degrees, a pixel
