@@ -89,7 +89,7 @@ def unrolled_pair(measurement: Measurement, band: Band) -> tuple[Bytes, Bytes]:
     return _strip(first, seated.x, seated.y), _strip(second, supine.x + dx, supine.y + dy)
 
 
-def _strip(eye: EyePicture, x: Doubles, y: Doubles) -> Bytes:
+def _strip(eye: EyePicture, x: NDArray[np.floating], y: NDArray[np.floating]) -> Bytes:
     """Green channel with light and contrast evened out, as grey."""
     green = eye.rgb[..., 1].astype(np.float32)
     valid = eye.valid.astype(np.float32)

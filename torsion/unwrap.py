@@ -17,7 +17,6 @@ __all__ = ["BANDS", "Band", "Grid", "Places", "grid", "places", "rows_for", "sam
 
 Band = Literal["iris", "limbus"]
 BANDS: tuple[Band, ...] = ("iris", "limbus")
-Doubles = NDArray[np.float64]
 Places = tuple[NDArray[np.float32], NDArray[np.float32]]  # columns and rows in a cut
 
 _IRIS_SPAN = (0.08, 0.93)  # share of the way from pupil to limbus; both edges move with focus and light
@@ -30,16 +29,16 @@ class Grid:
     Attributes
     ----------
     band : {"iris", "limbus"}
-    x, y : (rows, columns) ndarray
-        Position in limbus radii, y up.
-    depth : (rows, columns) ndarray
+    x, y : (rows, columns) float32 ndarray
+        Position in limbus radii, y up; good to a 10,000th of a pixel.
+    depth : (rows, columns) float32 ndarray
         Iris: share of the way from pupil to limbus; limbal band: radius.
     """
 
     band: Band
-    x: Doubles
-    y: Doubles
-    depth: Doubles
+    x: NDArray[np.float32]
+    y: NDArray[np.float32]
+    depth: NDArray[np.float32]
 
 
 def grid(
@@ -63,16 +62,19 @@ def grid(
         Direction of the first column.
     """
     angles = np.arange(columns) * (2 * np.pi / columns) + np.radians(turn_deg)
-    share = (np.arange(rows) + 0.5) / rows
+    part = ((np.arange(rows) + 0.5) / rows)[:, None]
     cosine, sine = np.cos(angles), np.sin(angles)
     if band == "iris":
-        depth = (_IRIS_SPAN[0] + share * (_IRIS_SPAN[1] - _IRIS_SPAN[0]))[:, None]
-        x = (1 - depth) * pupil[0] + ((1 - depth) * pupil[2] + depth) * cosine
-        y = (1 - depth) * pupil[1] + ((1 - depth) * pupil[2] + depth) * sine
+        depth = _IRIS_SPAN[0] + part * (_IRIS_SPAN[1] - _IRIS_SPAN[0])
+        inner = 1 - depth
+        x, y, radius = inner * pupil[0], inner * pupil[1], inner * pupil[2] + depth
     else:
-        depth = np.exp(np.log(RING[0]) + share * np.log(RING[1] / RING[0]))[:, None]
-        x, y = depth * cosine, depth * sine
-    return Grid(band, x, y, np.broadcast_to(depth, x.shape))
+        depth = radius = np.exp(np.log(RING[0]) + part * np.log(RING[1] / RING[0]))
+        x = y = np.zeros_like(radius)
+    left, low, length, share = (np.asarray(each, np.float32) for each in (x, y, radius, depth))
+    across = left + length * cosine.astype(np.float32)
+    up = low + length * sine.astype(np.float32)
+    return Grid(band, across, up, np.broadcast_to(share, across.shape))
 
 
 def rows_for(pupil_radius: float, band: Band, columns: int) -> int:
