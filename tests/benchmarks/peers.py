@@ -77,7 +77,7 @@ class Ecc:
 
 
 class Rigid:
-    """SimpleITK: rigid transform, Mattes mutual information, gradient descent over three scales."""
+    """SimpleITK: rigid transform, Mattes mutual information, regular steps over three scales."""
 
     name = "simpleitk"
 
@@ -100,7 +100,7 @@ class Rigid:
         method.SetMetricSamplingStrategy(method.RANDOM)
         method.SetMetricSamplingPercentage(0.2, seed=1)
         method.SetInterpolator(sitk.sitkLinear)
-        method.SetOptimizerAsGradientDescent(1.0, 200, 1e-6, 10)
+        method.SetOptimizerAsRegularStepGradientDescent(1.0, 1e-4, 200)
         method.SetOptimizerScalesFromPhysicalShift()
         method.SetShrinkFactorsPerLevel([4, 2, 1])
         method.SetSmoothingSigmasPerLevel([2, 1, 0])

@@ -170,8 +170,8 @@ def report_growth(rounds: int, out: Path) -> None:
         away = np.abs(np.polyval((slope, start), x) - y).max() / max(y)
         axis.plot(x, y, "o", color="#1f5c7a")
         axis.plot(x, np.polyval((slope, start), x), color="#c8702a", linewidth=1)
-        axis.set(xlabel=across, ylabel=up, ylim=(0, None), xlim=(0, None))
-        title = f"{start:.3g} + {slope:.3g} each; furthest off {100 * away:.0f} % of the highest"
+        axis.set(xlabel=across, ylabel=up, ylim=(0, 1.1 * max(y)), xlim=(0, None))
+        title = f"{start:.3g} {slope:+.3g} each; furthest off {100 * away:.0f} % of the highest"
         axis.set_title(title, fontsize=9)
         print(f"{up} against {across}: {title}")
         print("  " + ", ".join(f"{a:.3g}: {b:.3g}" for a, b in zip(x, y, strict=True)))

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
+from tests.benchmarks import peers
 from tests.benchmarks.guess import Limbus, guess_limbus
 from tests.benchmarks.methods import Answer, load_method
 from tests.benchmarks.photos import different_eye_pairs, list_eyes, swapped_surroundings, triples, turned_ring
@@ -62,6 +63,19 @@ def test_recipe_recovers_a_rotation_made_elsewhere(angle_deg: float) -> None:
     result = register_recipe(photo, turned, first_limbus=LIMBUS, second_limbus=LIMBUS)
     assert result.rotation_deg == pytest.approx(angle_deg, abs=0.02)  # degrees; interpolation alone
     assert result.matrix @ [150, 150, 1] == pytest.approx([150, 150], abs=0.2)  # pixels
+
+
+@pytest.mark.parametrize("name", ["polar", "ecc", pytest.param("simpleitk", marks=pytest.mark.slow)])
+def test_peers_recover_a_rotation_of_a_whole_picture(monkeypatch, name) -> None:
+    """Nothing stays in place here, as lids and glints do; then all of them work, and the sign is right."""
+    monkeypatch.setattr(peers, "guess_limbus", lambda photo: LIMBUS)
+    rough = np.random.default_rng(6).normal(size=(301, 301))
+    smooth = sum(ndimage.gaussian_filter(rough, sigma) * sigma for sigma in (3.0, 8.0))
+    photo = np.clip(128 + 40 * smooth / smooth.std(), 0, 255).astype(np.uint8)
+    turned = ndimage.rotate(photo, 3.0, reshape=False, order=3, mode="reflect")  # counter-clockwise
+    method = load_method(name)
+    found = method.measure(method.prepare(photo), method.prepare(turned))
+    assert found.rotation_deg == pytest.approx(3.0, abs=0.2)  # degrees; half of the polar picture's rows
 
 
 def test_recipe_finds_nothing_in_unrelated_pictures() -> None:
