@@ -16,6 +16,7 @@ from torsion.masks import EyePicture
 from torsion.measurement import Measurement, PreparedPhoto
 from torsion.orientation import View
 from torsion.photo import Ellipse, photo_from_array
+from torsion.votes import PARAMETERS
 
 TURN = np.radians(6.4)
 # About the centre of the made-up limbus, counter-clockwise in a picture whose y runs down.
@@ -110,7 +111,7 @@ def nothing_found():
 
 def registered(**changes):
     """Return an accepted measurement with the map that it was measured by."""
-    return accepted(**({"matrix": MATRIX, "start_deg": 6.0, "parameters": np.zeros(12)} | changes))
+    return accepted(**({"matrix": MATRIX, "start_deg": 6.0, "parameters": np.zeros(PARAMETERS)} | changes))
 
 
 def ink_mark(direction_deg, **changes):

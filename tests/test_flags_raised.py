@@ -133,7 +133,10 @@ def pair_flags(monkeypatch):
                     curve=np.zeros(1),
                 ),
             ),
-            "register": lambda *_: SimpleNamespace(votes=votes, matrix=np.eye(2, 3)),
+            "_order_signs": lambda *_: (),
+            "register": lambda *_: SimpleNamespace(
+                votes=votes, matrix=np.eye(2, 3), start_deg=0.0, parameters=np.zeros(14)
+            ),
             "answer": lambda *_: Answer(rotation_deg, uncertainty_deg, score, 0.6),
             "band_answer": lambda _, vote: answers[vote.band] and Answer(*answers[vote.band], 0.6),
             "same_exposure": lambda *_: copied,
@@ -149,7 +152,7 @@ def pair_flags(monkeypatch):
 
 def test_a_good_pair_is_accepted(pair_flags):
     found = pair_flags(eye="OD")
-    assert (found.verdict, found.flags) == ("accept", ())
+    assert (found.verdict, found.flags) == ("accept", ("side_not_seen",))  # grey pictures show no side
     assert found.interval_95_deg == pytest.approx((5.0 - 1.96 * 0.1, 5.0 + 1.96 * 0.1))
     assert found.direction == "excyclotorsion"
 

@@ -24,6 +24,7 @@ from torsion.orientation import View
 from torsion.photo import photo_from_array
 from torsion.report import theatre_sheet
 from torsion.sheets import LONGEST_CASE
+from torsion.votes import PARAMETERS
 
 
 class _Page(HTMLParser):
@@ -271,7 +272,7 @@ def test_vessels_meet_although_gaze_shifts_the_white_of_the_eye_against_the_limb
     ]
     pictures = [synthetic.draw_picture(eye, view, seed) for seed, view in enumerate(views)]
     found = measure(*(photo_from_array(picture.rgb) for picture in pictures), eye="OD")
-    shift = np.zeros(12)
+    shift = np.zeros(PARAMETERS)
     shift[6:8] = found.parameters[6:8]
     assert np.hypot(*shift[6:8]) > 0.01  # limbus radii at the plane of the limbus: it is there to be undone
     with_shift, without = (

@@ -32,7 +32,7 @@ class World:
         self.photos = {name: made_up.prepared_photo(name) for name in turns}
         self.asked = []
 
-    def measure(self, first, second, *, options):
+    def measure(self, first, second, *, eye, options):
         names = first.photo.name, second.photo.name
         self.asked.append(names)
         turn = self.turns[names[1]] - self.turns[names[0]] + self._of(self.wrong, names, 0.0, -1.0)
@@ -41,10 +41,10 @@ class World:
             rotation_deg=turn,
             standard_uncertainty_deg=self._of(self.stated, names, STATED_DEG),
             verdict=worst_verdict(flags),
-            flags=(*flags, "eye_not_given"),
+            flags=flags if eye else (*flags, "eye_not_given"),
             seated=first,
             supine=second,
-            eye=None,
+            eye=eye,
             axis=None,
             incision=None,
             options=options,
@@ -132,8 +132,8 @@ def test_the_uncertainty_of_the_pair_is_replaced_by_that_of_all(world):
 def test_turned_and_mirrored_views_are_counted_as_such(world):
     """All supine photos turned and mirrored alike: between two of them the mirror turns the sign."""
 
-    def measure(first, second, *, options):
-        found = world.measure(first, second, options=options)
+    def measure(first, second, *, eye, options):
+        found = world.measure(first, second, eye=eye, options=options)
         supine = first.photo.name in "pqr", second.photo.name in "pqr"
         if supine == (True, True):
             assert not options.mirrored

@@ -223,7 +223,7 @@ def _has_color(bar: Bar) -> bool:
 def is_ink(bar: Bar) -> bool:
     """Tell whether a bar across the limbus is ink."""
     width_deg, new = bar.end_deg - bar.start_deg, _is_new(bar)
-    length_over_width = (bar.outer - 1.0) / np.radians(width_deg)
+    length_over_width = float((bar.outer - 1.0) / np.radians(width_deg))
     is_bar = (
         NARROWEST_DEG <= width_deg <= WIDEST_DEG
         and bar.outer - 1.0 >= _SHORTEST
