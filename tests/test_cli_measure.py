@@ -153,21 +153,17 @@ def test_mirrored_photo_can_be_said_to_be_one(photos, tmp_path):
 
 def test_further_photos_are_combined_and_told(photos, tmp_path, monkeypatch):
     monkeypatch.setattr(cli_measure, "_PATIENCE_S", np.inf)
-    picture = tmp_path / "result.png"
-    more = ("--also-supine", photos / "blank.png", "--axis", 90)
+    file, picture = tmp_path / "result.json", tmp_path / "result.png"
     alone = read(run(*pair(photos, "--axis", 90, "--json", "-")), MEASUREMENT_SCHEMA)
-    record = read(run(*pair(photos, *more, "--json", "-")), MEASUREMENT_SCHEMA)
+    more = ("--also-supine", photos / "blank.png", "--axis", 90)
+    result = run(*pair(photos, *more, "--json", file, "--picture", picture))
+    record = read_json(file)
     assert "network" not in alone
-    assert record["rotation_deg"] == alone["rotation_deg"]
-    assert record["standard_uncertainty_deg"] == alone["standard_uncertainty_deg"]
-    assert record["axis"] == alone["axis"]
-    assert [photo["file"] for photo in record["network"]["photos"]] == [
-        "seated.png",
-        "supine.png",
-        "blank.png",
-    ]
+    for name in ("rotation_deg", "standard_uncertainty_deg", "interval_95_deg", "axis", "bands"):
+        assert record[name] == alone[name]
+    names = [photo["file"] for photo in record["network"]["photos"]]
+    assert names == ["seated.png", "supine.png", "blank.png"]
     assert [photo["left_out"] for photo in record["network"]["photos"]] == [None, None, "not_comparable"]
-    result = run(*pair(photos, *more, "--picture", picture))
     assert "Photos         1 seated and 2 supine, 1 of 3 pairs used" in result.stdout
     assert "blank.png (supine) was left out: too little can be seen of the eye" in result.stdout
     assert "! photo_left_out" in result.stdout

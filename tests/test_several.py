@@ -17,6 +17,7 @@ from torsion.measurement import MeasureOptions
 from torsion.measurement import measure as measure_pair
 from torsion.orientation import View
 from torsion.record import MEASUREMENT_SCHEMA, measurement_record, read_schema, to_json
+from torsion.wording import network_words
 
 STATED_DEG = 0.2
 
@@ -261,6 +262,18 @@ def test_a_slid_conjunctiva_is_named_though_everything_adds_up(world):
     assert found.network.disagrees == (3,)
     assert found.network.chi_square == pytest.approx(0.0, abs=1e-9)
     assert (found.verdict, found.flags) == ("review", ("photos_disagree", "eye_not_given"))
+
+
+def test_words_name_what_was_left_out_and_what_disagrees(world):
+    world.wrong = {("a", "b"): 3.0, ("a", "p"): -9.0, ("a", "q"): 6.0}
+    for name in "abpq":
+        world.flags[(name, "r")] = ("eyes_do_not_match",)
+    # By hand: misfits 2.25, -6.75, 4.5, 3, -0.75, -3.75 degrees, three degrees of freedom.
+    assert network_words(world.combine("a b", "p q r").network) == [
+        "2 seated and 3 supine, 6 of 10 pairs used, which scatter by 5.61°",
+        "r (supine) was left out: it matches none of the others; another eye or another patient?",
+        "a (seated) disagrees with the others",
+    ]
 
 
 # ---- one photo each, and slips ----
