@@ -21,7 +21,9 @@ from torsion.axis import transfer_axis
 from torsion.axis_ways import axis_ways
 from torsion.centre import carry_point
 from torsion.cli import main
+from torsion.cli.aid_options import AidRequest
 from torsion.marks import Change
+from torsion.measurement import MeasureOptions
 from torsion.orientation import View as Turned
 from torsion.plots import measurement_figure
 from torsion.record import measurement_record, read_schema, to_json
@@ -117,6 +119,19 @@ def test_without_a_pupil_there_is_no_ring_and_that_is_said():
     found = carried_centre(made, ring_mm=5.0)
     assert (found.pupil, found.ring) == (None, None)
     assert centre_words(found) == ["no pupil was found in the seated photo"]
+
+
+def test_points_of_a_mirrored_seated_picture_are_mirrored_with_it(tmp_path):
+    made = made_up.registered(options=MeasureOptions(seated_mirrored=True))
+    width = made.seated.photo.width_px
+    pairs = [replace(pair, seated_x_px=width - 1.0 - pair.seated_x_px) for pair in made_up.picked(made)]
+    names = ["name", "seated_x_px", "seated_y_px", "supine_x_px", "supine_y_px"]
+    lines = [names, *([str(getattr(pair, name)) for name in names] for pair in pairs)]
+    file = tmp_path / "pairs.csv"
+    file.write_text("\n".join(",".join(line) for line in lines), encoding="utf-8")
+    _, aids = AidRequest(file, (width - 1.0 - 163.0, 119.0), None, None).beside(made)
+    assert aids.centre.visual_axis.seated_x_px == pytest.approx(163.0)
+    assert aids.hand.agreement.agrees
 
 
 # ---- frame ----

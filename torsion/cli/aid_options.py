@@ -40,19 +40,21 @@ class AidRequest:
         """
         with_axis = found.axis is not None and found.axis.surgical_deg is not None
         ink = ink_check(found) if with_axis else None
-        centre = None
-        if self.visual_axis is not None:
-            check_inside(self.visual_axis, found.seated.photo, name="visual axis")
-        if with_axis or self.ring_mm is not None or self.visual_axis is not None:
+        centre, visual_axis = None, self.visual_axis
+        if visual_axis is not None:
+            check_inside(visual_axis, found.seated.photo, name="visual axis")
+            visual_axis = _seated_x_px(found, visual_axis[0]), visual_axis[1]
+        if with_axis or self.ring_mm is not None or visual_axis is not None:
             centre = carried_centre(
-                found, visual_axis_px=self.visual_axis, ring_mm=self.ring_mm, limbus_mm=self.limbus_mm
+                found, visual_axis_px=visual_axis, ring_mm=self.ring_mm, limbus_mm=self.limbus_mm
             )
         hand = None
         if self.landmarks is not None:
             pairs = read_pairs(self.landmarks)
             check_pairs_inside(pairs, found.seated.photo, found.supine.photo)
+            measured = [replace(pair, seated_x_px=_seated_x_px(found, pair.seated_x_px)) for pair in pairs]
             try:
-                hand = hand_check(found, pairs)
+                hand = hand_check(found, measured)
             except ValueError as fault:
                 msg = f"'{self.landmarks.name}': {fault}"
                 raise TorsionError(msg) from fault
@@ -71,6 +73,11 @@ class AidRequest:
         """Of the file of landmarks, by its role."""
         file = self.landmarks
         return {} if file is None else {"landmarks": hashlib.sha256(file.read_bytes()).hexdigest()}
+
+
+def _seated_x_px(found: Measurement, x_px: float) -> float:
+    """Mirror what was picked in a seated picture that is stated to be mirrored, along with the picture."""
+    return found.seated.photo.width_px - 1.0 - x_px if found.options.seated_mirrored else x_px
 
 
 def aid_rows(aids: Aids, *, width: int) -> list[tuple[str, str]]:
