@@ -24,9 +24,9 @@ RADIUS_PX = 80.0
 SIZE_PX = (640, 480)
 
 
-def located(*, radius_px=RADIUS_PX, x_px=320.0, upper=0.6, lower=0.9):
-    limbus = Ellipse.circle(x_px, 240.0, radius_px)
-    return Located(limbus, None, limbus_contrast=0.3, exposed_upper=upper, exposed_lower=lower)
+def located(*, radius_px=RADIUS_PX, x_px=320.0, y_px=240.0, upper=0.6, lower=0.9, other_eye=False):
+    limbus = Ellipse.circle(x_px, y_px, radius_px)
+    return Located(limbus, None, 0.3, upper, lower, other_eye)
 
 
 def textured(*, share=1.0, fine=True, overexposed=0.0):
@@ -82,6 +82,8 @@ def test_what_the_eye_shows(flag, before, beyond):
         ("lids_low", {"upper": 0.0, "lower": 0.72}, {"upper": 0.0, "lower": 0.68}),  # 35 % of the limbus
         ("off_picture", {"x_px": RADIUS_PX + 1.0}, {"x_px": RADIUS_PX - 1.0}),
         ("off_picture", {"x_px": 638.0 - RADIUS_PX}, {"x_px": 640.0 - RADIUS_PX}),
+        ("half_off_picture", {"y_px": 437.0}, {"y_px": 442.0}),
+        ("two_eyes", {"other_eye": False}, {"other_eye": True}),
         ("small_eye", {"radius_px": 41.0}, {"radius_px": 39.0}),
     ],
 )

@@ -80,6 +80,21 @@ def test_a_picture_without_an_eye_is_refused(name):
         assert found.incision.surgical_deg is None
 
 
+def test_half_an_eye_and_two_eyes_are_for_a_person_to_look_at():
+    whole, limbus = seated(), good().limbus
+    half = torsion.prepare(enlarged(whole[: round(limbus.y_px)], 2))
+    assert (half.verdict, "half_off_picture" in half.flags) == ("review", True)
+    both = torsion.prepare(np.hstack([whole, whole[:, ::-1]]))
+    assert (both.verdict, "two_eyes" in both.flags) == ("review", True)
+    assert not {"half_off_picture", "two_eyes"} & set(good().flags)
+
+
+def test_of_two_eyes_one_can_be_named_by_hand():
+    whole = seated()
+    photo = torsion.photo_from_array(np.hstack([whole, whole[:, ::-1]]), limbus=good().limbus)
+    assert "two_eyes" not in torsion.prepare(photo).flags
+
+
 # ---- by the command ----
 
 

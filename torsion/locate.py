@@ -34,6 +34,7 @@ __all__ = ["Located", "locate"]
 
 Image = NDArray[np.uint8]
 Floats = NDArray[np.float32]
+Circle = tuple[float, float, float]
 
 _SEARCH_SIDE_PX = 160  # longer side of the picture in which the eye is searched
 _MIN_RADIUS, _MAX_RADIUS = 0.07, 0.5  # limbus radius over the longer side: an eye filling 14 to 100 % of it
@@ -43,6 +44,7 @@ _MIN_LIMBUS_CONTRAST = 9.0  # of 100; below, there is no dark disc on a brighter
 _MIN_LIMBUS_STEP = 0.04  # of the range of brightness; infra-red shows 0.1, white light 0.2 to 0.4
 _ROUND_PUPIL, _ROUND_LIMBUS = 0.6, 0.75  # shares of the outline on which the strongest edge lies; in things
 # that are no eye 0.2 to 0.5, in eyes 0.8 to 1, and one of the two is asked for
+_EQUAL = 0.4  # ratio of size and of score from which a disc beside the eye may be the other eye
 _RIGHT = np.cos(DIRECTIONS) > 0
 
 
@@ -58,6 +60,8 @@ class Located:
         Step of brightness across the limbus, 0 to 1 of the range in the picture, median of the sides.
     exposed_upper, exposed_lower : float
         Share of the upper and lower half of the limbus at which its edge is seen, 0 to 1.
+    other_eye : bool
+        Whether a second eye stands beside it in the picture.
     """
 
     limbus: Ellipse | None
@@ -65,6 +69,7 @@ class Located:
     limbus_contrast: float = 0.0
     exposed_upper: float = 0.0
     exposed_lower: float = 0.0
+    other_eye: bool = False
 
 
 def locate(photo: Photo) -> Located:
@@ -86,8 +91,9 @@ def locate(photo: Photo) -> Located:
     channel = _limbus_channel(pixels)
     given_limbus = photo.limbus and photo.limbus.scaled(1.0 / photo.decoded_scale)
     given_pupil = photo.pupil and photo.pupil.scaled(1.0 / photo.decoded_scale)
+    beside: Circle | None = None
     if given_limbus is None:
-        start = _search(channel)
+        start, beside = _search(channel)
         if start is None:
             return Located(None, None)
         zoom = Zoom.on(channel, *start)
@@ -112,15 +118,26 @@ def locate(photo: Photo) -> Located:
     is_eye = roundness > _ROUND_PUPIL or _limbus_roundness(zoom, limbus) > _ROUND_LIMBUS
     if found.limbus_contrast < _MIN_LIMBUS_STEP or not is_eye:
         return replace(found, limbus=None, pupil=None)
-    return found
+    return replace(found, other_eye=beside is not None and _is_clear_eye(pixels, channel, beside))
+
+
+def _is_clear_eye(pixels: Image, channel: Image, circle: Circle) -> bool:
+    """Tell whether both limbus and pupil lie on their outlines; of a second eye both are asked for."""
+    zoom = Zoom.on(channel, *circle)
+    limbus, _, _ = _fit_limbus(zoom, *circle)
+    _, roundness = find_pupil(pixels, limbus)
+    return roundness > _ROUND_PUPIL or _limbus_roundness(zoom, limbus) > _ROUND_LIMBUS
 
 
 def _limbus_channel(pixels: Image) -> Image:
     return pixels if pixels.ndim == 2 else np.asarray(cv2.extractChannel(pixels, 0), np.uint8)
 
 
-def _search(channel: Image) -> tuple[float, float, float] | None:
-    """Limbus circle (x, y, radius) by the sum of its own contrast and that of the best pupil inside it."""
+def _search(channel: Image) -> tuple[Circle | None, Circle | None]:
+    """Limbus circle (x, y, radius) by the sum of its own contrast and that of the best pupil inside it.
+
+    Also the best circle of like size and score beside it, if there is one: it may be the other eye.
+    """
     step = next((step for step in (4, 2) if max(channel.shape) >= 2 * step * _SEARCH_SIDE_PX), 1)
     channel = reduced(channel, step)  # by whole steps first, which is faster
     scale = _SEARCH_SIDE_PX / max(channel.shape)
@@ -138,8 +155,27 @@ def _search(channel: Image) -> tuple[float, float, float] | None:
         darker = np.minimum(np.minimum(right, left), below)
         pupil[ring] = np.maximum(darker, -np.maximum(np.maximum(right, left), below))
 
-    best, best_score = None, _MIN_LIMBUS_CONTRAST
-    for _ in range(24):  # the most contrasting rings, each with its neighbourhood taken out
+    scored = _best_rings(limbus.copy(), pupil, radii, count=24)
+    if not scored:
+        return None, None
+    best_score, best = scored[0]
+    _keep_beside(limbus, radii, best)
+    beside = [entry for entry in _best_rings(limbus, pupil, radii, count=8) if entry[0] > _EQUAL * best_score]
+    fx, fy = step * channel.shape[1] / size[0], step * channel.shape[0] / size[1]
+
+    def in_full(circle: Circle) -> Circle:
+        x, y, radius = circle
+        return (x + 0.5) * fx - 0.5, (y + 0.5) * fy - 0.5, step * radius / scale
+
+    return in_full(best), in_full(beside[0][1]) if beside else None
+
+
+def _best_rings(
+    limbus: Floats, pupil: Floats, radii: NDArray[np.float64], *, count: int
+) -> list[tuple[float, Circle]]:
+    """Score the most contrasting rings, best first; each is taken out of `limbus` with its neighbourhood."""
+    scored: list[tuple[float, Circle]] = []
+    for _ in range(count):
         at, row, column = np.unravel_index(int(np.argmax(limbus)), limbus.shape)
         own = float(limbus[at, row, column])
         if own < _MIN_LIMBUS_CONTRAST:
@@ -147,15 +183,21 @@ def _search(channel: Image) -> tuple[float, float, float] | None:
         radius = radii[at]
         nested = _nested(pupil, radii, (int(row), int(column)), radius)
         score = min(own, _MAX_RING) + min(nested, _MAX_RING)
-        if score > best_score:
-            best, best_score = (column, row, radius), score
+        if score > _MIN_LIMBUS_CONTRAST:
+            scored.append((score, (float(column), float(row), float(radius))))
         rows, columns, distance = _about(limbus[0].shape, (int(row), int(column)), 0.25 * radius)
         similar = np.flatnonzero(np.abs(np.log(radii / radius)) < 0.15)
         limbus[similar[0] : similar[-1] + 1, rows, columns] *= distance >= 0.25 * radius
-    if best is None:
-        return None
-    fx, fy = step * channel.shape[1] / size[0], step * channel.shape[0] / size[1]
-    return (best[0] + 0.5) * fx - 0.5, (best[1] + 0.5) * fy - 0.5, step * float(best[2]) / scale
+    return sorted(scored, key=lambda entry: -entry[0])
+
+
+def _keep_beside(limbus: Floats, radii: NDArray[np.float64], circle: Circle) -> None:
+    """Take out of `limbus` all rings but those of like size that do not meet a circle."""
+    down, across = np.ogrid[: limbus.shape[1], : limbus.shape[2]]
+    distance = np.hypot(down - circle[1], across - circle[0])
+    for ring, radius in enumerate(radii):
+        alike = _EQUAL < radius / circle[2] < 1.0 / _EQUAL
+        limbus[ring] *= (distance > radius + circle[2]) & alike
 
 
 def _about(

@@ -7,6 +7,7 @@ import numpy as np
 
 from torsion.locate import Located
 from torsion.masks import EyePicture
+from torsion.photo import Ellipse
 
 __all__ = ["assess"]
 
@@ -16,6 +17,7 @@ MIN_IRIS, MIN_RING = 0.15, 0.05  # shares of the bands; with less of both, nothi
 MIN_UPPER_AND_LOWER = 0.35  # share of the whole limbus at which its edge shows
 MIN_FOCUS = 0.10  # share of the texture's power finer than two degrees
 MAX_OVEREXPOSED = 0.5
+MAX_OUTSIDE = 1 / 3  # of the outline of the limbus
 
 
 def assess(
@@ -62,10 +64,13 @@ def assess(
         eye.overexposed,
     )
     sides = limbus.x_px - limbus.radius_px, size_px[0] - 1 - limbus.x_px - limbus.radius_px
+    outside = _share_outside(limbus, size_px)
     flags = {
         "eye_covered": iris < MIN_IRIS and ring < MIN_RING,
         "lids_low": sum(exposed) / 2 < MIN_UPPER_AND_LOWER,
-        "off_picture": min(sides) < 0,
+        "off_picture": min(sides) < 0 and outside <= MAX_OUTSIDE,
+        "half_off_picture": outside > MAX_OUTSIDE,
+        "two_eyes": located.other_eye,
         "out_of_focus": focus < MIN_FOCUS,
         "small_eye": radius < MIN_RADIUS_PX,
         "overexposed": eye.overexposed > MAX_OVEREXPOSED,
@@ -88,6 +93,14 @@ _NAMES = (
     "focus",
     "overexposed",
 )
+
+
+def _share_outside(limbus: Ellipse, size_px: tuple[int, int]) -> float:
+    """Share of the outline that lies beyond the edge of the picture."""
+    turn = np.radians(np.arange(360.0))
+    x, y = limbus.x_px + limbus.radius_px * np.cos(turn), limbus.y_px - limbus.radius_px * np.sin(turn)
+    inside = (x >= 0) & (x <= size_px[0] - 1) & (y >= 0) & (y <= size_px[1] - 1)
+    return float(1.0 - inside.mean())
 
 
 def _focus(eye: EyePicture) -> float:
