@@ -89,6 +89,14 @@ def test_half_an_eye_and_two_eyes_are_for_a_person_to_look_at():
     assert not {"half_off_picture", "two_eyes"} & set(good().flags)
 
 
+def test_a_picture_stated_to_be_mirrored_is_prepared_unmirrored():
+    mirrored = np.ascontiguousarray(seated()[:, ::-1])
+    undone = torsion.prepare(mirrored, options=torsion.PrepareOptions(mirrored=True))
+    again = torsion.prepare(torsion.prepare(mirrored), options=torsion.PrepareOptions(mirrored=True))
+    assert undone.limbus == again.limbus == good().limbus
+    np.testing.assert_array_equal(undone.picture.texture, good().picture.texture)
+
+
 def test_of_two_eyes_one_can_be_named_by_hand():
     whole = seated()
     photo = torsion.photo_from_array(np.hstack([whole, whole[:, ::-1]]), limbus=good().limbus)

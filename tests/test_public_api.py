@@ -14,6 +14,7 @@ PUBLIC = [
     "Measurement",
     "Photo",
     "PhotoError",
+    "PrepareOptions",
     "PreparedPhoto",
     "TorsionError",
     "__version__",

@@ -29,9 +29,9 @@ __all__ = [
     "MeasureOptions",
     "Measurement",
     "PhotoLike",
+    "PrepareOptions",
     "PreparedPhoto",
     "angle_flags",
-    "as_photo",
     "conclude",
     "measure",
     "prepare",
@@ -47,6 +47,20 @@ _SOME_MATCH = 0.20  # patches of one eye in poor photos; unrelated eyes stayed b
 _MIN_PATCHES = 40  # patches (of about 400) in common; fewer cannot tell a match from chance
 _REVIEW_DEG, _REFUSE_DEG = 0.5, 2.0  # standard uncertainty; half a degree costs 1.7 % of the cylinder
 _LARGE_DEG = 15.0  # the largest torsion from posture in print is about 15 degrees
+
+
+@dataclass(frozen=True, slots=True)
+class PrepareOptions:
+    """Options of preparing one photo.
+
+    Attributes
+    ----------
+    mirrored : bool, default False
+        The picture is known to be mirrored left to right, as by a selfie camera; it is un-mirrored first,
+        and what is said of it then refers to it un-mirrored.
+    """
+
+    mirrored: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,15 +177,18 @@ class Measurement:
 PhotoLike = str | Path | ArrayLike | Photo | PreparedPhoto
 
 
-def prepare(photo: PhotoLike, *, eye: Eye | None = None) -> PreparedPhoto:
+def prepare(
+    photo: PhotoLike, *, eye: Eye | None = None, options: PrepareOptions | None = None
+) -> PreparedPhoto:
     """Find, mask and assess the eye in a photo.
 
     Parameters
     ----------
     photo : path, (H, W[, 3]) uint8 or uint16 array, Photo or PreparedPhoto
-        A PreparedPhoto is returned as it is.
+        A PreparedPhoto is returned as it is, unless the options ask for another.
     eye : {"OD", "OS"}, optional
         Compared with what the file says.
+    options : PrepareOptions, optional
 
     Returns
     -------
@@ -183,9 +200,11 @@ def prepare(photo: PhotoLike, *, eye: Eye | None = None) -> PreparedPhoto:
     PhotoError
         If the file cannot be used.
     """
-    if isinstance(photo, PreparedPhoto):
+    mirrored = options is not None and options.mirrored
+    if isinstance(photo, PreparedPhoto) and not mirrored:
         return photo
-    photo = as_photo(photo, eye)
+    photo = _as_photo(photo, eye)
+    photo = photo.mirrored() if mirrored else photo
     size = photo.pixels.shape[1], photo.pixels.shape[0]
     _LOG.info("%s: read, %d x %d px", photo.name, *size)
     located = locate(photo)
@@ -200,7 +219,7 @@ def prepare(photo: PhotoLike, *, eye: Eye | None = None) -> PreparedPhoto:
     return PreparedPhoto(photo, limbus, pupil, picture, measures, flags, worst_verdict(flags), laterality)
 
 
-def as_photo(photo: PhotoLike, eye: Eye | None) -> Photo:
+def _as_photo(photo: PhotoLike, eye: Eye | None) -> Photo:
     """Read a photo that is not read yet; a file at no larger size than the bands are sampled with."""
     if isinstance(photo, PreparedPhoto):
         return photo.photo
@@ -257,8 +276,8 @@ def measure(
     """
     options = options or MeasureOptions()
     named = read_eye(eye) if eye is not None else None
-    seated = as_photo(seated, named).mirrored() if options.seated_mirrored else seated
-    first, second = prepare(seated, eye=named), prepare(supine, eye=named)
+    first = prepare(seated, eye=named, options=PrepareOptions(mirrored=options.seated_mirrored))
+    second = prepare(supine, eye=named)
     found = _register(first, second, options)
     shown = first.laterality.upright, found.supine_laterality
     named = named or first.photo.eye or second.photo.eye

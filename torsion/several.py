@@ -15,8 +15,8 @@ from torsion.measurement import (
     MeasureOptions,
     PhotoLike,
     PreparedPhoto,
+    PrepareOptions,
     angle_flags,
-    as_photo,
     conclude,
     prepare,
 )
@@ -109,10 +109,10 @@ def measure(
         )
     stated = options = options or MeasureOptions()
     named = read_eye(eye) if eye is not None else None
-    if options.seated_mirrored:
-        first = [as_photo(photo, named).mirrored() for photo in first]
-        options = replace(options, seated_mirrored=False)
-    photos = [prepare(photo, eye=named) for photo in (*first, *second)]
+    first_options = PrepareOptions(mirrored=options.seated_mirrored)
+    options = replace(options, seated_mirrored=False)  # it is undone here, once for each photo
+    photos = [prepare(photo, eye=named, options=first_options) for photo in first]
+    photos += [prepare(photo, eye=named) for photo in second]
     named = named or next((photo.photo.eye for photo in photos if photo.photo.eye), None)
     pairs = _measured(photos, len(first), named, options, progress)
     combined = replace(_combined(photos, pairs, len(first)), eye=named, options=stated)
