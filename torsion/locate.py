@@ -126,7 +126,7 @@ def _is_clear_eye(pixels: Image, channel: Image, circle: Circle) -> bool:
     zoom = Zoom.on(channel, *circle)
     limbus, _, _ = _fit_limbus(zoom, *circle)
     _, roundness = find_pupil(pixels, limbus)
-    return roundness > _ROUND_PUPIL or _limbus_roundness(zoom, limbus) > _ROUND_LIMBUS
+    return roundness > _ROUND_PUPIL and _limbus_roundness(zoom, limbus) > _ROUND_LIMBUS
 
 
 def _limbus_channel(pixels: Image) -> Image:
