@@ -103,10 +103,10 @@ def noisy_rotations():
 
 
 @pytest.mark.slow
-def test_noise_moves_the_rotation_at_most_twice_as_much_as_it_must(noisy_rotations):
+def test_noise_moves_the_rotation_little_more_than_twice_as_much_as_it_must(noisy_rotations):
     """Against the bound of H. Cramer and C. R. Rao, as in S. Kay, Estimation Theory (1993), chapter 3.
 
-    The aim is 1.5 times the bound, and is not reached: the draws here give 1.9.
+    The aim is 1.5 times the bound, and is not reached: the draws here give 2.3.
     """
     found, least_deg = noisy_rotations
     # The spread of 12 draws is itself uncertain by 1 / sqrt(2 * 11), 21 % (one standard deviation).
