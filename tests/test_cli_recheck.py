@@ -25,10 +25,10 @@ TOLERANCE_DEG = 0.4  # of an easy pair with exact points
 def case(tmp_path_factory):
     """Seated photo, end of surgery, a week later, and another eye; with the marks in pixels."""
     folder, rng = tmp_path_factory.mktemp("case"), np.random.default_rng(8)
-    eye = synthetic.random_eye(rng)
+    eye = synthetic.random_eye(rng, laterality="OD")
     seated, end = synthetic.draw_pair(eye, "easy", rng, rotation_deg=5.0)
     week = synthetic.draw_pair(eye, "easy", rng, rotation_deg=-3.0)[1]
-    other = synthetic.draw_pair(synthetic.random_eye(rng), "easy", rng)[1]
+    other = synthetic.draw_pair(synthetic.random_eye(rng, laterality="OD"), "easy", rng)[1]
     marks = {}
     for name, picture, lens_deg in (
         ("seated", seated, 0.0), ("end", end, END_DEG), ("week", week, WEEK_DEG), ("other", other, 90.0)
