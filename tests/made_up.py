@@ -13,9 +13,10 @@ from torsion.landmarks import Landmark
 from torsion.marking import Marking
 from torsion.marks import Mark
 from torsion.masks import EyePicture
-from torsion.measurement import Measurement, PreparedPhoto
+from torsion.measurement import Measurement
 from torsion.orientation import View
 from torsion.photo import Ellipse, photo_from_array
+from torsion.preparation import PreparedPhoto
 from torsion.votes import PARAMETERS
 
 TURN = np.radians(6.4)

@@ -28,10 +28,10 @@ ORDER = [
         locate
         limbal_ring limbal_sides limbal_bar ink
         masks
-        unwrap quality duplicate order
+        unwrap quality duplicate preparation order
         search votes
         orientation register
-        confidence
+        confidence match
         axis
         axis_cost adjustment network
         landmarks

@@ -10,7 +10,7 @@ import skimage.data
 
 import synthetic
 import torsion
-from torsion.measurement import PreparedPhoto
+from torsion.preparation import PreparedPhoto
 
 
 @cache

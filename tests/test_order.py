@@ -9,9 +9,9 @@ from made_up import accepted
 
 import torsion
 from torsion.masks import EyePicture
-from torsion.measurement import PreparedPhoto
 from torsion.order import order_signs
 from torsion.photo import photo_from_array
+from torsion.preparation import PreparedPhoto
 from torsion.record import measurement_record, to_json
 from torsion.wording import order_words, side_words
 

@@ -203,11 +203,7 @@ def check_opening_mm(diameter_mm: float) -> float:
     ValueError
         If it is not.
     """
-    low, high = _OPENING_RANGE_MM
-    if not low <= diameter_mm <= high:
-        msg = f"the diameter of the capsule opening must lie from {low:g} to {high:g} mm, not {diameter_mm:g}"
-        raise ValueError(msg)
-    return diameter_mm
+    return _within(diameter_mm, _OPENING_RANGE_MM, name="the capsule opening")
 
 
 def check_limbus_mm(limbus_mm: float) -> float:
@@ -218,11 +214,15 @@ def check_limbus_mm(limbus_mm: float) -> float:
     ValueError
         If it is not.
     """
-    low, high = _LIMBUS_RANGE_MM
-    if not low <= limbus_mm <= high:
-        msg = f"the diameter of the limbus must lie from {low:g} to {high:g} mm, not {limbus_mm:g}"
+    return _within(limbus_mm, _LIMBUS_RANGE_MM, name="the limbus")
+
+
+def _within(diameter_mm: float, range_mm: tuple[float, float], *, name: str) -> float:
+    low, high = range_mm
+    if not low <= diameter_mm <= high:
+        msg = f"the diameter of {name} must lie from {low:g} to {high:g} mm, not {diameter_mm:g}"
         raise ValueError(msg)
-    return limbus_mm
+    return diameter_mm
 
 
 def _limbus_mm(limbus_mm: float | None) -> float:

@@ -17,8 +17,8 @@ from matplotlib.patheffects import withStroke
 
 from torsion.angles import axis_difference_deg, unit_vector, wrap_rotation_deg
 from torsion.flags import Verdict
-from torsion.measurement import PreparedPhoto
 from torsion.photo import Ellipse
+from torsion.preparation import PreparedPhoto
 from torsion.wording import axis_degrees, direction_degrees
 
 __all__ = [

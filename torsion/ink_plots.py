@@ -18,8 +18,8 @@ from torsion.flags import FLAGS, Verdict
 from torsion.limbal_ring import ring_places
 from torsion.marking import Marking
 from torsion.marks import MOST_MARKS, Mark, Role
-from torsion.measurement import PreparedPhoto
 from torsion.photo import Ellipse
+from torsion.preparation import PreparedPhoto
 from torsion.record import cautions
 from torsion.wording import axis_degrees, direction_degrees, flag_words, reason_words, shortened, verdict_word
 

@@ -7,7 +7,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from torsion.dial_plots import BLACK, GREY, INK, PAPER, VERDICT_COLOURS, draw_eye, hatch_masked
-from torsion.measurement import PreparedPhoto
+from torsion.preparation import PreparedPhoto
 from torsion.record import best_photo, cautions
 from torsion.wording import flag_words, measure_words, shortened, verdict_word
 

@@ -9,7 +9,7 @@ from matplotlib.patheffects import withStroke
 
 from torsion.dial_plots import BLACK, BLUE, GREY, INK, PAPER, VERMILION
 from torsion.landmark_pairs import HandRotation
-from torsion.measurement import PreparedPhoto
+from torsion.preparation import PreparedPhoto
 from torsion.theatre_record import pairs_cautions
 from torsion.wording import rotation_words, verdict_word
 

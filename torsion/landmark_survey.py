@@ -7,7 +7,7 @@ from torsion.centre import mm_per_degree
 from torsion.flags import Verdict, worst_verdict
 from torsion.landmark_search import find_landmarks
 from torsion.landmarks import AxisOffset, Landmark, axis_offsets, clock_hour
-from torsion.measurement import PhotoLike, PreparedPhoto, prepare
+from torsion.preparation import PhotoLike, PreparedPhoto, prepare
 
 __all__ = ["LandmarkSurvey", "clock_words", "length_words", "offset_words", "survey_landmarks"]
 

@@ -7,7 +7,8 @@ from matplotlib.figure import Figure
 
 from torsion.dial_plots import BLACK, GREY, INK, PAPER, draw_axis, draw_eye, write_over
 from torsion.lens_marks import AgainstPlan, LensAxis
-from torsion.measurement import Measurement, PreparedPhoto
+from torsion.measurement import Measurement
+from torsion.preparation import PreparedPhoto
 from torsion.record import cautions
 from torsion.wording import axis_degrees, rotation_words, verdict_word
 

@@ -29,8 +29,9 @@ from torsion.marks import (
     opposite_axis,
     two_point_mark,
 )
-from torsion.measurement import Measurement, MeasureOptions, PhotoLike, PreparedPhoto, measure, prepare
+from torsion.measurement import Measurement, MeasureOptions, measure
 from torsion.photo import Ellipse
+from torsion.preparation import PhotoLike, PreparedPhoto, prepare
 
 __all__ = ["Case", "MarkOptions", "Marking", "pair_marks", "read_marks"]
 

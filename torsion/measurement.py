@@ -1,66 +1,34 @@
 """The measurement: the stages chained, and the verdict on what they found."""
 
 import logging
-from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from pathlib import Path
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from torsion.angles import Eye, read_eye, rotation_name, wrap_rotation_deg
 from torsion.axis import COVERAGE, AxisFrame, AxisTransfer, Incision, transfer_axis, transfer_incision
 from torsion.confidence import Answer, answer, band_answer
 from torsion.duplicate import same_exposure
 from torsion.flags import Verdict, worst_verdict
-from torsion.laterality import Laterality, read_laterality
-from torsion.locate import locate
-from torsion.masks import EyePicture, cut_out, mirrored_eye
+from torsion.masks import mirrored_eye
+from torsion.match import pair_flags
 from torsion.network import Network
 from torsion.order import Sign, order_signs
 from torsion.orientation import View, find_view
-from torsion.photo import Ellipse, Photo, photo_from_array, read_photo
-from torsion.quality import assess
+from torsion.preparation import PhotoLike, PreparedPhoto, PrepareOptions, prepare
 from torsion.register import Registration, register
 from torsion.unwrap import Band
 
 __all__ = [
     "MeasureOptions",
     "Measurement",
-    "PhotoLike",
-    "PrepareOptions",
-    "PreparedPhoto",
-    "angle_flags",
     "conclude",
     "measure",
-    "prepare",
 ]
 
 _LOG = logging.getLogger(__name__)
-
-_ENOUGH_SIDE_PX = 1600  # decoding at this size leaves more detail than the bands are sampled with
-_MATCH, _CLEAR_MATCH = 0.33, 0.40  # mean patch correlation; unrelated eyes stayed below 0.25 in all trials
-_MARGIN, _CLEAR_MARGIN = 0.015, 0.03  # lead of the best over the best rival rotation, beside such a match
-_LEAD, _CLEAR_LEAD = 0.06, 0.10  # a lead that settles it with any such correlation as here:
-_SOME_MATCH = 0.20  # patches of one eye in poor photos; unrelated eyes stayed below 0.04 and 0.21
-_MIN_PATCHES = 40  # patches (of about 400) in common; fewer cannot tell a match from chance
-_REVIEW_DEG, _REFUSE_DEG = 0.5, 2.0  # standard uncertainty; half a degree costs 1.7 % of the cylinder
-_LARGE_DEG = 15.0  # the largest torsion from posture in print is about 15 degrees
-
-
-@dataclass(frozen=True, slots=True)
-class PrepareOptions:
-    """Options of preparing one photo.
-
-    Attributes
-    ----------
-    mirrored : bool, default False
-        The picture is known to be mirrored left to right, as by a selfie camera; it is un-mirrored first,
-        and what is said of it then refers to it un-mirrored.
-    """
-
-    mirrored: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,34 +45,6 @@ class MeasureOptions:
 
     mirrored: bool = False
     seated_mirrored: bool = False
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class PreparedPhoto:
-    """A photo with its eye found, masked and assessed; usable for many pairs.
-
-    Attributes
-    ----------
-    photo : Photo
-    limbus, pupil : Ellipse or None
-        In pixels of the full picture as displayed.
-    picture : EyePicture or None
-        The eye cut out; None where no eye was found.
-    measures : mapping of str to float or None
-    flags : tuple of str
-    verdict : {"accept", "review", "refuse"}
-    laterality : Laterality
-        Eye that the picture shows by itself.
-    """
-
-    photo: Photo
-    limbus: Ellipse | None
-    pupil: Ellipse | None
-    picture: EyePicture | None
-    measures: Mapping[str, float | None]
-    flags: tuple[str, ...]
-    verdict: Verdict
-    laterality: Laterality = field(default_factory=Laterality)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -172,64 +112,6 @@ class Measurement:
     network: Network | None = None
     start_deg: float | None = None
     parameters: NDArray[np.float64] | None = None
-
-
-PhotoLike = str | Path | ArrayLike | Photo | PreparedPhoto
-
-
-def prepare(
-    photo: PhotoLike, *, eye: Eye | None = None, options: PrepareOptions | None = None
-) -> PreparedPhoto:
-    """Find, mask and assess the eye in a photo.
-
-    Parameters
-    ----------
-    photo : path, (H, W[, 3]) uint8 or uint16 array, Photo or PreparedPhoto
-        A PreparedPhoto is returned as it is, unless the options ask for another.
-    eye : {"OD", "OS"}, optional
-        Compared with what the file says.
-    options : PrepareOptions, optional
-
-    Returns
-    -------
-    PreparedPhoto
-        Also for a picture without an eye, which then carries the flag ``no_eye``.
-
-    Raises
-    ------
-    PhotoError
-        If the file cannot be used.
-    """
-    mirrored = options is not None and options.mirrored
-    if isinstance(photo, PreparedPhoto) and not mirrored:
-        return photo
-    photo = _as_photo(photo, eye)
-    photo = photo.mirrored() if mirrored else photo
-    size = photo.pixels.shape[1], photo.pixels.shape[0]
-    _LOG.info("%s: read, %d x %d px", photo.name, *size)
-    located = locate(photo)
-    _LOG.info("%s: limbus %s, pupil %s", photo.name, *map(_found_words, (located.limbus, located.pupil)))
-    picture = cut_out(photo, located) if located.limbus is not None else None
-    measures, flags = assess(located, picture, size, photo.decoded_scale)
-    scale = float(photo.decoded_scale)
-    limbus = located.limbus and located.limbus.scaled(scale)
-    pupil = located.pupil and located.pupil.scaled(scale)
-    laterality = read_laterality(photo, limbus, pupil)
-    _LOG.info("%s: masked and assessed, flags: %s", photo.name, ", ".join(flags) or "none")
-    return PreparedPhoto(photo, limbus, pupil, picture, measures, flags, worst_verdict(flags), laterality)
-
-
-def _as_photo(photo: PhotoLike, eye: Eye | None) -> Photo:
-    """Read a photo that is not read yet; a file at no larger size than the bands are sampled with."""
-    if isinstance(photo, PreparedPhoto):
-        return photo.photo
-    if isinstance(photo, str | Path):
-        return read_photo(photo, eye=eye, max_side_px=_ENOUGH_SIDE_PX)
-    return photo if isinstance(photo, Photo) else photo_from_array(np.asarray(photo), eye=eye)
-
-
-def _found_words(outline: Ellipse | None) -> str:
-    return "not found" if outline is None else f"of {outline.radius_px:.0f} px"
 
 
 def measure(
@@ -350,16 +232,6 @@ def conclude(
     )
 
 
-def angle_flags(rotation_deg: float, standard_uncertainty_deg: float) -> list[str]:
-    """Give the flags that speak of the size of a rotation and of its uncertainty."""
-    conditions = {
-        "uncertain": _REVIEW_DEG < standard_uncertainty_deg <= _REFUSE_DEG,
-        "too_uncertain": standard_uncertainty_deg > _REFUSE_DEG,
-        "large_rotation": abs(rotation_deg) > _LARGE_DEG,
-    }
-    return [name for name, present in conditions.items() if present]
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class _Found:
     """What the registration of a pair gave, before axis and direction are derived from it."""
@@ -398,7 +270,7 @@ def _register(first: PreparedPhoto, second: PreparedPhoto, options: MeasureOptio
     rotation = wrap_rotation_deg(both.rotation_deg - view.turn_deg)
     shown = View(view.turn_deg, view.mirrored != options.mirrored)
     registration.parameters.setflags(write=False)
-    flags = photo_flags + _pair_flags(registration, both, bands, margin, view, rotation)
+    flags = photo_flags + pair_flags(registration, both, bands, margin, view, rotation)
     if same_exposure(first.picture, supine, registration.matrix):
         flags.append("same_picture")
     # A mirror that was not stated stays, so that it shows; counted in it, a turn has the other sense.
@@ -432,44 +304,6 @@ def _order_signs(first: PreparedPhoto, second: PreparedPhoto, view: View) -> tup
         exposed=min(first.measures[name] or 0.0 for name in ("exposed_upper", "exposed_lower")),
         sideways=view.turn_deg in (90, 270),
     )
-
-
-def _pair_flags(
-    registration: Registration,
-    both: Answer,
-    bands: dict[Band, Answer | None],
-    margin: float,
-    view: View,
-    rotation_deg: float,
-) -> list[str]:
-    usable = sum(int(vote.usable.sum()) for vote in registration.votes)
-    if usable < _MIN_PATCHES:
-        return ["not_enough_to_compare"]
-    if not _beyond(both.score, margin, _MATCH, _MARGIN, _LEAD):
-        return ["eyes_do_not_match"]
-    iris, limbus = bands["iris"], bands["limbus"]
-    # A band that does not match by itself has no say on the other.
-    iris = iris if iris and iris.score >= _MATCH else None
-    limbus = limbus if limbus and limbus.score >= _MATCH else None
-    disagreement = 0.0
-    if iris and limbus:
-        apart = abs(iris.rotation_deg - limbus.rotation_deg)
-        stated = np.hypot(iris.standard_uncertainty_deg, limbus.standard_uncertainty_deg)
-        disagreement = apart if apart > 3.0 * stated else 0.0
-    conditions = {
-        "mirrored": view.mirrored,
-        "turned_view": view.turn_deg != 0,
-        "weak_match": not _beyond(both.score, margin, _CLEAR_MATCH, _CLEAR_MARGIN, _CLEAR_LEAD),
-        "bands_disagree": disagreement > _REVIEW_DEG,
-        "iris_only": limbus is None and iris is not None,
-        "limbus_only": iris is None and limbus is not None,
-    }
-    found = [name for name, present in conditions.items() if present]
-    return found + angle_flags(rotation_deg, both.standard_uncertainty_deg)
-
-
-def _beyond(score: float, margin: float, match: float, beside: float, alone: float) -> bool:
-    return (margin > alone and score > _SOME_MATCH) or (score > match and margin > beside)
 
 
 def _pixel_map(

@@ -26,7 +26,8 @@ from torsion.dial_plots import (
     write_over,
 )
 from torsion.flags import FLAGS
-from torsion.measurement import Measurement, PreparedPhoto
+from torsion.measurement import Measurement
+from torsion.preparation import PreparedPhoto
 from torsion.record import cautions
 from torsion.wording import (
     axis_degrees,

@@ -25,8 +25,9 @@ from torsion.toric import CAUTION
 if TYPE_CHECKING:
     from torsion.axis import AxisTransfer, Incision
     from torsion.axis_cost import AxisCost
-    from torsion.measurement import Measurement, PreparedPhoto
+    from torsion.measurement import Measurement
     from torsion.photo import Ellipse
+    from torsion.preparation import PreparedPhoto
 
 __all__ = [
     "BUDGET_SCHEMA",

@@ -10,19 +10,12 @@ from torsion.angles import Eye, read_eye, wrap_direction_deg, wrap_rotation_deg
 from torsion.axis import AxisFrame
 from torsion.confidence import FLOOR_DEG
 from torsion.flags import worst_verdict
-from torsion.measurement import (
-    Measurement,
-    MeasureOptions,
-    PhotoLike,
-    PreparedPhoto,
-    PrepareOptions,
-    angle_flags,
-    conclude,
-    prepare,
-)
+from torsion.match import angle_flags
+from torsion.measurement import Measurement, MeasureOptions, conclude
 from torsion.measurement import measure as measure_pair
 from torsion.network import LeftOut, Network, NetworkPair, NetworkPhoto
 from torsion.orientation import View
+from torsion.preparation import PhotoLike, PreparedPhoto, PrepareOptions, prepare
 
 __all__ = ["measure"]
 

@@ -13,7 +13,7 @@ from torsion.cohort.executors import Executor
 from torsion.cohort.progress import OnProgress, reporter, silent
 from torsion.eye_groups import EyeGroups, GroupError
 from torsion.flags import Verdict
-from torsion.measurement import PreparedPhoto
+from torsion.preparation import PreparedPhoto
 from torsion.toric import CAUTION
 from torsion.validate_checks import Answered, Check, Kind, plan_checks, prepare_photo, tasks_of, work
 from torsion.validate_summary import (

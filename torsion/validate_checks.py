@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from torsion.errors import PhotoError
 from torsion.flags import Verdict
 from torsion.limbus_guess import guess_limbus, stay_mask
-from torsion.measurement import Measurement, PreparedPhoto, measure, prepare
+from torsion.measurement import Measurement, measure
 from torsion.photo import Photo, read_photo
+from torsion.preparation import PreparedPhoto, prepare
 from torsion.turned_ring import limbal_radii, turned_ring
 
 __all__ = [

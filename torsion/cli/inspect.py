@@ -8,8 +8,8 @@ import click
 
 from torsion.angles import Eye
 from torsion.cli import photo_options as shared
-from torsion.measurement import PreparedPhoto, prepare
 from torsion.photo import Ellipse, read_photo
+from torsion.preparation import PreparedPhoto, prepare
 from torsion.record import best_photo, cautions, inspection_record
 from torsion.wording import measure_words, verdict_word
 

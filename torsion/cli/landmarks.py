@@ -15,7 +15,7 @@ from torsion.cli.picked import check_pairs_inside
 from torsion.errors import TorsionError
 from torsion.landmark_pairs import HandRotation, fit_pairs, read_pairs
 from torsion.landmark_survey import LandmarkSurvey, survey_landmarks
-from torsion.measurement import PreparedPhoto, prepare
+from torsion.preparation import PreparedPhoto, prepare
 from torsion.record import cautions, write_whole
 from torsion.theatre_record import landmarks_record, pairs_cautions, pairs_record
 

@@ -15,7 +15,8 @@ from torsion.axis import AxisFrame
 from torsion.cohort.manifest import Row
 from torsion.cohort.places import PhotoFile, local_copy
 from torsion.errors import PhotoError
-from torsion.measurement import MeasureOptions, PreparedPhoto, measure, prepare
+from torsion.measurement import MeasureOptions, measure
+from torsion.preparation import PreparedPhoto, prepare
 from torsion.record import MEASUREMENT_SCHEMA, measurement_record
 
 __all__ = ["Group", "Measured", "Pair", "grouped", "measure_group", "pair_of"]

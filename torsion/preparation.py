@@ -1,0 +1,123 @@
+"""One photo made ready for many pairs: read, its eye found, masked and assessed."""
+
+import logging
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from torsion.angles import Eye
+from torsion.flags import Verdict, worst_verdict
+from torsion.laterality import Laterality, read_laterality
+from torsion.locate import locate
+from torsion.masks import EyePicture, cut_out
+from torsion.photo import Ellipse, Photo, photo_from_array, read_photo
+from torsion.quality import assess
+
+__all__ = ["PhotoLike", "PrepareOptions", "PreparedPhoto", "prepare"]
+
+_LOG = logging.getLogger(__name__)
+
+_ENOUGH_SIDE_PX = 1600  # decoding at this size leaves more detail than the bands are sampled with
+
+
+@dataclass(frozen=True, slots=True)
+class PrepareOptions:
+    """Options of preparing one photo.
+
+    Attributes
+    ----------
+    mirrored : bool, default False
+        The picture is known to be mirrored left to right, as by a selfie camera; it is un-mirrored first,
+        and what is said of it then refers to it un-mirrored.
+    """
+
+    mirrored: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PreparedPhoto:
+    """A photo with its eye found, masked and assessed; usable for many pairs.
+
+    Attributes
+    ----------
+    photo : Photo
+    limbus, pupil : Ellipse or None
+        In pixels of the full picture as displayed.
+    picture : EyePicture or None
+        The eye cut out; None where no eye was found.
+    measures : mapping of str to float or None
+    flags : tuple of str
+    verdict : {"accept", "review", "refuse"}
+    laterality : Laterality
+        Eye that the picture shows by itself.
+    """
+
+    photo: Photo
+    limbus: Ellipse | None
+    pupil: Ellipse | None
+    picture: EyePicture | None
+    measures: Mapping[str, float | None]
+    flags: tuple[str, ...]
+    verdict: Verdict
+    laterality: Laterality = field(default_factory=Laterality)
+
+
+PhotoLike = str | Path | ArrayLike | Photo | PreparedPhoto
+
+
+def prepare(
+    photo: PhotoLike, *, eye: Eye | None = None, options: PrepareOptions | None = None
+) -> PreparedPhoto:
+    """Find, mask and assess the eye in a photo.
+
+    Parameters
+    ----------
+    photo : path, (H, W[, 3]) uint8 or uint16 array, Photo or PreparedPhoto
+        A PreparedPhoto is returned as it is, unless the options ask for another.
+    eye : {"OD", "OS"}, optional
+        Compared with what the file says.
+    options : PrepareOptions, optional
+
+    Returns
+    -------
+    PreparedPhoto
+        Also for a picture without an eye, which then carries the flag ``no_eye``.
+
+    Raises
+    ------
+    PhotoError
+        If the file cannot be used.
+    """
+    mirrored = options is not None and options.mirrored
+    if isinstance(photo, PreparedPhoto) and not mirrored:
+        return photo
+    photo = _as_photo(photo, eye)
+    photo = photo.mirrored() if mirrored else photo
+    size = photo.pixels.shape[1], photo.pixels.shape[0]
+    _LOG.info("%s: read, %d x %d px", photo.name, *size)
+    located = locate(photo)
+    _LOG.info("%s: limbus %s, pupil %s", photo.name, *map(_found_words, (located.limbus, located.pupil)))
+    picture = cut_out(photo, located) if located.limbus is not None else None
+    measures, flags = assess(located, picture, size, photo.decoded_scale)
+    scale = float(photo.decoded_scale)
+    limbus = located.limbus and located.limbus.scaled(scale)
+    pupil = located.pupil and located.pupil.scaled(scale)
+    laterality = read_laterality(photo, limbus, pupil)
+    _LOG.info("%s: masked and assessed, flags: %s", photo.name, ", ".join(flags) or "none")
+    return PreparedPhoto(photo, limbus, pupil, picture, measures, flags, worst_verdict(flags), laterality)
+
+
+def _as_photo(photo: PhotoLike, eye: Eye | None) -> Photo:
+    """Read a photo that is not read yet; a file at no larger size than the bands are sampled with."""
+    if isinstance(photo, PreparedPhoto):
+        return photo.photo
+    if isinstance(photo, str | Path):
+        return read_photo(photo, eye=eye, max_side_px=_ENOUGH_SIDE_PX)
+    return photo if isinstance(photo, Photo) else photo_from_array(np.asarray(photo), eye=eye)
+
+
+def _found_words(outline: Ellipse | None) -> str:
+    return "not found" if outline is None else f"of {outline.radius_px:.0f} px"
