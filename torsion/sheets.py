@@ -1,11 +1,15 @@
-"""Sheets: what every page that is printed for the theatre has in common."""
+"""Sheets: what pages have in common, above all those that are printed for the theatre."""
 
 import unicodedata
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 from torsion.angles import Eye
 
-__all__ = ["EYES", "LONGEST_CASE", "one_line", "render_sheet"]
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+__all__ = ["EYES", "LONGEST_CASE", "one_line", "pages", "render_sheet"]
 
 LONGEST_CASE = 60
 """Characters that the label of a case may have."""
@@ -36,13 +40,24 @@ def render_sheet(template: str, fields: Mapping[str, object]) -> str:
     ImportError
         If Jinja2 is not installed.
     """
+    return pages("torsion").get_template(template).render(fields)
+
+
+def pages(package: str) -> "Environment":
+    """Give the templates of a package under one rule: what is filled in is escaped, and may not be missing.
+
+    Raises
+    ------
+    ImportError
+        If Jinja2 is not installed.
+    """
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    environment = Environment(
-        loader=PackageLoader("torsion"),
+    return Environment(
+        loader=PackageLoader(package),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        keep_trailing_newline=True,
     )
-    return environment.get_template(template).render(fields)

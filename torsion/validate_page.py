@@ -3,6 +3,7 @@
 import base64
 
 from torsion._version import __version__
+from torsion.sheets import pages
 from torsion.toric import CAUTION
 from torsion.validate import Validation
 from torsion.validate_checks import Answered
@@ -42,19 +43,10 @@ def validation_page(validation: Validation, *, title: str = "") -> str:
     ImportError
         If Jinja2 or matplotlib is not installed.
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
     from torsion.validate_plots import figures, svg_bytes
 
     v = validation
-    environment = Environment(
-        loader=PackageLoader("torsion"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
+    environment = pages("torsion")
     images = {
         name: "data:image/svg+xml;base64," + base64.b64encode(svg_bytes(figure)).decode("ascii")
         for name, figure in figures(v).items()

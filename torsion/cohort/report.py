@@ -20,6 +20,7 @@ from torsion.cohort.observations import eyes, observations
 from torsion.cohort.statistics import SIGN, Summary
 from torsion.flags import FLAGS
 from torsion.record import write_whole
+from torsion.sheets import pages
 from torsion.toric import CAUTION
 
 if TYPE_CHECKING:
@@ -132,16 +133,7 @@ def _figures(data: "pd.DataFrame", by_eye: "pd.DataFrame", summary: Summary) -> 
 
 
 def _render(*, summary: Summary, **given: Any) -> str:  # noqa: ANN401 - what the template shows
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("torsion.cohort"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
+    environment = pages("torsion.cohort")
     environment.filters |= {"degrees": degrees, "percent": percent, "number": _number, "p": _p}
     template = environment.get_template("report.html")
     page = template.render(
