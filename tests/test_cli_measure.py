@@ -368,6 +368,21 @@ def test_inspect_of_an_empty_folder(tmp_path):
     assert "holds no photo" in one_sentence(run("inspect", tmp_path))
 
 
+def test_inspect_of_a_mixed_folder_leaves_out_what_cannot_be_read(photos, tmp_path):
+    whole, broken = tmp_path / "whole.png", tmp_path / "broken.png"
+    whole.write_bytes((photos / "seated.png").read_bytes())
+    broken.write_bytes(whole.read_bytes()[:5000])
+    (tmp_path / "notes.txt").write_text("no photo", encoding="utf-8")
+    result = run("inspect", tmp_path, "--json", "-")
+    assert result.exit_code == 0
+    assert [photo["file"] for photo in json.loads(result.stdout)["photos"]] == ["whole.png"]
+    assert result.stderr.startswith("Left out: ")
+    assert "broken.png" in result.stderr
+    assert "broken.png" in one_sentence(run("inspect", whole, broken))  # a file that was named is asked for
+    whole.unlink()
+    assert "broken.png" in one_sentence(run("inspect", tmp_path))
+
+
 def test_inspect_needs_a_photo():
     assert run("inspect").exit_code == 2
 

@@ -217,9 +217,9 @@ def _draw_head(figure: Figure, m: Measurement) -> None:
         lines = [" · ".join(part for part in (uncertainty_words(m), direction_words(m)) if part)]
         lines += [f"Axis: {axis_words(m.axis)}{_patient_words(m.axis)}"] if m.axis is not None else []
         lines += [view_words(m)] if view_words(m) else []
+        lines = [line[:1].upper() + line[1:] for line in lines]
     figure.text(0.022, top, big, va="center", size=27, weight="bold", color=INK)
-    text = "\n".join(line[:1].upper() + line[1:] for line in lines[:3])
-    figure.text(0.022, next_line, text, va="top", size=11.5, color=INK, linespacing=1.4)
+    figure.text(0.022, next_line, "\n".join(lines[:3]), va="top", size=11.5, color=INK, linespacing=1.4)
 
 
 def _notes(m: Measurement, cost: AxisCost | None, aids: Aids) -> list[str]:

@@ -8,6 +8,7 @@ import click
 
 from torsion.angles import Eye
 from torsion.cli import photo_options as shared
+from torsion.errors import PhotoError
 from torsion.photo import Ellipse, read_photo
 from torsion.preparation import PreparedPhoto, prepare
 from torsion.record import best_photo, cautions, inspection_record
@@ -43,6 +44,7 @@ def command(
     """Find the eye in each PHOTO (a file, or a folder of photos) and say what the photo is good for.
 
     Exit status: 0 at least one photo can be used, 3 all are refused, 1 a file cannot be used, 2 wrong usage.
+    In a folder, a file that cannot be used is left out, and said to be.
 
     Example:
 
@@ -54,7 +56,7 @@ def command(
         raise click.UsageError(msg)
     shared.check_outputs(files, json_to=json_to, picture=picture)
     if limbus is None and pupil is None:
-        prepared = [prepare(file, eye=eye) for file in files]
+        prepared = _prepared(files, eye, named=set(photos))
     else:
         prepared = [prepare(read_photo(files[0], eye=eye, limbus=limbus, pupil=pupil))]
 
@@ -71,6 +73,24 @@ def command(
         shared.print_text(_text(prepared), flags=tuple(flags), cautions=cautions(axis=False)[:1])
     if all(photo.verdict == "refuse" for photo in prepared):
         ctx.exit(_REFUSED)
+
+
+def _prepared(files: Sequence[Path], eye: Eye | None, *, named: set[Path]) -> list[PreparedPhoto]:
+    """Prepare the photos; one of a folder that cannot be read is told of, and does not cost the others."""
+    prepared: list[PreparedPhoto] = []
+    faults: list[PhotoError] = []
+    for file in files:
+        try:
+            prepared.append(prepare(file, eye=eye))
+        except PhotoError as fault:
+            if file in named:
+                raise
+            faults.append(fault)
+    if faults and not prepared:
+        raise faults[0]
+    for left_out in faults:
+        click.echo(f"Left out: {left_out}", err=True)
+    return prepared
 
 
 def _text(photos: Sequence[PreparedPhoto]) -> list[str]:
