@@ -19,7 +19,7 @@ _CUTS = (0.0, 0.5)  # of a part: the ring is cut twice, since where it is cut me
 # Student's t against the normal distribution, at 95 %: two cuts of 5 degrees of freedom share patches and
 # count as about 8.
 _FEW_PARTS = 1.18
-FLOOR_DEG = 0.03  # a tenth of the finest sample: what six parts of a ring cannot show
+FLOOR_DEG = 0.01  # of the finest sample a 25th: what six parts of a ring cannot show
 
 
 @dataclass(frozen=True, slots=True)

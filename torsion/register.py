@@ -11,7 +11,7 @@ of the ring, a centre pulled aside is a rotation.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from torsion.masks import EyePicture
 from torsion.search import Candidate
 from torsion.unwrap import BANDS, Band, grid, places, rows_for, sample_at
-from torsion.votes import MIN_COMMON, PARAMETERS, Votes, affine, displacement, fit_votes, left_over
+from torsion.votes import MIN_COMMON, PARAMETERS, Votes, affine, at_rest, displacement, fit_votes
 
 __all__ = ["Registration", "register"]
 
@@ -31,6 +31,7 @@ _COLUMNS = (360, 720, 1440)  # of the grid, from coarse to fine
 _STEPS = 2  # on each grid; more let the map follow noise (seen on turned rings and closure of real photos)
 _IDENTITY = np.eye(PARAMETERS)[[2, 5]].sum(axis=0)  # with it, displacements are places
 _SECTORS = 60  # patches round the ring
+_AROUND = 3  # patches to each side, 42 degrees in all: as far as a lid, a shadow or a red eye reaches
 _RUN_DEG = 20.0  # vessels, crypts and folds are narrower than this; limbus, collarette and lid edges are not
 
 
@@ -89,8 +90,7 @@ def register(
             votes = [fit.votes(parameters) for fit in fits]
             step = fit_votes(votes, parameters).step
             parameters = parameters + step
-    at_end = (replace(vote, pull=left_over(vote, step)) for vote in votes)
-    return Registration(start.rotation_deg, parameters, tuple(at_end))
+    return Registration(start.rotation_deg, parameters, tuple(at_rest(vote, step) for vote in votes))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -139,6 +139,12 @@ class _BandFit:
         means = cv2.resize(values[: rings * height], (sectors, rings), interpolation=cv2.INTER_AREA)
         return np.asarray(means, np.float64).ravel()
 
+    def _around(self, values: Doubles) -> Doubles:
+        """Sum over each patch and its neighbours along the ring."""
+        rings = values.reshape(self.patches[0], _SECTORS)
+        near = (np.roll(rings, by, axis=1) for by in range(-_AROUND, _AROUND + 1))
+        return np.asarray(sum(near), np.float64).ravel()
+
     def _cells(self, moved: Floats) -> tuple[Doubles, Doubles]:
         """Mean slopes of a coordinate along columns and rows, over each patch: only its rim counts."""
         rings, height, sectors, width = self.patches
@@ -179,12 +185,19 @@ class _BandFit:
         # Of the gradients' power only the part that both photos share tells a displacement; counting the
         # noise too would make a noisy patch ask for too small a step, and so confirm any map it is given.
         shared = np.clip(correlation, 0.2, 1.0)
+        # Noise is finer than texture, so of the gradients less is shared than of the texture. Steps so large
+        # would follow the noise; but how sure the last one is depends on what is truly shared.
+        apart = _slopes(difference, np.float32(0.5) * both)
+        power = information[0, 0] + information[1, 1]
+        common_power = power - mean(apart[0] * apart[0] + apart[1] * apart[1])
+        truly_shared = np.clip(self._around(common_power) / (self._around(power) + 1e-12), 0.1, 1.0)
         return Votes(
             self.band,
             self.basis,
             size * shared[:, None, None] * (turned @ information.transpose(2, 0, 1) @ to_cells),
             size * (turned @ pull.T[..., None])[..., 0],
             variance / shared,
+            truly_shared / shared,
             np.where(common > MIN_COMMON, np.clip(correlation, 0.0, 1.0) ** 2 / variance, 0.0),
             correlation,
             common,

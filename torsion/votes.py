@@ -7,7 +7,7 @@ the photos leave open.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,10 +22,10 @@ __all__ = [
     "Fit",
     "Votes",
     "affine",
+    "at_rest",
     "displacement",
     "fit_votes",
     "fit_votes_each",
-    "left_over",
     "rotation_of",
 ]
 
@@ -59,6 +59,8 @@ class Votes:
         Information times the displacement that the patch asks for.
     variance : (patches,) ndarray
         Of the difference of the two textures.
+    told : (patches,) ndarray
+        Share of the information that is left when the noise in the gradients is not counted.
     weight : (patches,) ndarray
         Of a patch that agrees; 0 where too little is common.
     correlation : (patches,) ndarray
@@ -74,6 +76,7 @@ class Votes:
     information: Doubles
     pull: Doubles
     variance: Doubles
+    told: Doubles
     weight: Doubles
     correlation: Doubles
     common: Doubles
@@ -237,9 +240,10 @@ class _Terms:
         )
 
 
-def left_over(vote: Votes, step: Doubles) -> Doubles:
-    """Pull (patches, 2) that is left when the map has changed by a step."""
-    return np.asarray(vote.pull - (vote.information @ (vote.basis @ step)[..., None])[..., 0])
+def at_rest(vote: Votes, step: Doubles) -> Votes:
+    """Votes when the map has changed by a step: the pull that is left, the information that is truly told."""
+    left = vote.pull - (vote.information @ (vote.basis @ step)[..., None])[..., 0]
+    return replace(vote, pull=left, information=vote.information * vote.told[:, None, None])
 
 
 def _agreement(vote: Votes, terms: _Terms, weights: Doubles, steps: Doubles) -> Doubles:
