@@ -20,7 +20,8 @@ _ENOUGH = 0.02  # of the square; with less of lids and skin to see, glints must 
 _SIDE = 1.55  # limbus radii, half of the compared square: as far as the cut reaches
 _POINTS = 200  # along its side: 0.016 limbus radii apart
 _TRIAL_DEG = 0.8  # about the size of the finest compared detail
-_SAME = 0.97
+_SAME = 0.98
+_BURNT = 250  # grey levels; what is burnt out in one copy may still show in the other
 _FINE, _COARSE = 0.012, 0.06  # limbus radii: detail that survives a resize and strong compression
 
 
@@ -36,9 +37,10 @@ def same_exposure(seated: EyePicture, supine: EyePicture, matrix: NDArray[np.flo
     Notes
     -----
     In two exposures what surrounds the eye has moved against it: in pairs of photographs taken a minute
-    apart the correlation reached 0.6 at most, in bursts of an eye that was held still 0.7 to 0.98.
-    A copy keeps 0.99, re-saved at quality 50 or at half the size, and cropped in 15 of 16 trials; brightened
-    until some of it is burnt out, 0.93 to 1.  A small turn of the eye alone leaves a high correlation too,
+    apart the correlation reached 0.6 at most, in bursts of an eye that was held still 0.7 to 0.99.
+    A copy keeps 0.98 or more, re-saved at quality 50, at 0.8 to 1.4 of the size, cropped, turned, noisy or
+    brightened; small pictures (240 pixels high) that were blurred fall to 0.95, as bursts do, and are not
+    told from them.  A small turn of the eye alone leaves a high correlation too,
     but with its peak elsewhere than at the eye's own map.
     """
     compared = _Compared.of(seated, supine, matrix)
@@ -69,15 +71,16 @@ class _Compared:
         x, y = np.meshgrid(along, along)
         at = places(seated, x, y)
         stays = (sample_at(seated.valid.astype(np.float32), at) < 0.5) & _in_picture(seated, at)
-        stays &= np.hypot(x, y) < _REACH
-        return cls(supine, _grey(supine), matrix, x, y, stays, _detail(_grey(seated), at))
+        grey = _grey(seated)
+        stays &= (np.hypot(x, y) < _REACH) & ~_burnt(grey, at)
+        return cls(supine, _grey(supine), matrix, x, y, stays, _detail(grey, at))
 
     def match(self, turn_deg: float) -> float:
         """Correlation, the seated picture being turned about the limbus first."""
         cosine, sine = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
         turned = cosine * self.x - sine * self.y, sine * self.x + cosine * self.y
         at = places(self.supine, *(row[0] * turned[0] + row[1] * turned[1] + row[2] for row in self.matrix))
-        stays = self.stays & _in_picture(self.supine, at)
+        stays = self.stays & _in_picture(self.supine, at) & ~_burnt(self.grey, at)
         around = stays & (np.hypot(self.x, self.y) > _OUTSIDE)
         stays = around if around.sum() > _ENOUGH * stays.size else stays
         first, second = self.first[stays], _detail(self.grey, at)[stays]
@@ -87,6 +90,10 @@ class _Compared:
 
 def _in_picture(eye: EyePicture, at: Places) -> NDArray[np.bool_]:
     return sample_at(eye.in_picture.astype(np.float32), at) > 0.99
+
+
+def _burnt(grey: NDArray[np.float32], at: Places) -> NDArray[np.bool_]:
+    return sample_at(grey, at) > _BURNT
 
 
 def _grey(eye: EyePicture) -> NDArray[np.float32]:

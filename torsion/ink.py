@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 from torsion.angles import wrap_direction_deg, wrap_rotation_deg
 from torsion.limbal_bar import BAND, LEAST, NARROWEST_DEG, WIDEST_DEG, Bar, measure_bar
 from torsion.limbal_ring import CHANNELS, COLUMNS, STEP_DEG, Channel, Ring, unwrap_ring
-from torsion.photo import Ellipse
+from torsion.photo import Ellipse, is_grey
 from torsion.quantiles import median
 
-__all__ = ["InkColor", "Stain", "candidates", "find_ink", "ink_mask", "is_grey", "is_ink"]
+__all__ = ["InkColor", "Stain", "candidates", "find_ink", "ink_mask", "is_ink"]
 
 Doubles = NDArray[np.float64]
 InkColor = Literal["violet", "blue", "black", "brown"]
@@ -152,11 +152,6 @@ def ink_mask(pixels: NDArray[np.uint8], limbus: Ellipse) -> NDArray[np.bool_]:
         wide = away < stain.extent_deg / 2 + _MASK_DEG
         covered |= wide & (out > _MASK_INNER) & (out < stain.outer + 0.06)
     return covered
-
-
-def is_grey(pixels: NDArray[np.uint8]) -> bool:
-    """Tell whether a picture has no colour: one channel, or three that hardly differ."""
-    return pixels.ndim != 3 or float(np.abs(pixels[..., 0].astype(np.int16) - pixels[..., 2]).mean()) < 2.0
 
 
 def candidates(ring: Ring, before: Ring | None = None, *, channel: Channel = "ink") -> list[int]:

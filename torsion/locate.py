@@ -27,7 +27,7 @@ from torsion.outline import (
     strongest,
     unrolled,
 )
-from torsion.photo import Ellipse, Photo
+from torsion.photo import Ellipse, Photo, is_grey
 from torsion.pupil import find_pupil
 
 __all__ = ["Located", "locate"]
@@ -44,6 +44,8 @@ _MIN_LIMBUS_CONTRAST = 9.0  # of 100; below, there is no dark disc on a brighter
 _MIN_LIMBUS_STEP = 0.04  # of the range of brightness; infra-red shows 0.1, white light 0.2 to 0.4
 _ROUND_PUPIL, _ROUND_LIMBUS = 0.6, 0.75  # shares of the outline on which the strongest edge lies; in things
 # that are no eye 0.2 to 0.5, in eyes 0.8 to 1, and one of the two is asked for
+_PUPILS = 6  # of the clearest of a grey picture, about which a faint limbus is looked for
+_OFF_CENTRE = 0.1  # of the limbus radius, standard deviation of the pupil's place in it
 _EQUAL = 0.4  # ratio of size and of score from which a disc beside the eye may be the other eye
 _RIGHT = np.cos(DIRECTIONS) > 0
 
@@ -93,7 +95,7 @@ def locate(photo: Photo) -> Located:
     given_pupil = photo.pupil and photo.pupil.scaled(1.0 / photo.decoded_scale)
     beside: Circle | None = None
     if given_limbus is None:
-        start, beside = _search(channel)
+        start, beside = _search(channel, grey=is_grey(pixels))
         if start is None:
             return Located(None, None)
         zoom = Zoom.on(channel, *start)
@@ -133,9 +135,11 @@ def _limbus_channel(pixels: Image) -> Image:
     return pixels if pixels.ndim == 2 else np.asarray(cv2.extractChannel(pixels, 0), np.uint8)
 
 
-def _search(channel: Image) -> tuple[Circle | None, Circle | None]:
+def _search(channel: Image, *, grey: bool) -> tuple[Circle | None, Circle | None]:
     """Limbus circle (x, y, radius) by the sum of its own contrast and that of the best pupil inside it.
 
+    Where there is no colour, pupils lead to a limbus as well: infra-red shows a black pupil in an iris that
+    differs little from the white of the eye.  In colour a dark iris in bright skin would pass for a pupil.
     Also the best circle of like size and score beside it, if there is one: it may be the other eye.
     """
     step = next((step for step in (4, 2) if max(channel.shape) >= 2 * step * _SEARCH_SIDE_PX), 1)
@@ -156,6 +160,8 @@ def _search(channel: Image) -> tuple[Circle | None, Circle | None]:
         pupil[ring] = np.maximum(darker, -np.maximum(np.maximum(right, left), below))
 
     scored = _best_rings(limbus.copy(), pupil, radii, count=24)
+    if grey:
+        scored = sorted(scored + _rings_about_pupils(limbus, pupil, radii), key=lambda entry: -entry[0])
     if not scored:
         return None, None
     best_score, best = scored[0]
@@ -189,6 +195,30 @@ def _best_rings(
         similar = np.flatnonzero(np.abs(np.log(radii / radius)) < 0.15)
         limbus[similar[0] : similar[-1] + 1, rows, columns] *= distance >= 0.25 * radius
     return sorted(scored, key=lambda entry: -entry[0])
+
+
+def _rings_about_pupils(
+    limbus: Floats, pupil: Floats, radii: NDArray[np.float64]
+) -> list[tuple[float, Circle]]:
+    """Score the best limbus about each of the clearest pupils."""
+    scored: list[tuple[float, Circle]] = []
+    pupil = pupil.copy()
+    for _ in range(_PUPILS):
+        at, row, column = (int(index) for index in np.unravel_index(int(np.argmax(pupil)), pupil.shape))
+        clear = float(pupil[at, row, column])
+        if clear < _MIN_LIMBUS_CONTRAST:
+            break
+        for ring in np.flatnonzero((radii > radii[at] / 0.78) & (radii < radii[at] / 0.16)):
+            rows, columns, distance = _about(limbus[0].shape, (row, column), 0.15 * radii[ring])
+            central = np.exp(-0.5 * (distance / (_OFF_CENTRE * radii[ring])) ** 2)
+            own = np.minimum(limbus[ring, rows, columns], _MAX_RING) * central
+            down, across = np.unravel_index(int(np.argmax(own)), own.shape)
+            if own[down, across] > _MIN_LIMBUS_CONTRAST:
+                circle = float(columns.start + across), float(rows.start + down), float(radii[ring])
+                scored.append((float(own[down, across]) + min(clear, _MAX_RING), circle))
+        rows, columns, distance = _about(pupil[0].shape, (row, column), 0.5 * radii[at])
+        pupil[:, rows, columns] *= distance >= 0.5 * radii[at]
+    return scored
 
 
 def _keep_beside(limbus: Floats, radii: NDArray[np.float64], circle: Circle) -> None:

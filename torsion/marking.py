@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from torsion.angles import Eye, direction_deg, read_axis_deg, read_eye, wrap_rotation_deg
 from torsion.flags import Verdict, worst_verdict
-from torsion.ink import Stain, find_ink, is_grey
+from torsion.ink import Stain, find_ink
 from torsion.limbal_ring import ring_places
 from torsion.marks import (
     MOST_MARKS,
@@ -30,7 +30,7 @@ from torsion.marks import (
     two_point_mark,
 )
 from torsion.measurement import Measurement, MeasureOptions, measure
-from torsion.photo import Ellipse
+from torsion.photo import Ellipse, is_grey
 from torsion.preparation import PhotoLike, PreparedPhoto, prepare
 
 __all__ = ["Case", "MarkOptions", "Marking", "pair_marks", "read_marks"]

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.masks import EyePicture
+from torsion.photo import is_grey
 
 __all__ = ["Sign", "order_signs"]
 
@@ -31,7 +32,6 @@ _FREE = 0.7  # share of a sector's ring that is free of lids; vessels and glints
 _EVEN = (
     0.7  # of the step from pupil to iris; the rim of a true pupil takes a third at most, a wreath all of it
 )
-_GREY = 2.0  # grey levels between red and blue, in the mean
 # Pupil over limbus (7.0 and 4.7 mm).  Wider needs drops or a dark room, and an eye with drops in it does not
 # get that narrow again for hours; between them light alone decides.
 _WIDE, _NARROW = 0.60, 0.40
@@ -116,14 +116,11 @@ class _Sample:
         shown = eye.rgb[thin, thin], valid, eye.in_picture[thin, thin], valid & limbal
         return cls(*shown, across, up, eye.pupil, sideways)
 
-    def is_grey(self) -> bool:
-        return bool(np.abs(self.rgb[..., 0] - self.rgb[..., 2].astype(float)).mean() < _GREY)
-
     def has_reflex(self) -> bool | None:
         """Whether the pupil glows red, as under a coaxial microscope; None without colour or white."""
         x, y, radius = self.pupil
         inside = (np.hypot(self.across - x, self.up - y) < 0.8 * radius) & self.in_picture
-        if self.is_grey() or not inside.any() or not self.white.any():
+        if is_grey(self.rgb) or not inside.any() or not self.white.any():
             return None
         red, green, blue = np.median(self.rgb[inside].astype(float), axis=0)
         white = float(np.median(self.rgb[self.white][:, 0]))
@@ -148,7 +145,7 @@ class _Sample:
         distance = np.hypot(self.across, self.up)
         along, aside = (self.across, self.up) if self.sideways else (self.up, self.across)
         middle = (np.abs(aside) < _SECTOR * distance) & (distance > 1.0)
-        if self.is_grey() or not self.in_picture[middle & (distance < _HELD_APART / 2)].all():
+        if is_grey(self.rgb) or not self.in_picture[middle & (distance < _HELD_APART / 2)].all():
             return None
         opening = sum(self._free_reach(distance, middle & half) for half in (along > 0, along < 0))
         return opening > _HELD_APART

@@ -23,7 +23,7 @@ from torsion.readers import decode
 
 _MAX_FILE_BYTES = 2_000_000_000  # more than the largest allowed picture takes up uncompressed, 16-bit RGBA
 
-__all__ = ["Ellipse", "Photo", "photo_from_array", "read_photo"]
+__all__ = ["Ellipse", "Photo", "is_grey", "photo_from_array", "read_photo"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -298,6 +298,14 @@ def photo_from_array(
             pupil=pupil,
         )
     )
+
+
+def is_grey(pixels: NDArray[np.uint8]) -> bool:
+    """Tell whether a picture has no colour: one channel, or three that hardly differ."""
+    if pixels.ndim != 3:
+        return True
+    sparse = pixels[::4, ::4].astype(np.int16)
+    return float(np.abs(sparse[..., 0] - sparse[..., 2]).mean()) < 2.0
 
 
 def _read_bytes(file: Path) -> bytes:
