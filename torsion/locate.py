@@ -28,7 +28,7 @@ from torsion.outline import (
     unrolled,
 )
 from torsion.photo import Ellipse, Photo, is_grey
-from torsion.pupil import find_pupil
+from torsion.pupil import ROUND, find_pupil
 
 __all__ = ["Located", "locate"]
 
@@ -42,8 +42,7 @@ _MAX_CONTRAST = 60.0  # a sample of ring contrast counts for at most this, of 10
 _MAX_RING = 40.0  # a ring counts for at most this, so that a black pupil cannot pose as a limbus
 _MIN_LIMBUS_CONTRAST = 9.0  # of 100; below, there is no dark disc on a brighter ground
 _MIN_LIMBUS_STEP = 0.04  # of the range of brightness; infra-red shows 0.1, white light 0.2 to 0.4
-_ROUND_PUPIL, _ROUND_LIMBUS = 0.6, 0.75  # shares of the outline on which the strongest edge lies; in things
-# that are no eye 0.2 to 0.5, in eyes 0.8 to 1, and one of the two is asked for
+_ROUND_LIMBUS = 0.75  # as of the pupil; one of the two is asked for
 _PUPILS = 6  # of the clearest of a grey picture, about which a faint limbus is looked for
 _OFF_CENTRE = 0.1  # of the limbus radius, standard deviation of the pupil's place in it
 _EQUAL = 0.4  # ratio of size and of score from which a disc beside the eye may be the other eye
@@ -117,7 +116,7 @@ def locate(photo: Photo) -> Located:
     )
     if given_limbus is not None:
         return found
-    is_eye = roundness > _ROUND_PUPIL or _limbus_roundness(zoom, limbus) > _ROUND_LIMBUS
+    is_eye = roundness > ROUND or _limbus_roundness(zoom, limbus) > _ROUND_LIMBUS
     if found.limbus_contrast < _MIN_LIMBUS_STEP or not is_eye:
         return replace(found, limbus=None, pupil=None)
     return replace(found, other_eye=beside is not None and _is_clear_eye(pixels, channel, beside))
@@ -128,7 +127,7 @@ def _is_clear_eye(pixels: Image, channel: Image, circle: Circle) -> bool:
     zoom = Zoom.on(channel, *circle)
     limbus, _, _ = _fit_limbus(zoom, *circle)
     _, roundness = find_pupil(pixels, limbus)
-    return roundness > _ROUND_PUPIL and _limbus_roundness(zoom, limbus) > _ROUND_LIMBUS
+    return roundness > ROUND and _limbus_roundness(zoom, limbus) > _ROUND_LIMBUS
 
 
 def _limbus_channel(pixels: Image) -> Image:

@@ -21,7 +21,7 @@ from torsion.outline import (
 )
 from torsion.photo import Ellipse
 
-__all__ = ["find_pupil"]
+__all__ = ["ROUND", "find_pupil"]
 
 Image = NDArray[np.uint8]
 Floats = NDArray[np.float32]
@@ -29,6 +29,9 @@ Floats = NDArray[np.float32]
 _RANGE = (0.16, 0.80)  # pupil radius over limbus radius
 _CENTRAL = 0.2  # limbus radii by which the pupil's centre may be off
 _CLIP = 15.0  # pupil edges are faint in dark eyes: many small steps beat one large
+ROUND = 0.6  # share of the outline on which the strongest edge lies: in eyes 0.8 to 1, elsewhere 0.2 to 0.5
+_MORE, _VERY_ROUND = 3, 0.8  # discs that are tried where the clearest is not round, as the shade at a limbus
+_OTHER = 0.2  # logarithm of the ratio of radii from which a disc is another one
 _BEYOND = 0.3  # yet a black pupil in a light iris must beat the collarette round it
 
 
@@ -81,14 +84,21 @@ def find_pupil(pixels: Image, limbus: Ellipse) -> tuple[Ellipse | None, float]:
     # A dark pupil is less red and less coloured than its iris, one lit from within is more of both.  The grey
     # zone round the pupil of a blue iris is redder yet less coloured than the rest: it speaks against itself.
     total = np.abs(sum(scores)) * central * (distance + radii[:, None, None] < 0.86 * px)
-    at, row, column = np.unravel_index(int(np.argmax(total)), total.shape)
-    if total[at, row, column] <= 1.0:  # of about 25 for each channel
-        return None, 0.0
-    clearest = int(np.argmax([abs(score[at, row, column]) for score in scores]))
-    brighter = float(rings[clearest][at, :3, row, column].mean()) < 0
     step = radius / px
-    start = (x + (column - within) * step, y + (row - within) * step, radii[at] * step)
-    return _fit(pixels, start, channel=clearest, brighter=brighter)
+    found: tuple[Ellipse | None, float] = (None, 0.0)
+    for round_enough in (ROUND, *[_VERY_ROUND] * _MORE):
+        at, row, column = np.unravel_index(int(np.argmax(total)), total.shape)
+        if total[at, row, column] <= 1.0:  # of about 25 for each channel
+            break
+        clearest = int(np.argmax([abs(score[at, row, column]) for score in scores]))
+        brighter = float(rings[clearest][at, :3, row, column].mean()) < 0
+        start = (x + (column - within) * step, y + (row - within) * step, radii[at] * step)
+        fitted = _fit(pixels, start, channel=clearest, brighter=brighter)
+        if fitted[1] > round_enough:
+            return fitted
+        found = found if found[0] else fitted
+        total[np.abs(np.log(radii / radii[at])) < _OTHER] = 0.0
+    return found
 
 
 def _channels(crop: Floats) -> list[Floats]:
