@@ -131,6 +131,7 @@ class _BandFit:
         moves = [displacement(unit, x, y, depth, band) for unit in np.eye(PARAMETERS)]
         self.basis = np.array(moves).transpose(2, 1, 0)
         self.seated_band, self.seated_valid = seated.band(_single(points.x), _single(points.y))
+        self.seated_slopes = _slopes(self.seated_band)
         self.direction = np.tile((np.arange(_SECTORS) + 0.5) * (2 * np.pi / _SECTORS), self.patches[0])
 
     def _mean(self, values: Floats) -> Doubles:
@@ -167,7 +168,10 @@ class _BandFit:
         both = (self.seated_valid & valid).astype(np.float32)
         seated, supine = self.seated_band * both, band * both
         difference = seated - supine
-        across, down = _slopes(self.seated_band + band, np.float32(0.5) * both)  # the mean of both slopes
+        half, slopes = np.float32(0.5) * both, _slopes(band)
+        across, down = (
+            (one + other) * half for one, other in zip(self.seated_slopes, slopes, strict=True)
+        )  # the mean of both slopes
         mean = self._mean
         common, product = mean(both), mean(seated * supine)
         energy = mean(seated * seated), mean(supine * supine)
@@ -187,10 +191,9 @@ class _BandFit:
         shared = np.clip(correlation, 0.2, 1.0)
         # Noise is finer than texture, so of the gradients less is shared than of the texture. Steps so large
         # would follow the noise; but how sure the last one is depends on what is truly shared.
-        apart = _slopes(difference, np.float32(0.5) * both)
         power = information[0, 0] + information[1, 1]
-        common_power = power - mean(apart[0] * apart[0] + apart[1] * apart[1])
-        truly_shared = np.clip(self._around(common_power) / (self._around(power) + 1e-12), 0.1, 1.0)
+        shared_power = mean(both * (self.seated_slopes[0] * slopes[0] + self.seated_slopes[1] * slopes[1]))
+        truly_shared = np.clip(self._around(shared_power) / (self._around(power) + 1e-12), 0.1, 1.0)
         return Votes(
             self.band,
             self.basis,
@@ -221,12 +224,12 @@ def _along_ring(band: Floats, valid: NDArray[np.bool_]) -> Floats:
     return (band - run(band * weight) / (run(weight) + np.float32(1e-6))) * weight
 
 
-def _slopes(band: Floats, weight: Floats) -> tuple[Floats, Floats]:
-    """Give the weighted derivatives along the columns, which close to a ring, and along the rows."""
-    half = np.float32(0.5) * weight
+def _slopes(band: Floats) -> tuple[Floats, Floats]:
+    """Give the derivatives along the columns, which close to a ring, and along the rows."""
+    half = np.float32(0.5)
     closed = cv2.copyMakeBorder(band, 0, 0, 1, 1, cv2.BORDER_WRAP)
     along = (closed[:, 2:] - closed[:, :-2]) * half
     down = np.empty_like(band)
-    down[1:-1] = (band[2:] - band[:-2]) * half[1:-1]
-    down[0], down[-1] = (band[1] - band[0]) * weight[0], (band[-1] - band[-2]) * weight[-1]
+    down[1:-1] = (band[2:] - band[:-2]) * half
+    down[0], down[-1] = band[1] - band[0], band[-1] - band[-2]
     return along, down
