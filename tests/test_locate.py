@@ -1,0 +1,67 @@
+"""Finding limbus and pupil where one of the two hardly shows."""
+
+import cv2
+import numpy as np
+import pytest
+
+from torsion import locate as locating
+from torsion import pupil as pupils
+from torsion.locate import locate
+from torsion.photo import Ellipse, is_grey, photo_from_array
+from torsion.pupil import find_pupil
+
+_CENTER, _LIMBUS_PX, _PUPIL_PX = (165.0, 122.0), 75.0, 34.0
+
+
+def _infrared(iris):
+    """Grey picture, 320 x 240: a black pupil with a glint, an iris of a given level, white, lashes and lids."""
+    rng = np.random.default_rng(0)
+    y, x = np.mgrid[:240, :320].astype(float)
+    out = np.hypot(x - _CENTER[0], y - _CENTER[1])
+    picture = np.full(out.shape, 170.0)
+    picture[out < _LIMBUS_PX] = iris + 12.0 * rng.standard_normal((out < _LIMBUS_PX).sum())
+    picture[out < _PUPIL_PX] = 8.0
+    picture[np.hypot(x - 160, y - 128) < 4] = 255.0
+    lids = (y < 70 + 0.002 * (x - 160) ** 2) | (y > 190 - 0.002 * (x - 160) ** 2)
+    picture[lids] = 150.0
+    for at in range(15, 310, 9):
+        cv2.line(picture, (at, 72), (at - 6, 50), 25.0, 2)
+    picture = cv2.GaussianBlur(picture, (0, 0), 2.0) + 2.0 * rng.standard_normal(picture.shape)
+    return np.clip(picture, 0, 255).astype(np.uint8)
+
+
+def test_in_grey_a_black_pupil_leads_to_a_faint_limbus(monkeypatch):
+    found = locate(photo_from_array(_infrared(142.0)))
+    assert found.limbus is not None
+    assert found.pupil is not None
+    assert found.limbus.radius_px == pytest.approx(_LIMBUS_PX, rel=0.05)
+    assert found.pupil.radius_px == pytest.approx(_PUPIL_PX, rel=0.05)
+    monkeypatch.setattr(locating, "_PUPILS", 0)
+    without = locate(photo_from_array(_infrared(142.0))).limbus
+    assert without is None or abs(without.radius_px / _LIMBUS_PX - 1.0) > 0.3
+
+
+def test_a_round_pupil_is_taken_before_clearer_shade_that_is_not_round(monkeypatch):
+    y, x = np.mgrid[:400, :400].astype(float)
+    out = np.hypot(x - 200.0, y - 200.0) / 150.0
+    red = np.where(out < 0.4, 54.0, 60.0)  # a pupil that mirrors the sky in a dark iris
+    lit = np.cos(np.arctan2(200.0 - y, x - 200.0) + 0.8) > 0.0
+    red = np.where(out > np.where(lit, 0.82, 0.74), red + 12.0, red)  # the rim of the iris, lit from one side
+    picture = cv2.GaussianBlur(np.where(out < 1.0, red, 200.0), (0, 0), 3.0).astype(np.uint8)
+    limbus = Ellipse.circle(200.0, 200.0, 150.0)
+    found, roundness = find_pupil(picture, limbus)
+    assert found is not None
+    assert found.radius_px == pytest.approx(0.4 * 150.0, rel=0.02)
+    assert roundness > 0.9
+    monkeypatch.setattr(pupils, "_MORE", 0)
+    clearest, roundness = find_pupil(picture, limbus)
+    assert clearest is not None
+    assert clearest.radius_px > 0.7 * 150.0
+    assert roundness < 0.6
+
+
+def test_grey_saved_as_colour_is_grey():
+    grey = np.random.default_rng(1).integers(0, 256, (80, 80), dtype=np.uint8)
+    assert is_grey(grey)
+    assert is_grey(np.dstack([grey] * 3))
+    assert not is_grey(np.dstack([grey, grey, grey // 2]))
