@@ -14,7 +14,7 @@ _CENTER, _LIMBUS_PX, _PUPIL_PX = (165.0, 122.0), 75.0, 34.0
 
 
 def _infrared(iris):
-    """Grey picture, 320 x 240: a black pupil with a glint, an iris of a given level, white, lashes and lids."""
+    """Grey picture, 320 x 240: black pupil with a glint, iris of a given level, white, lashes and lids."""
     rng = np.random.default_rng(0)
     y, x = np.mgrid[:240, :320].astype(float)
     out = np.hypot(x - _CENTER[0], y - _CENTER[1])
