@@ -22,6 +22,7 @@ from synthetic.geometry import (
 )
 from synthetic.ink import draw_ink
 from synthetic.layer import spread
+from synthetic.scars import draw_scars
 from synthetic.view import View
 
 Mask = npt.NDArray[np.bool_]
@@ -99,6 +100,7 @@ def _draw_band(
         iris_seen[box] = (opacity[box] < 0.5) & ~pupil
     if view.surface.pterygium > 0:
         _pterygium(eye, view, planes, place, as_float(tint))
+    draw_scars(eye, view.surface, planes, place.x, place.y)
     draw_blemishes(eye, view.surface, view.spots, planes, place.angle, place.log_radius)
     for mark in view.marks:
         draw_ink(eye, mark, planes, place.angle, place.log_radius)

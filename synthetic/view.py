@@ -136,7 +136,7 @@ class Tool:
 
 @dataclass(frozen=True, slots=True)
 class Surface:
-    """State of the white of the eye.
+    """State of the white of the eye and of the cornea.
 
     Parameters
     ----------
@@ -159,6 +159,14 @@ class Surface:
         Grey ring just inside the limbus, 0 to 1.
     melanosis : float
         Brown, patchy pigment of the conjunctiva round the limbus, 0 to 1.
+    scar : float
+        Size and density of a cloudy patch of the cornea, 0 (none) to 1 (half of it).
+    scar_deg : float
+        Direction of the patch in the frame of the seated eye.
+    cuts : int
+        Number of healed radial cuts of the cornea.
+    stain : float
+        Brown film of iodine on the white of the eye, 0 to 1.
     """
 
     slide_deg: float = 0.0
@@ -172,6 +180,10 @@ class Surface:
     pterygium: float = 0.0
     arcus: float = 0.0
     melanosis: float = 0.0
+    scar: float = 0.0
+    scar_deg: float = 0.0
+    cuts: int = 0
+    stain: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
