@@ -114,7 +114,7 @@ def test_a_copy_in_disguise_is_refused(preset, seed, sort):
     assert not {number: found for number, found in passed.items() if any(found)}
 
 
-@pytest.mark.parametrize(("one", "other"), combinations(DISGUISES, 2))
+@pytest.mark.parametrize(("one", "other"), [*combinations(DISGUISES, 2)])
 def test_a_copy_in_two_disguises_is_refused(one, other):
     copy = disguised("moderate", 34, DISGUISES[one][0], DISGUISES[other][0])
     assert outcome(prepared("moderate", 34), copy) is None
