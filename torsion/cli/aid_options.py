@@ -44,7 +44,7 @@ class AidRequest:
         if visual_axis is not None:
             check_inside(visual_axis, found.seated.photo, name="visual axis")
             visual_axis = _seated_x_px(found, visual_axis[0]), visual_axis[1]
-        if with_axis or self.ring_mm is not None or visual_axis is not None:
+        if with_axis or self.centre:
             centre = carried_centre(
                 found, visual_axis_px=visual_axis, ring_mm=self.ring_mm, limbus_mm=self.limbus_mm
             )
@@ -62,6 +62,11 @@ class AidRequest:
             flags = (*found.flags, *hand.flags)
             found = replace(found, flags=flags, verdict=worst_verdict(flags))
         return found, Aids(axis_ways(found, ink, limbus_mm=self.limbus_mm), ink, hand, centre)
+
+    @property
+    def centre(self) -> bool:
+        """Whether a centre was asked for."""
+        return self.ring_mm is not None or self.visual_axis is not None
 
     @property
     def files(self) -> tuple[Path, ...]:

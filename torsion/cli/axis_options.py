@@ -12,6 +12,7 @@ from torsion.axis import AxisFrame, transfer_axis, transfer_incision
 from torsion.axis_cost import AxisCost, axis_cost, check_lens_d
 from torsion.cli import photo_options as shared
 from torsion.cli.toric_types import dioptres
+from torsion.cli.usage import refuse_idle
 from torsion.measurement import Measurement
 
 __all__ = ["AxisPlan", "axis_options"]
@@ -131,12 +132,10 @@ def axis_options(command: Callable[..., None]) -> Callable[..., None]:
         cylinder: float | None,
         **others: Any,  # noqa: ANN401
     ) -> None:
-        if axis is None and any(given is not None for given in (axis_frame, seated_tilt, incision, cylinder)):
-            msg = "--axis-frame, --seated-tilt, --incision and --cylinder need --axis"
-            raise click.UsageError(msg)
-        if axis_frame is not None and seated_tilt is not None:
-            msg = "--seated-tilt stands in place of --axis-frame; give one of them"
-            raise click.UsageError(msg)
+        beside = ("--axis-frame", "--seated-tilt", "--incision", "--cylinder")
+        refuse_idle(*beside, when=axis is None, why="needs --axis")
+        in_place = "stands in place of --axis-frame; give one of them"
+        refuse_idle("--seated-tilt", when=axis_frame is not None, why=in_place)
         plan = AxisPlan(axis, axis_frame or "unknown", seated_tilt, incision, cylinder)
         command(*args, plan=plan, **others)
 

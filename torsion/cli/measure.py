@@ -16,6 +16,7 @@ from torsion.cli import photo_options as shared
 from torsion.cli.aid_options import AidRequest, aid_options, aid_rows
 from torsion.cli.axis_options import AxisPlan, axis_options
 from torsion.cli.progress import progress_reporter
+from torsion.cli.usage import REFUSED, refuse_idle
 from torsion.cohort.progress import Progress
 from torsion.measurement import Measurement, MeasureOptions
 from torsion.photo import Ellipse, Photo, read_photo
@@ -44,7 +45,6 @@ if TYPE_CHECKING:
 __all__ = ["command"]
 
 _WIDTH = 80  # characters right of the labels
-_REFUSED = 3  # exit status
 _PATIENCE_S = 5.0  # without a word on how far the work has come
 
 
@@ -121,9 +121,12 @@ def command(
 
         torsion measure seated.jpg supine.jpg --eye OD --axis 90
     """
-    if case and sheet is None:
-        msg = "--case needs --sheet"
-        raise click.UsageError(msg)
+    refuse_idle("--case", when=sheet is None, why="needs --sheet")
+    refuse_idle(
+        "--limbus-mm",
+        when=plan.axis_deg is None and not wanted.centre,
+        why="needs --axis, --visual-axis or --capsule-ring-mm: nothing else is told in millimetres",
+    )
     photos = [seated, supine, *also_seated, *also_supine]
     shared.check_outputs([*photos, *wanted.files], json_to=json_to, picture=picture, sheet=sheet)
     found = measure(
@@ -156,7 +159,7 @@ def command(
             cautions=cautions(axis=found.axis is not None),
         )
     if found.verdict == "refuse":
-        ctx.exit(_REFUSED)
+        ctx.exit(REFUSED)
 
 
 def _progress() -> Callable[[int, int], None]:
