@@ -274,6 +274,10 @@ def test_words_name_what_was_left_out_and_what_disagrees(world):
         "r (supine) was left out: it matches none of the others; another eye or another patient?",
         "a (seated) disagrees with the others",
     ]
+    assert network_words(world.combine("a b", "p q r").network, files=False)[1:] == [
+        "supine photo 3 was left out: it matches none of the others; another eye or another patient?",
+        "seated photo 1 disagrees with the others",
+    ]
 
 
 # ---- one photo each, and slips ----

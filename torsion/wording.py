@@ -20,6 +20,7 @@ __all__ = [
     "flag_words",
     "frame_words",
     "measure_words",
+    "network_sentence",
     "network_words",
     "order_words",
     "planned_words",
@@ -101,7 +102,7 @@ def uncertainty_words(measurement: Measurement) -> str:
         return ""
     words = f"standard uncertainty {measurement.standard_uncertainty_deg:.2f}°"
     if measurement.interval_95_deg is not None:
-        low, high = measurement.interval_95_deg
+        low, high = (round(end, 2) + 0.0 for end in measurement.interval_95_deg)  # no -0.00
         words += f", 95 % interval {low:+.2f}° to {high:+.2f}°"
     return words
 
@@ -154,7 +155,7 @@ def band_words(measurement: Measurement, name: str) -> str:
     if band is None:
         return "could not be solved"
     return (
-        f"{band.rotation_deg:+.2f}° ± {band.standard_uncertainty_deg:.2f}°, "
+        f"{round(band.rotation_deg, 2) + 0.0:+.2f}° ± {band.standard_uncertainty_deg:.2f}°, "
         f"match {band.score:.2f}, {100.0 * band.valid_fraction:.0f} % usable"
     )
 
@@ -167,26 +168,41 @@ def axis_words(axis: AxisTransfer) -> str:
     return f"95 % interval ± {half:.2f}° ({axis.interval_is})"
 
 
-def network_words(network: Network) -> list[str]:
-    """Say how several photos agree, which were left out, and which disagrees; a sentence each."""
+def network_words(network: Network, *, files: bool = True) -> list[str]:
+    """Say how several photos agree, which were left out, and which disagrees; a sentence each.
+
+    Without `files`, photos are numbered in the order given and not named by their files.
+    """
     photos = network.photos
+    names = [_named(photo) if files else _numbered(network, place) for place, photo in enumerate(photos)]
     total, used = len(network.pairs), network.pairs_used
     seated = sum(photo.role == "seated" for photo in photos)
     words = f"{seated} seated and {len(photos) - seated} supine, {used} of {total} pairs used"
     if network.spread_deg is not None:
         words += f", which scatter by {network.spread_deg:.2f}°"
     said = [words]
-    for photo in photos:
+    for name, photo in zip(names, photos, strict=True):
         if photo.left_out is not None:
-            said.append(f"{_named(photo)} was left out: {_LEFT_OUT[photo.left_out]}")
-    odd = [_named(photos[place]) for place in network.disagrees if photos[place].left_out is None]
+            said.append(f"{name} was left out: {_LEFT_OUT[photo.left_out]}")
+    odd = [names[place] for place in network.disagrees if photos[place].left_out is None]
     if odd:
         said.append(f"{' or '.join(odd)} disagrees with the others")
     return said
 
 
+def network_sentence(network: Network, *, files: bool) -> str:
+    """Say the same in one sentence, for a line of a page."""
+    words = "; ".join(network_words(network, files=files))
+    return words if words.endswith("?") else f"{words}."
+
+
 def _named(photo: NetworkPhoto) -> str:
     return f"{photo.file or 'a photo without a name'} ({photo.role})"
+
+
+def _numbered(network: Network, place: int) -> str:
+    role = network.photos[place].role
+    return f"{role} photo {sum(photo.role == role for photo in network.photos[: place + 1])}"
 
 
 def planned_words(axis: AxisTransfer) -> str:

@@ -3,7 +3,7 @@
 import functools
 import hashlib
 import textwrap
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -21,7 +21,7 @@ from torsion.flags import worst_verdict
 from torsion.landmark_pairs import read_pairs
 from torsion.measurement import Measurement
 
-__all__ = ["AidRequest", "aid_options", "aid_rows"]
+__all__ = ["AidRequest", "aid_options", "aid_rows", "folded_rows"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,11 +93,13 @@ def aid_rows(aids: Aids, *, width: int) -> list[tuple[str, str]]:
         "By hand": [] if aids.hand is None else hand_words(aids.hand),
         "Centre": [] if aids.centre is None else centre_words(aids.centre, pixels=True),
     }
-    rows: list[tuple[str, str]] = []
-    for label, said in parts.items():
-        lines = [line for words in said for line in textwrap.wrap(words, width)]
-        rows += [(label if not at else "", line) for at, line in enumerate(lines)]
-    return rows
+    return [row for label, said in parts.items() for row in folded_rows(label, said, width=width)]
+
+
+def folded_rows(label: str, said: Sequence[str], *, width: int) -> list[tuple[str, str]]:
+    """Fold what is said under one label to so many characters; the label stands before the first line."""
+    lines = [line for words in said for line in textwrap.wrap(words, width)]
+    return [("" if at else label, line) for at, line in enumerate(lines)]
 
 
 def _millimetres(check: Callable[[float], float]) -> Callable[[str], float]:

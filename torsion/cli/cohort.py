@@ -178,8 +178,8 @@ def _propose(folder: Path) -> None:
     if len(proposal.unused) > _SHOWN:
         _say(f"and {len(proposal.unused) - _SHOWN} more")
     click.echo(
-        f"wrote {target}: {proposal.pairs} pairs, {proposal.controls} controls, "
-        f"{len(proposal.unused)} photos not used\n"
+        f"wrote {target}: pairs {proposal.pairs}, controls {proposal.controls}, "
+        f"photos not used {len(proposal.unused)}\n"
         "Check every row, fill empty cells, and put pseudonyms in the place of names."
     )
 

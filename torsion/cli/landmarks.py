@@ -219,7 +219,7 @@ def _by_hand(
 
     if shared.write_outputs(record, json_to=json_to, picture=picture, draw=draw):
         lines = pairs_text(found, carried)
-        shared.print_text(lines, flags=found.flags, cautions=pairs_cautions(axis=axis is not None))
+        shared.print_text(lines, flags=found.flags, cautions=pairs_cautions(carried))
     return found.verdict
 
 

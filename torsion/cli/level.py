@@ -12,6 +12,7 @@ from torsion.cli import photo_options as shared
 from torsion.cli.level_text import level_text
 from torsion.cli.picked import check_inside
 from torsion.cli.toric_options import as_usage_error
+from torsion.cli.toric_types import numbers
 from torsion.cli.usage import refuse_idle
 from torsion.errors import TorsionError
 from torsion.flags import worst_verdict
@@ -40,10 +41,9 @@ _TAKEN: dict[str, Taken] = {"one-frame": "one frame", "fixed": "fixed", "apart":
 
 def _turn(text: str) -> Turn:
     """Read a rotation and its standard uncertainty, typed or from a measurement's JSON."""
-    parts = text.split(",")
     try:
-        rotation, uncertainty = (float(part) for part in parts)
-    except ValueError:
+        rotation, uncertainty = numbers(text, 2, form="DEG,SD")
+    except click.BadParameter:
         return _measured(text)
     return rotation, uncertainty
 

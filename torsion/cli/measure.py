@@ -1,6 +1,5 @@
 """``torsion measure``: how far the eye has turned from the seated to the supine photo."""
 
-import textwrap
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -13,14 +12,14 @@ from torsion.aids_record import with_aids
 from torsion.angles import Eye
 from torsion.axis_cost import AxisCost
 from torsion.cli import photo_options as shared
-from torsion.cli.aid_options import AidRequest, aid_options, aid_rows
+from torsion.cli.aid_options import AidRequest, aid_options, aid_rows, folded_rows
 from torsion.cli.axis_options import AxisPlan, axis_options
 from torsion.cli.progress import progress_reporter
 from torsion.cli.usage import REFUSED, refuse_idle
 from torsion.cohort.progress import Progress
 from torsion.measurement import Measurement, MeasureOptions
 from torsion.photo import Ellipse, Photo, read_photo
-from torsion.record import cautions, measurement_record, write_whole
+from torsion.record import measurement_cautions, measurement_record, write_whole
 from torsion.several import measure
 from torsion.wording import (
     axis_degrees,
@@ -156,7 +155,7 @@ def command(
         shared.print_text(
             _text(found, cost, aids),
             flags=dict.fromkeys((*found.flags, *aids.own_flags)),
-            cautions=cautions(axis=found.axis is not None),
+            cautions=measurement_cautions(found),
         )
     if found.verdict == "refuse":
         ctx.exit(REFUSED)
@@ -194,24 +193,27 @@ def _page(found: Measurement, *, case: str, cost: AxisCost | None, aids: Aids) -
 
 def _text(m: Measurement, cost: AxisCost | None, aids: Aids) -> list[str]:
     reason = "" if m.verdict == "accept" else f": {reason_words(m.flags, m.verdict)}"
-    verdict = textwrap.wrap(verdict_word(m.verdict) + reason, _WIDTH)
-    rows = [("Verdict", verdict[0]), *(("", line) for line in verdict[1:]), ("Rotation", _rotation(m))]
+    rows = [*_folded("Verdict", verdict_word(m.verdict) + reason), ("Rotation", _rotation(m))]
     if m.verdict != "refuse":
         rows.append(("", uncertainty_words(m)))
         rows.append(("", direction_words(m)))
     rows.append(("  iris", band_words(m, "iris")))
     rows.append(("  limbal band", band_words(m, "limbus")))
-    rows += [("View", view_words(m)), ("Side", side_words(m)), ("Order", order_words(m))]
+    for label, words in (("View", view_words(m)), ("Side", side_words(m)), ("Order", order_words(m))):
+        rows += _folded(label, words)
     if m.network is not None:
-        first, *more = (line for words in network_words(m.network) for line in textwrap.wrap(words, _WIDTH))
-        rows += [("Photos", first), *(("", line) for line in more)]
+        rows += _folded("Photos", *network_words(m.network))
     if m.axis is not None:
         rows += _axis_rows(m)
     rows += aid_rows(aids, width=_WIDTH)
     if cost is not None:
-        first, *more = textwrap.wrap(cost_words(cost), _WIDTH)
-        rows += [("Cost", first[:1].upper() + first[1:]), *(("", line) for line in more)]
+        words = cost_words(cost)
+        rows += _folded("Cost", words[:1].upper() + words[1:])
     return [f"{label:<15}{words}".rstrip() for label, words in rows if words]
+
+
+def _folded(label: str, *said: str) -> list[tuple[str, str]]:
+    return folded_rows(label, said, width=_WIDTH)
 
 
 def _rotation(m: Measurement) -> str:
