@@ -12,16 +12,16 @@ from torsion.masks import cut_out, mirrored_eye
 from torsion.photo import Ellipse, photo_from_array
 
 RADIUS_PX = 70.0
+EYE = synthetic.random_eye(np.random.default_rng(1), laterality="OD")
 COVERED = {"lids": Lids(upper_cover=0.35), "marks": (InkMark(0.0, width_deg=6.0),)}
 
 
 @cache
 def drawn(*, covered=False):
     """Draw an eye without lamps, plain, or with a low lid and an ink mark at 0 degrees."""
-    eye = synthetic.random_eye(np.random.default_rng(1), laterality="OD")
     conditions = {"light": Light(glints=()), **(COVERED if covered else {})}
     view = View(width_px=340, height_px=250, limbus_radius_px=RADIUS_PX, **conditions)
-    return synthetic.draw_picture(eye, view, 3)
+    return synthetic.draw_picture(EYE, view, 3)
 
 
 def cut(picture, *, rgb=None):

@@ -255,4 +255,4 @@ def _aid_lines(aids: Aids) -> list[str]:
 def _wrapped(text: str, width: int) -> list[str]:
     """Fold a text; a number keeps its unit."""
     kept = re.sub(r"(\d) (h|mm|D|%)(?=\W|$)", "\\1\u00a0\\2", text)
-    return textwrap.wrap(kept, width, subsequent_indent="  ")
+    return textwrap.wrap(kept, width, subsequent_indent="  ", break_on_hyphens=False)
