@@ -92,7 +92,7 @@ _TABLE: tuple[Flag, ...] = (
          "check head and camera; keep the manual mark"),
     Flag("frame_unknown", "accept",
          "the axis refers to the keratometry, and how that frame relates to the seated photo is not known",
-         "take the seated photo with the keratometry, or level it, and state the axis frame"),
+         "take the seated photo with the keratometry, or level it, and state the frame"),
     Flag("eye_not_given", "accept", "right or left was not stated, so the direction has no name",
          "give the eye"),
     # Several photos
