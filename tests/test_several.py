@@ -15,9 +15,9 @@ from torsion import several
 from torsion.flags import worst_verdict
 from torsion.measurement import MeasureOptions
 from torsion.measurement import measure as measure_pair
+from torsion.network_words import network_words
 from torsion.orientation import View
 from torsion.record import MEASUREMENT_SCHEMA, measurement_record, read_schema, to_json
-from torsion.wording import network_words
 
 STATED_DEG = 0.2
 

@@ -28,6 +28,7 @@ from torsion.dial_plots import (
 )
 from torsion.flags import FLAGS, Verdict
 from torsion.measurement import Measurement
+from torsion.network_words import network_sentence
 from torsion.preparation import PreparedPhoto
 from torsion.record import measurement_cautions
 from torsion.wording import (
@@ -36,7 +37,6 @@ from torsion.wording import (
     cost_words,
     direction_words,
     flag_words,
-    network_sentence,
     planned_words,
     reason_words,
     rotation_words,

@@ -14,6 +14,7 @@ from torsion.aids import NO_AIDS, Aids
 from torsion.axis_cost import AxisCost
 from torsion.flags import FLAGS
 from torsion.measurement import Measurement
+from torsion.network_words import network_sentence
 from torsion.record import measurement_cautions
 from torsion.sheets import EYES, one_line, render_sheet
 from torsion.wording import (
@@ -24,7 +25,6 @@ from torsion.wording import (
     direction_words,
     flag_words,
     frame_words,
-    network_sentence,
     planned_words,
     reason_words,
     rotation_words,

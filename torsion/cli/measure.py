@@ -18,6 +18,7 @@ from torsion.cli.progress import progress_reporter
 from torsion.cli.usage import REFUSED, refuse_idle
 from torsion.cohort.progress import Progress
 from torsion.measurement import Measurement, MeasureOptions
+from torsion.network_words import network_words
 from torsion.photo import Ellipse, Photo, read_photo
 from torsion.record import measurement_cautions, measurement_record, write_whole
 from torsion.several import measure
@@ -28,7 +29,6 @@ from torsion.wording import (
     cost_words,
     direction_degrees,
     direction_words,
-    network_words,
     order_words,
     reason_words,
     rotation_words,
