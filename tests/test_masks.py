@@ -117,6 +117,14 @@ def test_ink_does_not_count():
     assert cut(picture).valid[about(cut(picture), -1.15, -0.1, 0.03)].all()
 
 
+def test_what_looks_like_white_but_stands_apart_does_not_count():
+    picture = drawn()
+    plain = cut(picture)
+    white = np.median(plain.rgb[plain.valid & plain.limbal_region], axis=0)
+    island = cut(picture, rgb=spotted(picture, 0.0, 1.27, 0.12, white))  # on the upper lid
+    assert not island.valid[about(plain, 0.0, 1.27, 0.12)].any()
+
+
 def test_beyond_the_edge_of_the_picture_nothing_counts():
     picture = drawn()
     right_px = int(picture.limbus.x_px + 1.2 * RADIUS_PX)
