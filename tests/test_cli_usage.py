@@ -1,7 +1,9 @@
-"""An option that would change nothing is wrong usage, in one sentence, said before any file is read."""
+"""How commands end: an option that would change nothing is wrong usage; what is refused is status 3."""
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
+from PIL import Image
 
 from torsion.cli import main
 
@@ -85,3 +87,25 @@ def test_default_typed_in_is_an_option_like_any_other():
     arguments = ["level", "--line", "0,0,9,0", "--turn", "0"]
     assert CliRunner().invoke(main, arguments).exit_code == 2
     assert CliRunner().invoke(main, arguments[:-2]).exit_code == 0
+
+
+OF_PHOTOS = [
+    "inspect {photo}",
+    "measure {photo} {other} --eye OD",
+    "ink {photo} --eye OD",
+    "landmarks {photo} --eye OD",
+    "recheck {photo} {other} --eye OD --mark 100,100 --mark 200,100",
+]
+
+
+@pytest.mark.parametrize("command", OF_PHOTOS)
+def test_a_picture_without_an_eye_is_refused_with_status_3_and_a_file_that_is_none_with_1(command, tmp_path):
+    for name, value in (("photo", 120), ("other", 90)):
+        Image.fromarray(np.full((240, 320, 3), value, np.uint8)).save(tmp_path / f"{name}.png")
+    (tmp_path / "text.png").write_text("no picture")
+    paths = {name: tmp_path / f"{name}.png" for name in ("photo", "other", "text")}
+    refused = CliRunner().invoke(main, command.format(**paths).split())
+    assert refused.exit_code == 3, refused.output
+    unreadable = CliRunner().invoke(main, command.format(**paths | {"photo": paths["text"]}).split())
+    assert unreadable.exit_code == 1
+    assert "'text.png' is not a picture" in unreadable.stderr
