@@ -65,7 +65,13 @@ def axis_degrees(axis_deg: float) -> str:
 
 
 def direction_degrees(direction_deg: float) -> str:
-    """Write a direction with one decimal, in [0, 360) also after rounding."""
+    """Write a direction with one decimal, in [0, 360) also after rounding.
+
+    Examples
+    --------
+    >>> direction_degrees(126.377), direction_degrees(359.97)
+    ('126.4°', '0.0°')
+    """
     return f"{wrap_direction_deg(round(direction_deg, 1)):.1f}°"
 
 
