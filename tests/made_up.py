@@ -14,6 +14,7 @@ from torsion.marking import Marking
 from torsion.marks import Mark
 from torsion.masks import EyePicture
 from torsion.measurement import Measurement
+from torsion.network import Network, NetworkPair, NetworkPhoto
 from torsion.orientation import View
 from torsion.photo import Ellipse, photo_from_array
 from torsion.preparation import PreparedPhoto
@@ -113,6 +114,21 @@ def nothing_found():
 def registered(**changes):
     """Return an accepted measurement with the map that it was measured by."""
     return accepted(**({"matrix": MATRIX, "start_deg": 6.0, "parameters": np.zeros(PARAMETERS)} | changes))
+
+
+def network():
+    """Return what is known of two seated and two supine photos, of which the last disagrees."""
+    roles = ("seated", "seated", "supine", "supine")
+    photos = [
+        NetworkPhoto(role, f"shot {place}.jpg", "0" * 64, "accept", (), place != 3, None, 0.0)
+        for place, role in enumerate(roles)
+    ]
+    photos[3] = replace(photos[3], left_out="disagrees")
+    pairs = tuple(
+        NetworkPair(first, second, 0.0, 0.1, "accept", (), second != 3, 0.0 if second != 3 else None)
+        for first, second in ((0, 1), (0, 2), (0, 3), (1, 2), (1, 3), (2, 3))
+    )
+    return Network(tuple(photos), pairs, 3, 3, (3,), 0.07)
 
 
 def ink_mark(direction_deg, **changes):

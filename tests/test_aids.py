@@ -9,6 +9,7 @@ import made_up
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from matplotlib.text import Text
 from PIL import Image
 
 import synthetic
@@ -18,7 +19,7 @@ from torsion.aids import Aids, carried_centre, hand_check, ink_check
 from torsion.aids_record import with_aids
 from torsion.angles import axis_difference_deg
 from torsion.axis import transfer_axis
-from torsion.axis_ways import axis_ways
+from torsion.axis_ways import AxisWay, axis_ways
 from torsion.centre import carry_point
 from torsion.cli import main
 from torsion.cli.aid_options import AidRequest
@@ -78,6 +79,29 @@ def test_pairs_that_agree_leave_the_verdict_and_those_that_do_not_are_named():
     assert far.flags == ("landmarks_disagree",)
     assert "DISAGREES" in " ".join(hand_words(far))
     assert "agrees" in " ".join(hand_words(near))
+
+
+def test_uncertainty_of_the_pairs_is_not_told_as_that_of_the_measurement():
+    made = made_up.registered()
+    hand = hand_check(made, made_up.moved(made_up.picked(made, count=4)))
+    assert hand.hand.flags == ("pair_misplaced", "too_uncertain")
+    assert Aids(hand=hand).own_flags == ("pair_misplaced",)
+
+
+def test_numbers_of_landmarks_do_not_cover_each_other():
+    made = made_up.registered()
+    limbus = made.supine.limbus
+    seen = made_up.aids(made).ways[-1].landmark
+    places = [replace(seen, x_px=limbus.x_px - x, y_px=limbus.y_px + y) for x, y in ((60, 5), (52, 22))]
+    ways = tuple(
+        AxisWay("landmark", number, "crypt", "iris", direction, sense, 0.0, 90.0, place)
+        for number, place, direction, sense in zip((1, 2), places, (185.0, 203.0), (-80.0, 80.0), strict=True)
+    )
+    figure = measurement_figure(made, aids=Aids(ways))
+    (one,), (two,) = (
+        [text for text in figure.findobj(Text) if text.get_text() == number] for number in ("1", "2")
+    )
+    assert np.hypot(*np.subtract(one.get_position(), two.get_position())) > 0.15  # limbus radii
 
 
 def test_swapped_pairs_are_not_compared():
@@ -354,7 +378,6 @@ def test_ink_check_of_a_pair_reads_what_the_ink_command_reads(drawn):
 @pytest.mark.parametrize(
     ("more", "message"),
     [
-        (["--seated-tilt", "1,1"], "need --axis"),
         (["--axis", "90", "--seated-tilt", "1"], "not of the form DEG,SD"),
         (["--axis", "90", "--seated-tilt", "60,1"], "must lie within 45 degrees"),
         (["--axis", "90", "--seated-tilt", "1,1", "--axis-frame", "level"], "in place of --axis-frame"),

@@ -39,7 +39,7 @@ ORDER = [
         measurement several
         marks marking lens_marks landmark_survey axis_ways aids
         record
-        marks_record aids_record theatre_record demo_layers demo_page demo wording aid_words
+        marks_record aids_record theatre_record demo_layers demo_page demo wording network_words aid_words
         sheets landmark_sheet
         cohort
         limbus_guess turned_ring eye_groups validate_checks validate_summary validate_verdict validate

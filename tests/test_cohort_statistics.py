@@ -11,7 +11,7 @@ from made_up_cohort import MEAN_DEG, NOISE_DEG, SD_DEG, TILT_DEG, cohort
 from torsion.cohort.agreement import bland_altman, compared, sd_of_single
 from torsion.cohort.binocular import both_eyes, pairs_of_eyes
 from torsion.cohort.circular import concentration
-from torsion.cohort.clusters import cluster_bootstrap, clustered_mean, clustered_share, clusters
+from torsion.cohort.clusters import clustered_mean, clustered_share, clusters
 from torsion.cohort.dependence import dependence
 from torsion.cohort.estimates import Estimate, mean_estimate, plain
 from torsion.cohort.moments import absolute_mean, describe, folded_mean_deg, welch
@@ -19,6 +19,7 @@ from torsion.cohort.observations import eyes, observations
 from torsion.cohort.posture import posture_effect
 from torsion.cohort.refusals import refusals
 from torsion.cohort.repeatability import repeatability, within_subject_sd
+from torsion.cohort.resampling import cluster_bootstrap
 from torsion.cohort.sample_size import (
     bonett,
     patients_for_limits,

@@ -177,6 +177,7 @@ PAIR_LIMITS = [
     ("iris_only", {}, {"limbus": None}),
     ("iris_only", {"limbus": (5.0, 0.1, 0.34)}, {"limbus": (5.0, 0.1, 0.32)}),  # matches nothing
     ("limbus_only", {}, {"iris": None}),
+    ("limbus_only", {"iris": (5.0, 0.1, 0.34)}, {"iris": (5.0, 0.1, 0.32)}),
     ("eye_not_given", {"eye": "OD"}, {}),
     ("frame_unknown", {"axis_deg": 90.0, "axis_frame": "same"}, {"axis_deg": 90.0}),
 ]

@@ -186,10 +186,8 @@ def test_both_eyes_from_numbers_and_from_files(tmp_path):
         (("--supine-line", "0,0,9,0"), "gravity runs along the view"),
         (("--line", "0,0,9"), "X,Y,X,Y"),
         (("--right", "1,0.1"), "--right and --left go together"),
-        (("--line", "0,0,9,0", "--taken", "fixed"), "--taken goes with"),
         (("--supine-canthi", "0,0,9,0", "--axis", "90"), "--axis needs a reference"),
         (("--line", "0,0,9,0", "--rotation", "3,0.1"), "--rotation needs the same canthi"),
-        (("--line", "0,0,9,0", "--picture", "x.png"), "--picture needs a photo"),
     ],
 )
 def test_wrong_usage_ends_with_status_2_and_its_reason(arguments, sentence):

@@ -4,6 +4,7 @@ import contextlib
 import hashlib
 import io
 import os
+import re
 import subprocess
 import sys
 import warnings
@@ -463,7 +464,7 @@ def test_missing(tmp_path):
 
 
 def test_folder(tmp_path):
-    with pytest.raises(PhotoError, match="is a folder, not a photo"):
+    with pytest.raises(PhotoError, match=f"^'{re.escape(str(tmp_path))}' is a folder, not a photo$"):
         read_photo(tmp_path)
 
 

@@ -10,10 +10,12 @@ from matplotlib.image import AxesImage
 from matplotlib.text import Text
 
 from torsion.axis import AxisTransfer, Incision
+from torsion.confidence import Answer
 from torsion.inspection_plots import MOST_PHOTOS, inspection_figure
 from torsion.orientation import View
 from torsion.photo import Ellipse
 from torsion.plots import measurement_figure, png_bytes
+from torsion.wording import band_words, uncertainty_words
 
 
 def words(figure):
@@ -37,6 +39,18 @@ def test_accepted_measurement_says_everything_in_words():
         "seated.png",
     ):
         assert part in said
+
+
+def test_several_photos_are_told():
+    said = words(measurement_figure(made_up.accepted(network=made_up.network())))
+    assert "Photos: 2 seated and 2 supine, 3 of 6 pairs used, which scatter by 0.07°; shot 3.jpg" in said
+
+
+def test_no_rotation_is_written_without_a_sign_of_its_own():
+    band = Answer(-0.001, 0.03, 0.8, 0.6)
+    made = made_up.accepted(bands={"iris": band, "limbus": None}, interval_95_deg=(-0.002, 0.05))
+    assert band_words(made, "iris").startswith("+0.00°")
+    assert "+0.00° to +0.05°" in uncertainty_words(made)
 
 
 @pytest.mark.parametrize("make", [made_up.refused, made_up.nothing_found])

@@ -204,11 +204,12 @@ def test_axis_is_there_only_where_it_was_asked_for():
 
 
 def test_cautions_speak_of_the_axis_only_with_one():
-    with_axis, without = (
-        measurement_record(m)["cautions"] for m in (made_up.accepted(), made_up.nothing_found())
+    with_axis, not_carried, without = (
+        " ".join(measurement_record(make())["cautions"])
+        for make in (made_up.accepted, made_up.refused, made_up.nothing_found)
     )
-    assert any("holds for that supine photo only" in text for text in with_axis)
-    assert not any("holds for that supine photo only" in text for text in without)
+    assert "holds for that supine photo only" in with_axis
+    assert "holds for that supine photo only" not in not_carried + without
 
 
 def test_best_photo_is_the_one_with_the_better_verdict():

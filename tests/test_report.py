@@ -135,6 +135,16 @@ def test_refused_dials_are_those_of_no_plan_at_all():
     assert images(theatre_sheet(with_plan)) == images(theatre_sheet(without))
 
 
+def test_several_photos_are_told_by_number_and_not_by_file():
+    said = text_of(made_up.registered(network=made_up.network()))
+    assert (
+        "Photos: 2 seated and 2 supine, 3 of 6 pairs used, which scatter by 0.07°; supine photo 2 was left "
+        "out: it disagrees with the others, which fit without it." in said
+    )
+    assert "shot" not in said
+    assert "axis frame unknown; 2 further photos" in said
+
+
 def test_outlines_given_by_hand_are_in_the_record():
     prepared = made_up.prepared_photo()
     prepared = replace(prepared, photo=replace(prepared.photo, limbus=prepared.limbus))

@@ -15,9 +15,9 @@ from torsion import several
 from torsion.flags import worst_verdict
 from torsion.measurement import MeasureOptions
 from torsion.measurement import measure as measure_pair
+from torsion.network_words import network_words
 from torsion.orientation import View
 from torsion.record import MEASUREMENT_SCHEMA, measurement_record, read_schema, to_json
-from torsion.wording import network_words
 
 STATED_DEG = 0.2
 
@@ -273,6 +273,10 @@ def test_words_name_what_was_left_out_and_what_disagrees(world):
         "2 seated and 3 supine, 6 of 10 pairs used, which scatter by 5.61°",
         "r (supine) was left out: it matches none of the others; another eye or another patient?",
         "a (seated) disagrees with the others",
+    ]
+    assert network_words(world.combine("a b", "p q r").network, files=False)[1:] == [
+        "supine photo 3 was left out: it matches none of the others; another eye or another patient?",
+        "seated photo 1 disagrees with the others",
     ]
 
 

@@ -1,6 +1,7 @@
 """Drawing in a dial what goes with the axis: landmarks, ink, the carried centre and its ring."""
 
-from collections.abc import Iterable
+import math
+from collections.abc import Iterable, Sequence
 
 from matplotlib.axes import Axes
 from matplotlib.patches import Circle, Wedge
@@ -17,6 +18,7 @@ __all__ = ["draw_aids", "legend_words"]
 
 _INK = "#E69F00"  # told apart from blue and vermilion by colour-blind eyes, and by its shape
 _AROUND, _NUMBER = 0.075, 0.17  # limbus radii: ring round a landmark, and its number
+_CLEAR = 0.16  # limbus radii between a number and what else stands there
 _BAND = (1.38, 1.5)  # where ink is bracketed: inside the dial, outside most ink
 _CROSS = 0.08
 
@@ -69,17 +71,30 @@ def _place(x_px: float, y_px: float, limbus: Ellipse) -> tuple[float, float]:
 
 
 def _draw_landmarks(axes: Axes, ways: Iterable[AxisWay], limbus: Ellipse) -> None:
+    taken: list[tuple[float, float]] = []
     for way in ways:
         if way.landmark is None:
             continue
         x, y = _place(way.landmark.x_px, way.landmark.y_px, limbus)
         for color, width in ((BLACK, 3.4), ("white", 1.6)):
             axes.add_patch(Circle((x, y), _AROUND, fill=False, edgecolor=color, lw=width, zorder=7))
-        # The number stands beside the ring, across the line from the middle: clear of the axis near by.
-        away = unit_vector(way.direction_deg + (-90.0 if way.offset_deg > 0 else 90.0))
-        label = axes.text(x + _NUMBER * away[0], y - _NUMBER * away[1], str(way.number), zorder=8)
+        at = _beside(x, y, way, taken)
+        taken += [(x, y), at]
+        label = axes.text(*at, str(way.number), zorder=8)
         label.set(ha="center", va="center", size=12, weight="bold", color="white")
         label.set_path_effects([withStroke(linewidth=3.0, foreground=BLACK)])
+
+
+def _beside(x: float, y: float, way: AxisWay, taken: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """Place a number beside its ring where nothing stands, best across the line from the middle.
+
+    There, on the side away from the axis, it is clear of the axis near by.
+    """
+    across = -90.0 if way.offset_deg > 0 else 90.0
+    steps = [unit_vector(way.direction_deg + turn) for turn in (across, 0.0, 180.0, -across)]
+    places = [(x + _NUMBER * step[0], y - _NUMBER * step[1]) for step in steps]
+    free = [at for at in places if all(math.dist(at, other) > _CLEAR for other in taken)]
+    return (free or places)[0]
 
 
 def _draw_ink(axes: Axes, way: AxisWay) -> None:

@@ -7,6 +7,7 @@ from torsion.axis_ways import AxisWay
 from torsion.centre import CapsuleRing, CarriedPoint, capsule_ring, carry_point
 from torsion.landmark_pairs import Agreement, HandRotation, LandmarkPair, compare_rotation, fit_pairs
 from torsion.marking import Marking, pair_marks
+from torsion.match import angle_flags
 from torsion.measurement import Measurement
 
 __all__ = [
@@ -89,9 +90,14 @@ class Aids:
 
     @property
     def own_flags(self) -> tuple[str, ...]:
-        """Names to be explained beside those of the measurement: of the ink found, and of the pairs."""
+        """Names to be explained beside those of the measurement: of the ink found, and of the pairs.
+
+        What is said of any rotation's size and uncertainty would be read as of the measured one.
+        """
         ink = self.ink_flags if self.ink is not None and (self.ink.marks or self.ink.lost) else ()
-        hand = () if self.hand is None else self.hand.hand.flags
+        picked = None if self.hand is None else self.hand.hand
+        of_angle = [] if picked is None else angle_flags(picked.rotation_deg, picked.standard_uncertainty_deg)
+        hand = [] if picked is None else [name for name in picked.flags if name not in of_angle]
         return tuple(dict.fromkeys((*ink, *hand)))
 
 

@@ -60,7 +60,8 @@ _TABLE: tuple[Flag, ...] = (
     Flag("same_picture", "refuse", "both files show the very same photograph",
          "give one seated and one supine photograph"),
     Flag("mirrored", "refuse", "one picture is a mirror image of the other",
-         "find out which one is mirrored and say so, or switch mirroring off in the camera"),
+         "find out which one is mirrored and say so by the option mirrored or seated-mirrored, or switch "
+         "mirroring off in the camera"),
     Flag("other_side", "refuse",
          "by the inner corner of the lids, a photo shows the other eye than was stated, or is mirrored or "
          "upside down",
@@ -91,7 +92,7 @@ _TABLE: tuple[Flag, ...] = (
          "check head and camera; keep the manual mark"),
     Flag("frame_unknown", "accept",
          "the axis refers to the keratometry, and how that frame relates to the seated photo is not known",
-         "take the seated photo with the keratometry, or level it, and say so"),
+         "take the seated photo with the keratometry, or level it, and state the frame"),
     Flag("eye_not_given", "accept", "right or left was not stated, so the direction has no name",
          "give the eye"),
     # Several photos

@@ -19,6 +19,7 @@ from torsion.angles import Eye, rotation_name, wrap_rotation_deg
 from torsion.axis import COVERAGE
 from torsion.errors import TorsionError
 from torsion.flags import Verdict, worst_verdict
+from torsion.match import angle_flags
 from torsion.pair_suspects import Expected, Suspect, find_suspects, looks_mirrored
 from torsion.photo import Ellipse
 from torsion.similarity import Similarity, fit_similarity, t_quantile
@@ -27,7 +28,6 @@ __all__ = ["Agreement", "HandRotation", "LandmarkPair", "compare_rotation", "fit
 
 _ASSUMED_PX = 1.0  # of a click, each way, where two pairs cannot show it; common practice, no source
 _COLUMNS = ("seated_x_px", "seated_y_px", "supine_x_px", "supine_y_px")
-_REVIEW_DEG, _REFUSE_DEG, _LARGE_DEG = 0.5, 2.0, 15.0  # as for a measurement
 _AGREE = 3.0  # combined standard uncertainties
 
 
@@ -254,11 +254,9 @@ def _flags(
         "pairs_swapped": "swapped" in kinds,
         "pair_misplaced": "misplaced" in kinds,
         "pairs_disagree": "unknown" in kinds and not mirrored,
-        "uncertain": _REVIEW_DEG < uncertainty_deg <= _REFUSE_DEG,
-        "too_uncertain": uncertainty_deg > _REFUSE_DEG,
-        "large_rotation": abs(rotation_deg) > _LARGE_DEG,
     }
-    return tuple(name for name, present in conditions.items() if present)
+    found = [name for name, present in conditions.items() if present]
+    return (*found, *angle_flags(rotation_deg, uncertainty_deg))
 
 
 def _pixel_map(fit: Similarity, flip: float) -> NDArray[np.float64]:

@@ -52,7 +52,7 @@ def pairs_figure(hand: HandRotation, seated: PreparedPhoto, supine: PreparedPhot
         figure.text(left + 0.235, 0.105, word, ha="center", va="top", size=13, weight="bold", color=INK)
     note = "Ring: picked. Cross: where the fit puts it. Square: looks wrong."
     figure.text(0.98, 0.955, note, ha="right", va="top", size=11, color=INK)
-    figure.text(0.02, 0.02, "\n".join(pairs_cautions(axis=False)), size=8.5, color=GREY)
+    figure.text(0.02, 0.02, "\n".join(pairs_cautions(None)), size=8.5, color=GREY)
     return figure
 
 

@@ -322,6 +322,8 @@ def _read_bytes(file: Path) -> bytes:
             msg = f"'{file.name}' has {size / 1e9:.1f} GB; at most {_MAX_FILE_BYTES / 1e9:.0f} GB are allowed"
             raise PhotoError(msg)
         data = file.read_bytes()
+    except PhotoError:  # an OSError too
+        raise
     except FileNotFoundError:
         msg = f"'{file}' does not exist"
         raise PhotoError(msg) from None

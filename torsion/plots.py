@@ -1,6 +1,7 @@
 """Figures of measurements: both eyes in their dials, and what was found said in words."""
 
 import io
+import re
 import textwrap
 from collections.abc import Sequence
 
@@ -25,10 +26,11 @@ from torsion.dial_plots import (
     draw_turn,
     write_over,
 )
-from torsion.flags import FLAGS
+from torsion.flags import FLAGS, Verdict
 from torsion.measurement import Measurement
+from torsion.network_words import network_sentence
 from torsion.preparation import PreparedPhoto
-from torsion.record import cautions
+from torsion.record import measurement_cautions
 from torsion.wording import (
     axis_degrees,
     axis_words,
@@ -49,6 +51,7 @@ __all__ = ["dials_figure", "measurement_figure", "png_bytes"]
 _DPI = 120
 _MOST_FLAGS = 4  # written out below a measurement
 _ABOVE, _LINE = 8.15, 0.172  # inches: of a measurement's figure above its notes, and of a line of notes
+_HEAD_LINE = 0.22  # inches
 
 
 def png_bytes(figure: Figure) -> bytes:
@@ -78,10 +81,11 @@ def measurement_figure(
     """
     m = measurement
     notes = _notes(m, cost, aids)
+    big, head = _head_words(m)
     below = max(1.39, _LINE * len(notes) + 0.55)  # inches
-    figure = Figure(figsize=(13.0, below + _ABOVE), facecolor=PAPER)
-    height = below + _ABOVE
-    _draw_head(figure, m)
+    height = below + _ABOVE + (_HEAD_LINE if len(head) > 2 else 0.0)
+    figure = Figure(figsize=(13.0, height), facecolor=PAPER)
+    _draw_head(figure, m.verdict, big, head)
     for left, prepared, is_supine in ((0.012, m.seated, False), (0.508, m.supine, True)):
         axes = figure.add_axes((left, (below + 0.68) / height, 0.48, 6.16 / height))
         if draw_eye(axes, prepared, taken_deg=_badges_deg(m, is_supine=is_supine)):
@@ -203,38 +207,40 @@ def _draw_carried(axes: Axes, m: Measurement, *, color: str | None = None) -> No
         draw_incision(axes, m.incision.surgical_deg, beside_deg=axis_deg)
 
 
-def _draw_head(figure: Figure, m: Measurement) -> None:
+def _head_words(m: Measurement) -> tuple[str, list[str]]:
+    """Say what was found, and in up to three lines how sure that is."""
+    if m.verdict == "refuse":
+        return "No rotation to use", textwrap.wrap(f"Reason: {reason_words(m.flags, 'refuse')}.", 130)[:3]
+    lines = [" · ".join(part for part in (uncertainty_words(m), direction_words(m)) if part)]
+    lines += [f"Axis: {axis_words(m.axis)}{_patient_words(m.axis)}"] if m.axis is not None else []
+    lines += [view_words(m)] if view_words(m) else []
+    return f"Eye turned {rotation_words(m.rotation_deg)}", [line[:1].upper() + line[1:] for line in lines]
+
+
+def _draw_head(figure: Figure, verdict: Verdict, big: str, lines: Sequence[str]) -> None:
     """Write what was found above the dials, and the verdict in a box."""
-    word, (ground, ink) = verdict_word(m.verdict), VERDICT_COLOURS[m.verdict]
+    word, (ground, ink) = verdict_word(verdict), VERDICT_COLOURS[verdict]
     box = {"boxstyle": "round,pad=0.45,rounding_size=0.3", "facecolor": ground, "edgecolor": BLACK}
     top, next_line = (1.0 - inches / figure.get_figheight() for inches in (0.44, 0.77))
     figure.text(0.972, top, word, ha="right", va="center", size=24, weight="bold", color=ink, bbox=box)
-    if m.verdict == "refuse":
-        big = "No rotation to use"
-        lines = textwrap.wrap(f"Reason: {reason_words(m.flags, 'refuse')}.", 130)
-    else:
-        big = f"Eye turned {rotation_words(m.rotation_deg)}"
-        lines = [" · ".join(part for part in (uncertainty_words(m), direction_words(m)) if part)]
-        lines += [f"Axis: {axis_words(m.axis)}{_patient_words(m.axis)}"] if m.axis is not None else []
-        lines += [view_words(m)] if view_words(m) else []
-        lines = [line[:1].upper() + line[1:] for line in lines]
     figure.text(0.022, top, big, va="center", size=27, weight="bold", color=INK)
-    figure.text(0.022, next_line, "\n".join(lines[:3]), va="top", size=11.5, color=INK, linespacing=1.4)
+    figure.text(0.022, next_line, "\n".join(lines), va="top", size=11.5, color=INK, linespacing=1.4)
 
 
 def _notes(m: Measurement, cost: AxisCost | None, aids: Aids) -> list[str]:
-    """Lines below the photos: the cost, what goes with the axis, the flags with remedies, gravest first."""
+    """Lines below: several photos, cost, what goes with the axis, flags with remedies, gravest first."""
     order = ("refuse", "review", "accept")
     flags = sorted(m.flags, key=lambda name: order.index(FLAGS[name].verdict))
-    lines = [] if cost is None else _wrapped(f"Cost: {cost_words(cost)}.", 185)
-    lines += [line for words in _aid_lines(aids) for line in _wrapped(words, 185)]
+    said = [] if m.network is None else [f"Photos: {network_sentence(m.network, files=True)}"]
+    said += [] if cost is None else [f"Cost: {cost_words(cost)}."]
+    lines = [line for words in (*said, *_aid_lines(aids)) for line in _wrapped(words, 185)]
     lines += [line for name in flags[:_MOST_FLAGS] for line in _wrapped(f"! {flag_words(name)}", 185)]
     return lines if len(flags) <= _MOST_FLAGS else [*lines, f"! and {len(flags) - _MOST_FLAGS} more"]
 
 
 def _write_notes(figure: Figure, m: Measurement, lines: Sequence[str], *, top: float) -> None:
     figure.text(0.022, top, "\n".join(lines), va="top", size=9.5, color=INK, linespacing=1.3)
-    text = "\n".join(textwrap.wrap(" ".join(cautions(axis=m.axis is not None)), 200))
+    text = "\n".join(textwrap.wrap(" ".join(measurement_cautions(m)), 200))
     figure.text(0.022, 0.012, text, va="bottom", size=8.5, color=GREY, linespacing=1.3)
 
 
@@ -247,4 +253,6 @@ def _aid_lines(aids: Aids) -> list[str]:
 
 
 def _wrapped(text: str, width: int) -> list[str]:
-    return textwrap.wrap(text, width, subsequent_indent="  ")
+    """Fold a text; a number keeps its unit."""
+    kept = re.sub(r"(\d) (h|mm|D|%)(?=\W|$)", "\\1\u00a0\\2", text)
+    return textwrap.wrap(kept, width, subsequent_indent="  ", break_on_hyphens=False)

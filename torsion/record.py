@@ -39,6 +39,7 @@ __all__ = [
     "best_photo",
     "cautions",
     "inspection_record",
+    "measurement_cautions",
     "measurement_record",
     "plain_fields",
     "read_json",
@@ -87,6 +88,12 @@ def cautions(*, axis: bool, pair: bool = True) -> tuple[str, ...]:
     return (CAUTION, _SAME_EYE_ONLY, *((_THAT_PHOTO_ONLY,) if axis else ()))
 
 
+def measurement_cautions(measurement: "Measurement") -> tuple[str, ...]:
+    """Sentences that go with a measurement: of the surgical axis only where one is given."""
+    axis = measurement.axis
+    return cautions(axis=axis is not None and axis.surgical_deg is not None)
+
+
 def measurement_record(measurement: "Measurement", *, cost: "AxisCost | None" = None) -> dict[str, Any]:
     """Fields of a measurement, ready for `to_json`.
 
@@ -129,7 +136,7 @@ def measurement_record(measurement: "Measurement", *, cost: "AxisCost | None" = 
         fields["cost"] = cost
     if m.network is not None:
         fields["network"] = m.network
-    fields["cautions"] = cautions(axis=m.axis is not None)
+    fields["cautions"] = measurement_cautions(m)
     record = plain_fields(fields)
     sha256 = {"seated": m.seated.photo.sha256, "supine": m.supine.photo.sha256}
     return {**record, "record": _provenance(m.options, sha256)}
@@ -178,6 +185,11 @@ def toric_record(
     -------
     dict
         With the cautions and the version added.
+
+    Raises
+    ------
+    TypeError
+        If a field holds neither a plain value nor a dataclass, mapping or sequence of such.
     """
     plain = {name: _plain(value, name, rounding="arithmetic") for name, value in fields.items()}
     made: dict[str, Any] = {"version": __version__}
@@ -205,7 +217,15 @@ def _merit(photo: "PreparedPhoto") -> tuple[float, ...]:
 
 
 def to_json(record: Mapping[str, Any]) -> str:
-    """Text of a record: UTF-8, two spaces of indentation, a newline at the end, no NaN."""
+    """Text of a record: UTF-8, two spaces of indentation, a newline at the end, no NaN.
+
+    Raises
+    ------
+    ValueError
+        If a number in it is not finite.
+    TypeError
+        If a value in it is not plain.
+    """
     return json.dumps(record, indent=2, allow_nan=False, ensure_ascii=False) + "\n"
 
 
@@ -258,6 +278,11 @@ def read_json(path: str | os.PathLike[str]) -> dict[str, Any]:
 
 def read_schema(name: str) -> dict[str, Any]:
     """Read the shipped JSON Schema (draft 2020-12) of a record.
+
+    Raises
+    ------
+    ValueError
+        If no record follows a schema of that name.
 
     Examples
     --------
@@ -335,7 +360,13 @@ def _ellipse_fields(ellipse: "Ellipse | None") -> dict[str, float] | None:
 
 
 def plain_fields(fields: Mapping[str, object]) -> dict[str, Any]:
-    """Plain values for JSON, numbers rounded as in all records of what was measured."""
+    """Plain values for JSON, numbers rounded as in all records of what was measured.
+
+    Raises
+    ------
+    TypeError
+        If a field holds neither a plain value nor a dataclass, mapping or sequence of such.
+    """
     return {name: _plain(value, name) for name, value in fields.items()}
 
 

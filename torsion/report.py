@@ -14,7 +14,8 @@ from torsion.aids import NO_AIDS, Aids
 from torsion.axis_cost import AxisCost
 from torsion.flags import FLAGS
 from torsion.measurement import Measurement
-from torsion.record import cautions
+from torsion.network_words import network_sentence
+from torsion.record import measurement_cautions
 from torsion.sheets import EYES, one_line, render_sheet
 from torsion.wording import (
     axis_degrees,
@@ -89,7 +90,7 @@ def theatre_sheet(
         "ways": _ways(m, aids),
         "checks": _checks(aids) if used else [],
         "flags": _flags(m),
-        "cautions": " ".join(cautions(axis=m.axis is not None and used)),
+        "cautions": " ".join(measurement_cautions(m)),
         "record": _record(m),
     }
     return render_sheet("theatre_sheet.html", fields | _pictures(m, aids))
@@ -134,6 +135,8 @@ def _lines(m: Measurement) -> list[str]:
     lines.append(f"Eye turned {turned}; {uncertainty_words(m)}.")
     if view_words(m):
         lines.append(f"{_capital(view_words(m))}.")
+    if m.network is not None:
+        lines.append(f"Photos: {network_sentence(m.network, files=False)}")
     return lines
 
 
@@ -220,8 +223,9 @@ def _record(m: Measurement) -> list[str]:
         for what in ("limbus", "pupil"):
             if getattr(prepared.photo, what) is not None:
                 settings.append(f"{role} {what} given by hand")
+    further = "" if m.network is None else f"; {len(m.network.photos) - 2} further photos"
     return [
-        f"torsion {__version__}; {'; '.join(settings)}",
+        f"torsion {__version__}; {'; '.join(settings)}{further}",
         f"sha256 of the seated photo {m.seated.photo.sha256}",
         f"sha256 of the supine photo {m.supine.photo.sha256}",
     ]

@@ -63,10 +63,9 @@ def landmarks_record(survey: LandmarkSurvey, *, count: int) -> dict[str, Any]:
     return {**plain_fields(fields), "record": made}
 
 
-def pairs_cautions(*, axis: bool) -> tuple[str, ...]:
+def pairs_cautions(axis: AxisTransfer | None) -> tuple[str, ...]:
     """Sentences that go with hand-picked pairs: nothing in them compares the eyes themselves."""
-    general, *_ = cautions(axis=False)
-    more = cautions(axis=True)[len(cautions(axis=False)) :] if axis else ()
+    general, _, *more = cautions(axis=axis is not None and axis.surgical_deg is not None)
     unseen = (
         "'accept' says that the picked points fit together; that both photos show the same eye, that the "
         "plan is this patient's, and that the right side is prepared, is not checked."
@@ -107,7 +106,7 @@ def pairs_record(
             for pair, residual in zip(hand.pairs, hand.residuals_px, strict=True)
         ],
         "axis": None if axis is None else asdict(axis),
-        "cautions": pairs_cautions(axis=axis is not None),
+        "cautions": pairs_cautions(axis),
     }
     return {**plain_fields(fields), "record": _made(options, sha256)}
 

@@ -7,7 +7,6 @@ from torsion.axis import AxisTransfer
 from torsion.axis_cost import AxisCost
 from torsion.flags import FLAGS, Verdict
 from torsion.measurement import Measurement
-from torsion.network import LeftOut, Network, NetworkPhoto
 from torsion.order import Sign
 
 __all__ = [
@@ -20,7 +19,6 @@ __all__ = [
     "flag_words",
     "frame_words",
     "measure_words",
-    "network_words",
     "order_words",
     "planned_words",
     "reason_words",
@@ -55,14 +53,6 @@ _MEASURES: dict[str, tuple[str, str]] = {
 }
 
 
-_LEFT_OUT: dict[LeftOut, str] = {
-    "repeated": "it shows a photograph that was given before",
-    "does_not_match": "it matches none of the others; another eye or another patient?",
-    "not_comparable": "too little can be seen of the eye",
-    "disagrees": "it disagrees with the others, which fit without it",
-}
-
-
 def axis_degrees(axis_deg: float) -> str:
     """Write an axis with one decimal, in (0, 180] also after rounding.
 
@@ -75,7 +65,13 @@ def axis_degrees(axis_deg: float) -> str:
 
 
 def direction_degrees(direction_deg: float) -> str:
-    """Write a direction with one decimal, in [0, 360) also after rounding."""
+    """Write a direction with one decimal, in [0, 360) also after rounding.
+
+    Examples
+    --------
+    >>> direction_degrees(126.377), direction_degrees(359.97)
+    ('126.4°', '0.0°')
+    """
     return f"{wrap_direction_deg(round(direction_deg, 1)):.1f}°"
 
 
@@ -101,7 +97,7 @@ def uncertainty_words(measurement: Measurement) -> str:
         return ""
     words = f"standard uncertainty {measurement.standard_uncertainty_deg:.2f}°"
     if measurement.interval_95_deg is not None:
-        low, high = measurement.interval_95_deg
+        low, high = (round(end, 2) + 0.0 for end in measurement.interval_95_deg)  # no -0.00
         words += f", 95 % interval {low:+.2f}° to {high:+.2f}°"
     return words
 
@@ -154,7 +150,7 @@ def band_words(measurement: Measurement, name: str) -> str:
     if band is None:
         return "could not be solved"
     return (
-        f"{band.rotation_deg:+.2f}° ± {band.standard_uncertainty_deg:.2f}°, "
+        f"{round(band.rotation_deg, 2) + 0.0:+.2f}° ± {band.standard_uncertainty_deg:.2f}°, "
         f"match {band.score:.2f}, {100.0 * band.valid_fraction:.0f} % usable"
     )
 
@@ -165,28 +161,6 @@ def axis_words(axis: AxisTransfer) -> str:
         return ""
     half = (axis.interval_95_deg[1] - axis.interval_95_deg[0]) / 2.0
     return f"95 % interval ± {half:.2f}° ({axis.interval_is})"
-
-
-def network_words(network: Network) -> list[str]:
-    """Say how several photos agree, which were left out, and which disagrees; a sentence each."""
-    photos = network.photos
-    total, used = len(network.pairs), network.pairs_used
-    seated = sum(photo.role == "seated" for photo in photos)
-    words = f"{seated} seated and {len(photos) - seated} supine, {used} of {total} pairs used"
-    if network.spread_deg is not None:
-        words += f", which scatter by {network.spread_deg:.2f}°"
-    said = [words]
-    for photo in photos:
-        if photo.left_out is not None:
-            said.append(f"{_named(photo)} was left out: {_LEFT_OUT[photo.left_out]}")
-    odd = [_named(photos[place]) for place in network.disagrees if photos[place].left_out is None]
-    if odd:
-        said.append(f"{' or '.join(odd)} disagrees with the others")
-    return said
-
-
-def _named(photo: NetworkPhoto) -> str:
-    return f"{photo.file or 'a photo without a name'} ({photo.role})"
 
 
 def planned_words(axis: AxisTransfer) -> str:

@@ -3,7 +3,7 @@
 import functools
 import hashlib
 import textwrap
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -21,7 +21,7 @@ from torsion.flags import worst_verdict
 from torsion.landmark_pairs import read_pairs
 from torsion.measurement import Measurement
 
-__all__ = ["AidRequest", "aid_options", "aid_rows"]
+__all__ = ["AidRequest", "aid_options", "aid_rows", "folded_rows"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +44,7 @@ class AidRequest:
         if visual_axis is not None:
             check_inside(visual_axis, found.seated.photo, name="visual axis")
             visual_axis = _seated_x_px(found, visual_axis[0]), visual_axis[1]
-        if with_axis or self.ring_mm is not None or visual_axis is not None:
+        if with_axis or self.centre:
             centre = carried_centre(
                 found, visual_axis_px=visual_axis, ring_mm=self.ring_mm, limbus_mm=self.limbus_mm
             )
@@ -62,6 +62,11 @@ class AidRequest:
             flags = (*found.flags, *hand.flags)
             found = replace(found, flags=flags, verdict=worst_verdict(flags))
         return found, Aids(axis_ways(found, ink, limbus_mm=self.limbus_mm), ink, hand, centre)
+
+    @property
+    def centre(self) -> bool:
+        """Whether a centre was asked for."""
+        return self.ring_mm is not None or self.visual_axis is not None
 
     @property
     def files(self) -> tuple[Path, ...]:
@@ -88,11 +93,13 @@ def aid_rows(aids: Aids, *, width: int) -> list[tuple[str, str]]:
         "By hand": [] if aids.hand is None else hand_words(aids.hand),
         "Centre": [] if aids.centre is None else centre_words(aids.centre, pixels=True),
     }
-    rows: list[tuple[str, str]] = []
-    for label, said in parts.items():
-        lines = [line for words in said for line in textwrap.wrap(words, width)]
-        rows += [(label if not at else "", line) for at, line in enumerate(lines)]
-    return rows
+    return [row for label, said in parts.items() for row in folded_rows(label, said, width=width)]
+
+
+def folded_rows(label: str, said: Sequence[str], *, width: int) -> list[tuple[str, str]]:
+    """Fold what is said under one label to so many characters; the label stands before the first line."""
+    lines = [line for words in said for line in textwrap.wrap(words, width)]
+    return [("" if at else label, line) for at, line in enumerate(lines)]
 
 
 def _millimetres(check: Callable[[float], float]) -> Callable[[str], float]:

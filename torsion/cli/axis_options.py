@@ -1,7 +1,6 @@
 """Options of ``torsion measure`` that concern the planned axis, read together."""
 
 import functools
-import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
@@ -11,7 +10,8 @@ import click
 from torsion.axis import AxisFrame, transfer_axis, transfer_incision
 from torsion.axis_cost import AxisCost, axis_cost, check_lens_d
 from torsion.cli import photo_options as shared
-from torsion.cli.toric_types import dioptres
+from torsion.cli.toric_types import dioptres, numbers
+from torsion.cli.usage import refuse_idle
 from torsion.measurement import Measurement
 
 __all__ = ["AxisPlan", "axis_options"]
@@ -69,13 +69,7 @@ def _cylinder(text: str) -> float:
 
 
 def _tilt(text: str) -> Tilt:
-    try:
-        tilt, uncertainty = (float(part) for part in text.split(","))
-        if not (math.isfinite(tilt) and math.isfinite(uncertainty)):
-            raise ValueError
-    except ValueError as fault:
-        msg = f"{text!r} is not of the form DEG,SD: a tilt and its standard uncertainty in degrees"
-        raise click.BadParameter(msg) from fault
+    tilt, uncertainty = numbers(text, 2, form="DEG,SD: a tilt and its standard uncertainty in degrees")
     try:
         transfer_axis(180.0, None, None, tilt=(tilt, uncertainty))
     except ValueError as fault:
@@ -131,12 +125,10 @@ def axis_options(command: Callable[..., None]) -> Callable[..., None]:
         cylinder: float | None,
         **others: Any,  # noqa: ANN401
     ) -> None:
-        if axis is None and any(given is not None for given in (axis_frame, seated_tilt, incision, cylinder)):
-            msg = "--axis-frame, --seated-tilt, --incision and --cylinder need --axis"
-            raise click.UsageError(msg)
-        if axis_frame is not None and seated_tilt is not None:
-            msg = "--seated-tilt stands in place of --axis-frame; give one of them"
-            raise click.UsageError(msg)
+        beside = ("--axis-frame", "--seated-tilt", "--incision", "--cylinder")
+        refuse_idle(*beside, when=axis is None, why="needs --axis")
+        in_place = "stands in place of --axis-frame; give one of them"
+        refuse_idle("--seated-tilt", when=axis_frame is not None, why=in_place)
         plan = AxisPlan(axis, axis_frame or "unknown", seated_tilt, incision, cylinder)
         command(*args, plan=plan, **others)
 

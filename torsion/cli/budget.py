@@ -16,6 +16,7 @@ from torsion.cli.toric_options import (
     report,
     seed_option,
 )
+from torsion.cli.usage import refuse_idle
 from torsion.record import BUDGET_SCHEMA
 from torsion.uncertainty import METHODS, Method, Part, method_parts, published_part, vector_part, width_part
 
@@ -83,6 +84,9 @@ def command(
 
         torsion budget --cylinder 2 --axis-marking 2.4+-0.8
     """
+    counted = {name for method in methods for name in METHODS[method]}
+    idle = [f"--{name.replace('_', '-')}" for name in given if name not in counted]
+    refuse_idle(*idle, when=True, why=f"is no part of --method {' or '.join(methods)}")
     with as_usage_error():
         parts = _given_parts(given)
         budgets = [

@@ -5,7 +5,8 @@ from pathlib import Path
 import click
 
 from torsion.cli import photo_options as shared
-from torsion.cli.progress import INTERRUPTED, cores, progress_reporter
+from torsion.cli.progress import cores, progress_reporter
+from torsion.cli.usage import INTERRUPTED, refuse_idle
 from torsion.cohort.executors import Cluster, Executor, Processes
 from torsion.cohort.manifest import Manifest, read_manifest
 from torsion.cohort.proposal import propose_manifest
@@ -19,6 +20,16 @@ __all__ = ["command"]
 
 _FOLDER = click.Path(file_okay=False, path_type=Path)
 _SUMMARY = "summary.json"
+_OF_A_RUN = (
+    "manifest",
+    "--out",
+    "--strip",
+    "--with-photos",
+    "--workers",
+    "--cluster",
+    "--allow-outside",
+    "--json",
+)
 _SHOWN = 10  # rows without a result, or unused photos, told one by one
 
 
@@ -80,17 +91,13 @@ def command(
         torsion cohort photos/manifest.csv --out results
     """
     if init is not None:
-        if manifest or out or strip or cluster or json_to or with_photos:
-            msg = "--init stands alone: propose a manifest, check it, then run it"
-            raise click.UsageError(msg)
+        refuse_idle(*_OF_A_RUN, when=True, why="does not go with --init, which only proposes a manifest")
         _propose(init)
         return
     if manifest is None or (out is None) == (strip is None):
         msg = "give a MANIFEST with either --out or --strip, or else --init FOLDER"
         raise click.UsageError(msg)
-    if out is None and (json_to or with_photos):
-        msg = "--json and --with-photos need --out"
-        raise click.UsageError(msg)
+    refuse_idle("--json", "--with-photos", when=out is None, why="needs --out")
     if workers is not None and cluster is not None:
         msg = "--workers and --cluster exclude each other"
         raise click.UsageError(msg)
@@ -171,8 +178,8 @@ def _propose(folder: Path) -> None:
     if len(proposal.unused) > _SHOWN:
         _say(f"and {len(proposal.unused) - _SHOWN} more")
     click.echo(
-        f"wrote {target}: {proposal.pairs} pairs, {proposal.controls} controls, "
-        f"{len(proposal.unused)} photos not used\n"
+        f"wrote {target}: pairs {proposal.pairs}, controls {proposal.controls}, "
+        f"photos not used {len(proposal.unused)}\n"
         "Check every row, fill empty cells, and put pseudonyms in the place of names."
     )
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from torsion.cli import toric_types as types
 from torsion.cli.toric_options import as_usage_error
+from torsion.cli.usage import refuse_idle
 from torsion.demo import PLANNED_AXIS_DEG, DemoError, draw_torsions, write_demo
 
 __all__ = ["command"]
@@ -48,9 +49,7 @@ def command(torsions_deg: tuple[float, ...], out: Path, quiz: bool, seed: int | 
 
         torsion demo --quiz --out lesson
     """
-    if seed is not None and not quiz:
-        msg = "--seed needs --quiz: nothing else is drawn at random"
-        raise click.UsageError(msg)
+    refuse_idle("--seed", when=not quiz, why="needs --quiz: nothing else is drawn at random")
     rng = np.random.default_rng(seed) if quiz else None
     if not torsions_deg:
         torsions_deg = (_USUAL_DEG,) if rng is None else tuple(draw_torsions(rng))

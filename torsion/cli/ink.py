@@ -8,6 +8,7 @@ import click
 
 from torsion.angles import Eye
 from torsion.cli import photo_options as shared
+from torsion.cli.usage import REFUSED, refuse_idle
 from torsion.errors import PhotoError
 from torsion.marking import Marking, MarkOptions, read_marks
 from torsion.marks import MOST_MARKS, Mark
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
 __all__ = ["command"]
 
 _WIDTH = 80  # characters right of the labels
-_REFUSED = 3  # exit status
 _CASES = {
     "none": "no ink mark was found at the limbus",
     "seated_marked": "ink in the seated photo; directions count from its level",
@@ -87,6 +87,7 @@ def command(
 
         torsion ink seated.jpg supine.jpg --eye OD --meridian 90
     """
+    refuse_idle("--mirrored", when=supine is None, why="needs a SUPINE photo")
     shared.check_outputs([path for path in (seated, supine) if path], json_to=json_to, picture=picture)
     try:
         found = read_marks(
@@ -112,7 +113,7 @@ def command(
         notes = (*(said[:2]), _WIDE)
         shared.print_text(_text(found), flags=found.flags, cautions=notes)
     if found.verdict == "refuse":
-        ctx.exit(_REFUSED)
+        ctx.exit(REFUSED)
 
 
 def _text(found: Marking) -> list[str]:

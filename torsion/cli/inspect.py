@@ -8,6 +8,7 @@ import click
 
 from torsion.angles import Eye
 from torsion.cli import photo_options as shared
+from torsion.cli.usage import REFUSED
 from torsion.errors import PhotoError
 from torsion.photo import Ellipse, read_photo
 from torsion.preparation import PreparedPhoto, prepare
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
 __all__ = ["command"]
 
 _COLUMNS = ("limbus_radius_px", "pixels_per_degree", "iris_valid", "limbus_valid", "focus", "pupil_ratio")
-_REFUSED = 3  # exit status
 
 
 @click.command("inspect")
@@ -72,7 +72,7 @@ def command(
         flags = dict.fromkeys(name for photo in prepared for name in photo.flags)
         shared.print_text(_text(prepared), flags=tuple(flags), cautions=cautions(axis=False)[:1])
     if all(photo.verdict == "refuse" for photo in prepared):
-        ctx.exit(_REFUSED)
+        ctx.exit(REFUSED)
 
 
 def _prepared(files: Sequence[Path], eye: Eye | None, *, named: set[Path]) -> list[PreparedPhoto]:

@@ -1,7 +1,6 @@
 """``torsion landmarks``: a printed sheet of landmarks, and the rotation from pairs picked by hand."""
 
 import hashlib
-from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,6 +11,7 @@ from torsion.axis import AxisFrame, AxisTransfer, transfer_axis
 from torsion.cli import photo_options as shared
 from torsion.cli.landmarks_text import pairs_text, survey_text
 from torsion.cli.picked import check_pairs_inside
+from torsion.cli.usage import REFUSED, refuse_idle
 from torsion.errors import TorsionError
 from torsion.landmark_pairs import HandRotation, fit_pairs, read_pairs
 from torsion.landmark_survey import LandmarkSurvey, survey_landmarks
@@ -24,9 +24,10 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-_REFUSED = 3  # exit status
 _MOST = 8
 _VIEWS = ("0", "90", "180", "270")
+_BY_HAND = ("--click-px", "--turn", "--mirrored", "--axis-frame", "--picture")
+_ON_SHEET = ("--sheet", "--case", "--count")
 
 
 @click.command("landmarks")
@@ -107,13 +108,13 @@ def command(
 
         torsion landmarks seated.jpg supine.jpg --eye OD --pairs picked.csv
     """
-    by_hand = {"--click-px": click_px, "--turn": turn, "--axis-frame": axis_frame, "--picture": picture}
-    by_hand["--mirrored"] = mirrored or None
-    on_sheet = {"--sheet": sheet, "--case": case, "--count": count}
-    _check_usage(supine, pairs, by_hand, on_sheet)
-    if axis_frame is not None and axis is None:
-        msg = "--axis-frame needs --axis"
+    if (supine is None) != (pairs is None):
+        msg = "a SUPINE photo and --pairs go together: both for a check by hand, neither for a sheet"
         raise click.UsageError(msg)
+    refuse_idle(*_BY_HAND, when=pairs is None, why="goes with a SUPINE photo and --pairs")
+    refuse_idle(*_ON_SHEET, when=pairs is not None, why="goes without a SUPINE photo and --pairs")
+    refuse_idle("--case", when=sheet is None, why="needs --sheet")
+    refuse_idle("--axis-frame", when=axis is None, why="needs --axis")
     photos = [path for path in (seated, supine, pairs) if path is not None]
     shared.check_outputs(photos, json_to=json_to, picture=picture, sheet=sheet)
     if supine is None or pairs is None:
@@ -134,20 +135,7 @@ def command(
             picture=picture,
         )
     if verdict == "refuse":
-        ctx.exit(_REFUSED)
-
-
-def _check_usage(
-    supine: Path | None, pairs: Path | None, by_hand: Mapping[str, object], on_sheet: Mapping[str, object]
-) -> None:
-    if (supine is None) != (pairs is None):
-        msg = "a SUPINE photo and --pairs go together: both for a check by hand, neither for a sheet"
-        raise click.UsageError(msg)
-    misplaced = by_hand if pairs is None else on_sheet
-    for name, value in misplaced.items():
-        if value is not None:
-            msg = f"{name} goes {'with' if pairs is None else 'without'} a SUPINE photo and --pairs"
-            raise click.UsageError(msg)
+        ctx.exit(REFUSED)
 
 
 def _survey(
@@ -231,7 +219,7 @@ def _by_hand(
 
     if shared.write_outputs(record, json_to=json_to, picture=picture, draw=draw):
         lines = pairs_text(found, carried)
-        shared.print_text(lines, flags=found.flags, cautions=pairs_cautions(axis=axis is not None))
+        shared.print_text(lines, flags=found.flags, cautions=pairs_cautions(carried))
     return found.verdict
 
 

@@ -12,6 +12,8 @@ from torsion.cli import photo_options as shared
 from torsion.cli.level_text import level_text
 from torsion.cli.picked import check_inside
 from torsion.cli.toric_options import as_usage_error
+from torsion.cli.toric_types import numbers
+from torsion.cli.usage import refuse_idle
 from torsion.errors import TorsionError
 from torsion.flags import worst_verdict
 from torsion.level import (
@@ -39,10 +41,9 @@ _TAKEN: dict[str, Taken] = {"one-frame": "one frame", "fixed": "fixed", "apart":
 
 def _turn(text: str) -> Turn:
     """Read a rotation and its standard uncertainty, typed or from a measurement's JSON."""
-    parts = text.split(",")
     try:
-        rotation, uncertainty = (float(part) for part in parts)
-    except ValueError:
+        rotation, uncertainty = numbers(text, 2, form="DEG,SD")
+    except click.BadParameter:
         return _measured(text)
     return rotation, uncertainty
 
@@ -145,12 +146,10 @@ def command(
         ("pupils", "supine", supine_pupils),
     ]
     photos = {"seated": seated, "supine": supine}
-    _check_usage(given, axis=axis, rotation=rotation, right=right, left=left, taken=taken)
+    _check_usage(given, axis=axis, rotation=rotation, right=right, left=left)
     files = [path for path in photos.values() if path is not None]
+    refuse_idle("--picture", when=not files, why="needs a photo to draw on")
     shared.check_outputs(files, json_to=json_to, picture=picture)
-    if picture is not None and not files:
-        msg = "--picture needs a photo to draw on"
-        raise click.UsageError(msg)
     read = {posture: read_photo(path) for posture, path in photos.items() if path is not None}
     _check_inside(given, read)
     with as_usage_error():
@@ -196,14 +195,12 @@ def _check_usage(
     rotation: Turn | None,
     right: Turn | None,
     left: Turn | None,
-    taken: str | None,
 ) -> None:
     present = {(kind, posture) for kind, posture, points in given if points is not None}
     faces = ("canthi", "pupils")
     pairs = any({(kind, "seated"), (kind, "supine")} <= present for kind in faces)
     complaints = {
         "--right and --left go together": (right is None) != (left is None),
-        "--taken goes with --right and --left": taken is not None and right is None,
         "give a reference (--line, --canthi, --pupils) or both eyes (--right, --left)": not present
         and right is None,
         "--axis needs a reference in the seated photo": axis is not None
@@ -213,6 +210,16 @@ def _check_usage(
     for msg, wrong in complaints.items():
         if wrong and ("line", "supine") not in present:  # which is refused with its own reason
             raise click.UsageError(msg)
+    postures = {posture for _, posture in present}
+    refuse_idle("--taken", when=right is None, why="goes with --right and --left")
+    refuse_idle("seated", "--click-px", when=not present, why="needs points picked in the photos")
+    refuse_idle(
+        "supine",
+        "--turn",
+        "--mirrored",
+        when="supine" not in postures,
+        why="needs points in the supine photo",
+    )
 
 
 def _check_inside(

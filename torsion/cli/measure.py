@@ -1,6 +1,5 @@
 """``torsion measure``: how far the eye has turned from the seated to the supine photo."""
 
-import textwrap
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -13,13 +12,15 @@ from torsion.aids_record import with_aids
 from torsion.angles import Eye
 from torsion.axis_cost import AxisCost
 from torsion.cli import photo_options as shared
-from torsion.cli.aid_options import AidRequest, aid_options, aid_rows
+from torsion.cli.aid_options import AidRequest, aid_options, aid_rows, folded_rows
 from torsion.cli.axis_options import AxisPlan, axis_options
 from torsion.cli.progress import progress_reporter
+from torsion.cli.usage import REFUSED, refuse_idle
 from torsion.cohort.progress import Progress
 from torsion.measurement import Measurement, MeasureOptions
+from torsion.network_words import network_words
 from torsion.photo import Ellipse, Photo, read_photo
-from torsion.record import cautions, measurement_record, write_whole
+from torsion.record import measurement_cautions, measurement_record, write_whole
 from torsion.several import measure
 from torsion.wording import (
     axis_degrees,
@@ -28,7 +29,6 @@ from torsion.wording import (
     cost_words,
     direction_degrees,
     direction_words,
-    network_words,
     order_words,
     reason_words,
     rotation_words,
@@ -44,7 +44,6 @@ if TYPE_CHECKING:
 __all__ = ["command"]
 
 _WIDTH = 80  # characters right of the labels
-_REFUSED = 3  # exit status
 _PATIENCE_S = 5.0  # without a word on how far the work has come
 
 
@@ -121,9 +120,12 @@ def command(
 
         torsion measure seated.jpg supine.jpg --eye OD --axis 90
     """
-    if case and sheet is None:
-        msg = "--case needs --sheet"
-        raise click.UsageError(msg)
+    refuse_idle("--case", when=sheet is None, why="needs --sheet")
+    refuse_idle(
+        "--limbus-mm",
+        when=plan.axis_deg is None and not wanted.centre,
+        why="needs --axis, --visual-axis or --capsule-ring-mm: nothing else is told in millimetres",
+    )
     photos = [seated, supine, *also_seated, *also_supine]
     shared.check_outputs([*photos, *wanted.files], json_to=json_to, picture=picture, sheet=sheet)
     found = measure(
@@ -153,10 +155,10 @@ def command(
         shared.print_text(
             _text(found, cost, aids),
             flags=dict.fromkeys((*found.flags, *aids.own_flags)),
-            cautions=cautions(axis=found.axis is not None),
+            cautions=measurement_cautions(found),
         )
     if found.verdict == "refuse":
-        ctx.exit(_REFUSED)
+        ctx.exit(REFUSED)
 
 
 def _progress() -> Callable[[int, int], None]:
@@ -191,24 +193,27 @@ def _page(found: Measurement, *, case: str, cost: AxisCost | None, aids: Aids) -
 
 def _text(m: Measurement, cost: AxisCost | None, aids: Aids) -> list[str]:
     reason = "" if m.verdict == "accept" else f": {reason_words(m.flags, m.verdict)}"
-    verdict = textwrap.wrap(verdict_word(m.verdict) + reason, _WIDTH)
-    rows = [("Verdict", verdict[0]), *(("", line) for line in verdict[1:]), ("Rotation", _rotation(m))]
+    rows = [*_folded("Verdict", verdict_word(m.verdict) + reason), ("Rotation", _rotation(m))]
     if m.verdict != "refuse":
         rows.append(("", uncertainty_words(m)))
         rows.append(("", direction_words(m)))
     rows.append(("  iris", band_words(m, "iris")))
     rows.append(("  limbal band", band_words(m, "limbus")))
-    rows += [("View", view_words(m)), ("Side", side_words(m)), ("Order", order_words(m))]
+    for label, words in (("View", view_words(m)), ("Side", side_words(m)), ("Order", order_words(m))):
+        rows += _folded(label, words)
     if m.network is not None:
-        first, *more = (line for words in network_words(m.network) for line in textwrap.wrap(words, _WIDTH))
-        rows += [("Photos", first), *(("", line) for line in more)]
+        rows += _folded("Photos", *network_words(m.network))
     if m.axis is not None:
         rows += _axis_rows(m)
     rows += aid_rows(aids, width=_WIDTH)
     if cost is not None:
-        first, *more = textwrap.wrap(cost_words(cost), _WIDTH)
-        rows += [("Cost", first[:1].upper() + first[1:]), *(("", line) for line in more)]
+        words = cost_words(cost)
+        rows += _folded("Cost", words[:1].upper() + words[1:])
     return [f"{label:<15}{words}".rstrip() for label, words in rows if words]
+
+
+def _folded(label: str, *said: str) -> list[tuple[str, str]]:
+    return folded_rows(label, said, width=_WIDTH)
 
 
 def _rotation(m: Measurement) -> str:

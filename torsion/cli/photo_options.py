@@ -1,6 +1,5 @@
 """Options and output shared by the commands that take photos."""
 
-import math
 import textwrap
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
@@ -9,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from torsion.angles import Eye, read_axis_deg, read_direction_deg, read_eye
-from torsion.cli.toric_types import degrees
+from torsion.cli.toric_types import degrees, numbers
 from torsion.errors import PhotoError
 from torsion.photo import Ellipse
 from torsion.record import to_json, write_whole
@@ -58,25 +57,18 @@ def direction(text: str) -> float:
 
 def two_points(text: str) -> Points:
     """Read two points given by hand, ``X,Y,X,Y`` in pixels of the photo as displayed."""
-    try:
-        x0, y0, x1, y1 = (float(part) for part in text.split(","))
-        if not all(map(math.isfinite, (x0, y0, x1, y1))):
-            raise ValueError
-    except ValueError as fault:
-        msg = f"{text!r} is not of the form X,Y,X,Y: two points in pixels of the photo as displayed"
-        raise click.BadParameter(msg) from fault
+    x0, y0, x1, y1 = numbers(text, 4, form="X,Y,X,Y: two points in pixels of the photo as displayed")
     return x0, y0, x1, y1
 
 
 def outline(text: str) -> Ellipse:
     """Read a circle given by hand, ``X,Y,R`` in pixels of the photo as displayed."""
-    parts = text.split(",")
-    try:
-        x_px, y_px, radius_px = (float(part) for part in parts)
-        return Ellipse.circle(x_px, y_px, radius_px)
-    except ValueError as fault:
-        msg = f"{text!r} is not of the form X,Y,R: centre and radius in pixels, the radius above 0"
-        raise click.BadParameter(msg) from fault
+    form = "X,Y,R: centre and radius in pixels, the radius above 0"
+    x_px, y_px, radius_px = numbers(text, 3, form=form)
+    if radius_px <= 0.0:
+        msg = f"{text!r} is not of the form {form}"
+        raise click.BadParameter(msg)
+    return Ellipse.circle(x_px, y_px, radius_px)
 
 
 def _in_range(text: str, read: Callable[[float], float]) -> float:

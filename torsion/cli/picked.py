@@ -1,10 +1,8 @@
 """Points that a person picked in photos: read, and checked to lie in them."""
 
-import math
 from collections.abc import Sequence
 
-import click
-
+from torsion.cli.toric_types import numbers
 from torsion.errors import TorsionError
 from torsion.landmark_pairs import LandmarkPair
 from torsion.photo import Photo
@@ -17,13 +15,7 @@ Point = tuple[float, float]
 
 def point(text: str) -> Point:
     """Read a point given by hand, ``X,Y`` in pixels of the photo as displayed."""
-    try:
-        x_px, y_px = (float(part) for part in text.split(","))
-        if not (math.isfinite(x_px) and math.isfinite(y_px)):
-            raise ValueError
-    except ValueError as fault:
-        msg = f"{text!r} is not of the form X,Y: pixels of the photo as displayed"
-        raise click.BadParameter(msg) from fault
+    x_px, y_px = numbers(text, 2, form="X,Y: pixels of the photo as displayed")
     return x_px, y_px
 
 

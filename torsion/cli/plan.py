@@ -19,6 +19,7 @@ from torsion.cli.toric_options import (
     refraction_text,
     report,
 )
+from torsion.cli.usage import refuse_idle
 from torsion.keratometry import Cornea, Surface, cornea_from_astigmatism, cornea_from_powers
 from torsion.plan import HISTORIES, History, Plan, SurgicalChange, incision_change, incision_side, plan_lens
 from torsion.record import PLAN_SCHEMA
@@ -28,6 +29,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 __all__ = ["command"]
+
+_OF_LENSES = ("--at-cornea", "--ratio", "--lens-position")
 
 
 @click.command("plan")
@@ -105,6 +108,7 @@ def command(
 
         torsion plan --astigmatism 2@90 --cylinders 1:4:0.75 --at-cornea
     """
+    refuse_idle(*_OF_LENSES, when=not cylinders, why="needs --cylinders")
     plane = LensPlane()
     if cylinders or at_cornea or ratio is not None or lens_position is not None:
         plane = lens_plane(at_cornea=at_cornea, ratio=ratio, lens_position=lens_position)

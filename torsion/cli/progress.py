@@ -7,10 +7,7 @@ from collections.abc import Callable
 
 from torsion.cohort.progress import Progress
 
-__all__ = ["INTERRUPTED", "cores", "progress_reporter"]
-
-INTERRUPTED = 130
-"""Exit status that shells give for Ctrl-C."""
+__all__ = ["cores", "progress_reporter"]
 
 _EVERY_S = 10.0  # between lines of progress where they do not replace each other
 

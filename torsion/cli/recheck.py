@@ -15,7 +15,7 @@ from torsion.cli import toric_types as types
 from torsion.cli.picked import point
 from torsion.cli.recheck_photo import Look, baseline, look_at
 from torsion.cli.recheck_text import recheck_text
-from torsion.cli.recheck_usage import check_needs, check_usage
+from torsion.cli.recheck_usage import check_usage
 from torsion.cli.toric_options import (
     as_usage_error,
     lens_plane,
@@ -24,6 +24,7 @@ from torsion.cli.toric_options import (
     report,
     seed_option,
 )
+from torsion.cli.usage import REFUSED
 from torsion.keratometry import Cornea, cornea_from_astigmatism
 from torsion.lens_marks import POINT_PX
 from torsion.lens_rotation import rotation_since
@@ -37,7 +38,6 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-_REFUSED = 3  # exit status
 _AXIS_DEG = 2.0  # standard uncertainty of an axis read at the slit lamp; common practice, no source
 
 
@@ -192,12 +192,18 @@ def command(
     """
     check_usage(
         photos,
-        only_photos={"--mark": marks, "--planned": planned, "--at-surgery": at_surgery, "--eye": eye},
-        only_without={"--axis": axis},
+        eye=eye,
+        planned=planned,
+        refraction=refraction,
+        cylinder=cylinder,
+        axis=axis,
+        lens_position=lens_position,
+        cornea=cornea,
+        earlier=earlier,
     )
-    check_needs(photos, eye=eye, refraction=refraction, cylinder=cylinder, axis=axis, earlier=earlier)
     png = picture if picture is not None and picture.suffix.lower() == ".png" else None
-    photo.check_outputs(photos, json_to=json_to, picture=png)
+    kept = [*photos, earlier] if isinstance(earlier, Path) else photos
+    photo.check_outputs(kept, json_to=json_to, picture=png)
     plane, at_cornea_d = LensPlane(), None
     if cylinder is not None:
         plane = lens_plane(at_cornea=at_cornea, ratio=ratio, lens_position=lens_position)
@@ -261,7 +267,7 @@ def command(
         cautions=(CAUTION,) if look is None else cautions(axis=False),
     )
     if look is not None and look.measurement.verdict == "refuse":
-        ctx.exit(_REFUSED)
+        ctx.exit(REFUSED)
 
 
 def _flags(look: Look | None, found: Recheck | None, *, frame_matters: bool) -> tuple[str, ...]:

@@ -1,31 +1,59 @@
 """Which options of ``torsion recheck`` go together."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 import click
 
 from torsion.angles import Eye
 from torsion.astigmatism import Refraction
+from torsion.cli.toric_types import Reading
+from torsion.cli.usage import refuse_idle
 
-__all__ = ["check_needs", "check_usage"]
+__all__ = ["check_usage"]
+
+_OF_PHOTOS = ("--mark", "--mark-sd", "--planned", "--axis-frame", "--at-surgery", "--eye")
+_OF_REFRACTION = ("--vertex", "--cornea", "--refraction-sd", "--axis-sd", "--placing-sd", "--worth", "--seed")
+_OF_CYLINDER = ("--at-cornea", "--ratio", "--lens-position")
 
 
 def check_usage(
-    photos: Sequence[Path], *, only_photos: Mapping[str, object], only_without: Mapping[str, object]
+    photos: Sequence[Path],
+    *,
+    eye: Eye | None,
+    planned: float | None,
+    refraction: Refraction | None,
+    cylinder: float | None,
+    axis: float | None,
+    lens_position: float | None,
+    cornea: Reading | None,
+    earlier: float | Path | None,
 ) -> None:
-    """Refuse options that belong to the other way of giving the axis."""
+    """Refuse a call that lacks what its way of giving the axis needs, and options that change nothing."""
     if len(photos) not in (0, 2):
         msg = f"give two photos, SEATED and the one that shows the marks, or none, not {len(photos)}"
         raise click.UsageError(msg)
-    wrong, why = (only_without, "comes from the photos") if photos else (only_photos, "needs the two photos")
-    for option, value in wrong.items():
-        if value not in (None, False, ()):
-            msg = f"{option} {why}"
-            raise click.UsageError(msg)
+    refuse_idle(*_OF_PHOTOS, when=not photos, why="needs the two photos")
+    refuse_idle("--axis", when=photos, why="comes from the photos")
+    _check_needs(photos, eye=eye, refraction=refraction, cylinder=cylinder, axis=axis, earlier=earlier)
+    refuse_idle(*_OF_REFRACTION, when=refraction is None, why="needs --refraction")
+    refuse_idle(
+        "--cylinder",
+        "--axis-frame",
+        when=refraction is None and planned is None,
+        why="needs --refraction or --planned",
+    )
+    refuse_idle(*_OF_CYLINDER, when=cylinder is None, why="needs --cylinder")
+    refuse_idle("--mean-power", when=lens_position is None, why="needs --lens-position")
+    refuse_idle("--total", "--keratometry-sd", when=cornea is None, why="needs --cornea")
+    refuse_idle(
+        "--baseline-from",
+        when=not isinstance(earlier, float),
+        why="needs --baseline in degrees; a file says itself when it was made",
+    )
 
 
-def check_needs(
+def _check_needs(
     photos: Sequence[Path],
     *,
     eye: Eye | None,
@@ -34,7 +62,6 @@ def check_needs(
     axis: float | None,
     earlier: float | Path | None,
 ) -> None:
-    """Refuse a call that lacks what its way of giving the axis needs."""
     needed: dict[str, object]
     if photos:
         needed = {"--eye": eye, **({} if refraction is None else {"--cylinder": cylinder})}

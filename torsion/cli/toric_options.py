@@ -12,6 +12,7 @@ from torsion.angles import wrap_axis_deg
 from torsion.astigmatism import Refraction
 from torsion.cli.photo_options import print_text
 from torsion.cli.toric_types import millimetres
+from torsion.errors import TorsionError
 from torsion.record import to_json, toric_record, write_whole
 from torsion.toric import CAUTION
 from torsion.vergence import LensPlane
@@ -102,6 +103,8 @@ def as_usage_error() -> Iterator[None]:
     """Turn the library's complaint about a number into wrong usage (exit status 2)."""
     try:
         yield
+    except TorsionError:
+        raise  # a file that cannot be used is no slip on the command line
     except ValueError as fault:
         raise click.UsageError(str(fault)) from fault
 

@@ -4,6 +4,7 @@ Each reader takes the text of an option and complains in one sentence that shows
 range is checked by the library.
 """
 
+import math
 import re
 from collections.abc import Callable
 
@@ -19,6 +20,7 @@ __all__ = [
     "degrees",
     "dioptres",
     "millimetres",
+    "numbers",
     "power_at",
     "refraction",
     "uncertainty",
@@ -45,6 +47,18 @@ def _number(unit: str) -> Callable[[str | float], float]:
         return float(found[1])
 
     return read
+
+
+def numbers(text: str, count: int, *, form: str) -> tuple[float, ...]:
+    """Read so many finite numbers separated by commas; `form` shows and explains them where they are not."""
+    try:
+        found = tuple(float(part) for part in text.split(","))
+    except ValueError:
+        found = ()
+    if len(found) != count or not all(map(math.isfinite, found)):
+        msg = f"{text!r} is not of the form {form}"
+        raise click.BadParameter(msg)
+    return found
 
 
 degrees = _number("degrees")

@@ -7,7 +7,8 @@ from pathlib import Path
 import click
 
 from torsion.cli import photo_options as shared
-from torsion.cli.progress import INTERRUPTED, cores, progress_reporter
+from torsion.cli.progress import cores, progress_reporter
+from torsion.cli.usage import INTERRUPTED, REFUSED, refuse_idle
 from torsion.cohort.executors import Processes
 from torsion.eye_groups import group_photos, read_pattern
 from torsion.record import to_json, write_whole
@@ -16,7 +17,6 @@ from torsion.validate import ValidateOptions, Validation, validate, validation_r
 
 __all__ = ["command"]
 
-_REFUSED = 3  # exit status
 _PAGE, _JSON = "validation.html", "validation.json"
 _MOST_ADVICE = 3
 
@@ -109,9 +109,7 @@ def command(
 
         torsion validate photos --out validation
     """  # fmt: skip
-    if title and out is None:
-        msg = "--title needs --out: it stands in the report"
-        raise click.UsageError(msg)
+    refuse_idle("--title", when=out is None, why="needs --out: it stands in the report")
     if out is not None and (missing := [name for name in ("matplotlib", "jinja2") if not find_spec(name)]):
         msg = f"the report needs {' and '.join(missing)}: pip install 'torsion[sheet]'"
         raise click.ClickException(msg)
@@ -131,7 +129,7 @@ def command(
         click.echo(f"\ninterrupted: this rests on the {done} pairs measured until then", err=True)
         ctx.exit(INTERRUPTED)
     if found.verdict == "refuse":
-        ctx.exit(_REFUSED)
+        ctx.exit(REFUSED)
 
 
 def _write(found: Validation, out: Path | None, json_to: str | None, title: str) -> None:

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from torsion.cohort.clusters import FEWEST_PATIENTS, cluster_jackknife
 from torsion.cohort.columns import POSTURES
 from torsion.cohort.estimates import Estimate, finite, unknown
+from torsion.cohort.resampling import FEWEST_PATIENTS, cluster_jackknife
 from torsion.cohort.variance import components
 
 if TYPE_CHECKING:

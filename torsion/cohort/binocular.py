@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.cohort.clusters import bootstrapped
 from torsion.cohort.estimates import Estimate, mean_estimate, unknown
+from torsion.cohort.resampling import bootstrapped
 
 if TYPE_CHECKING:
     import pandas as pd

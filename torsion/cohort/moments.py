@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from torsion.cohort.clusters import bootstrapped, clustered_mean, clustered_share
+from torsion.cohort.clusters import clustered_mean, clustered_share
 from torsion.cohort.estimates import Estimate
+from torsion.cohort.resampling import bootstrapped
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.cohort.clusters import bootstrapped
 from torsion.cohort.columns import POSTURES
 from torsion.cohort.estimates import Estimate, finite, unknown
+from torsion.cohort.resampling import bootstrapped
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -1,0 +1,49 @@
+"""Words for several photos of one eye: how they agree, which were left out, and which disagrees."""
+
+from torsion.network import LeftOut, Network, NetworkPhoto
+
+__all__ = ["network_sentence", "network_words"]
+
+_LEFT_OUT: dict[LeftOut, str] = {
+    "repeated": "it shows a photograph that was given before",
+    "does_not_match": "it matches none of the others; another eye or another patient?",
+    "not_comparable": "too little can be seen of the eye",
+    "disagrees": "it disagrees with the others, which fit without it",
+}
+
+
+def network_words(network: Network, *, files: bool = True) -> list[str]:
+    """Say how several photos agree, which were left out, and which disagrees; a sentence each.
+
+    Without `files`, photos are numbered in the order given and not named by their files.
+    """
+    photos = network.photos
+    names = [_named(photo) if files else _numbered(network, place) for place, photo in enumerate(photos)]
+    total, used = len(network.pairs), network.pairs_used
+    seated = sum(photo.role == "seated" for photo in photos)
+    words = f"{seated} seated and {len(photos) - seated} supine, {used} of {total} pairs used"
+    if network.spread_deg is not None:
+        words += f", which scatter by {network.spread_deg:.2f}°"
+    said = [words]
+    for name, photo in zip(names, photos, strict=True):
+        if photo.left_out is not None:
+            said.append(f"{name} was left out: {_LEFT_OUT[photo.left_out]}")
+    odd = [names[place] for place in network.disagrees if photos[place].left_out is None]
+    if odd:
+        said.append(f"{' or '.join(odd)} disagrees with the others")
+    return said
+
+
+def network_sentence(network: Network, *, files: bool) -> str:
+    """Say the same in one sentence, for a line of a page."""
+    words = "; ".join(network_words(network, files=files))
+    return words if words.endswith("?") else f"{words}."
+
+
+def _named(photo: NetworkPhoto) -> str:
+    return f"{photo.file or 'a photo without a name'} ({photo.role})"
+
+
+def _numbered(network: Network, place: int) -> str:
+    role = network.photos[place].role
+    return f"{role} photo {sum(photo.role == role for photo in network.photos[: place + 1])}"
