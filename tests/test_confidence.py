@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from torsion.confidence import FLOOR_DEG, answer, band_answer, evidence
+from torsion.confidence import FLOOR_DEG, MATCH, Answer, answer, band_answer, evidence, widened
 from torsion.register import Registration
 from torsion.votes import PARAMETERS, Votes, affine, at_rest, fit_votes, rotation_of
 
@@ -113,3 +113,16 @@ def test_at_rest_only_what_is_left_pulls_and_only_what_is_shared_tells():
     half = at_rest(replace(votes, told=np.full(PATCHES, 0.5)), step)
     np.testing.assert_allclose(half.information, 0.5 * votes.information)
     np.testing.assert_allclose(half.pull, rest.pull)
+
+
+def test_bands_further_apart_than_they_state_widen():
+    both = Answer(0.1, 0.05, 0.8, 0.5)
+    iris, limbus = Answer(0.0, 0.1, 0.8, 0.5), Answer(0.6, 0.1, 0.8, 0.5)
+    # By hand: between bands 0.6^2 / 2 - 0.1^2 = 0.17, halved since both count alike, and 0.05^2 beside it.
+    found = widened(both, [iris, limbus])
+    assert found.standard_uncertainty_deg == pytest.approx(np.sqrt(0.05**2 + 0.17 / 2))
+    assert replace(found, standard_uncertainty_deg=0.05) == both
+    near = replace(limbus, rotation_deg=0.1)  # as near as they state
+    unmatched = replace(limbus, score=MATCH - 0.01)
+    for other in (near, unmatched, None):
+        assert widened(both, [iris, other]) == both

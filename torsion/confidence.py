@@ -1,8 +1,8 @@
 """How sure a registration is, and whether the two eyes match at all."""
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 from torsion.register import Registration
 from torsion.votes import Fit, Votes, affine, fit_votes_each, rotation_of
 
-__all__ = ["FLOOR_DEG", "Answer", "answer", "band_answer", "evidence"]
+__all__ = ["FLOOR_DEG", "MATCH", "Answer", "answer", "band_answer", "evidence", "widened"]
 
 Doubles = NDArray[np.float64]
 
+MATCH = 0.33  # mean patch correlation; unrelated eyes stayed below 0.25 in all trials
 _PARTS = 6  # of the ring, 60 degrees each: a lid, a shadow or a slid conjunctiva spans about as much
 _CUTS = (0.0, 0.5)  # of a part: the ring is cut twice, since where it is cut means nothing
 # Student's t against the normal distribution, at 95 %: two cuts of 5 degrees of freedom share patches and
@@ -57,6 +58,30 @@ def band_answer(registration: Registration, vote: Votes) -> Answer | None:
     if vote.usable.sum() < 6 or vote.weight.sum() <= 0:
         return None
     return _answer(registration, [vote])
+
+
+def widened(both: Answer, bands: Iterable[Answer | None]) -> Answer:
+    """Answer of both bands, less sure where the bands by themselves lie further apart than they state.
+
+    Conjunctiva slides as a whole, a dilating iris drags its pattern along: then every part of the ring errs
+    alike, and only the other band can show it.  What the bands are further apart is taken for a variance
+    between bands (R. DerSimonian, N. Laird, doi 10.1016/0197-2456(86)90046-2).
+
+    Parameters
+    ----------
+    both : Answer
+    bands : iterable of Answer or None
+        One that does not match by itself has no say.
+    """
+    matched = [band for band in bands if band and band.score >= MATCH]
+    if len(matched) < 2:
+        return both
+    variance = np.array([band.standard_uncertainty_deg for band in matched]) ** 2
+    rotation_deg = np.array([band.rotation_deg for band in matched])
+    between = max(0.0, float(rotation_deg.var(ddof=1) - variance.mean()))
+    share = (1.0 / variance) / (1.0 / variance).sum()
+    squares = both.standard_uncertainty_deg**2 + between * float((share**2).sum())
+    return replace(both, standard_uncertainty_deg=math.sqrt(squares))
 
 
 def evidence(votes: Sequence[Votes]) -> float:

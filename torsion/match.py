@@ -2,14 +2,14 @@
 
 import numpy as np
 
-from torsion.confidence import Answer
+from torsion.confidence import MATCH, Answer
 from torsion.orientation import View
 from torsion.register import Registration
 from torsion.unwrap import Band
 
 __all__ = ["angle_flags", "pair_flags"]
 
-_MATCH, _CLEAR_MATCH = 0.33, 0.40  # mean patch correlation; unrelated eyes stayed below 0.25 in all trials
+_CLEAR_MATCH = 0.40  # mean patch correlation
 _MARGIN, _CLEAR_MARGIN = 0.015, 0.03  # lead of the best over the best rival rotation, beside such a match
 _LEAD, _CLEAR_LEAD = 0.06, 0.10  # a lead that settles it with any such correlation as here:
 _SOME_MATCH = 0.20  # patches of one eye in poor photos; unrelated eyes stayed below 0.04 and 0.21
@@ -45,12 +45,12 @@ def pair_flags(
     usable = sum(int(vote.usable.sum()) for vote in registration.votes)
     if usable < _MIN_PATCHES:
         return ["not_enough_to_compare"]
-    if not _beyond(both.score, margin, _MATCH, _MARGIN, _LEAD):
+    if not _beyond(both.score, margin, MATCH, _MARGIN, _LEAD):
         return ["eyes_do_not_match"]
     iris, limbus = bands["iris"], bands["limbus"]
     # A band that does not match by itself has no say on the other.
-    iris = iris if iris and iris.score >= _MATCH else None
-    limbus = limbus if limbus and limbus.score >= _MATCH else None
+    iris = iris if iris and iris.score >= MATCH else None
+    limbus = limbus if limbus and limbus.score >= MATCH else None
     disagreement = 0.0
     if iris and limbus:
         apart = abs(iris.rotation_deg - limbus.rotation_deg)

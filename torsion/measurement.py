@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from torsion.angles import Eye, read_eye, rotation_name, wrap_rotation_deg
 from torsion.axis import COVERAGE, AxisFrame, AxisTransfer, Incision, transfer_axis, transfer_incision
-from torsion.confidence import Answer, answer, band_answer
+from torsion.confidence import Answer, answer, band_answer, widened
 from torsion.duplicate import same_exposure
 from torsion.flags import Verdict, worst_verdict
 from torsion.masks import mirrored_eye
@@ -261,11 +261,11 @@ def _register(first: PreparedPhoto, second: PreparedPhoto, options: MeasureOptio
     _LOG.info("searched: about %+.0f degrees, match %.2f", candidate.rotation_deg, candidate.score)
     supine = mirrored_eye(supine) if view.mirrored else supine
     registration = register(first.picture, supine, candidate)
-    both = answer(registration)
-    _LOG.info("registered: %+.2f ± %.2f degrees", both.rotation_deg, both.standard_uncertainty_deg)
     bands: dict[Band, Answer | None] = {
         vote.band: band_answer(registration, vote) for vote in registration.votes
     }
+    both = widened(answer(registration), bands.values())
+    _LOG.info("registered: %+.2f ± %.2f degrees", both.rotation_deg, both.standard_uncertainty_deg)
     margin = candidate.score - candidate.rival_score
     rotation = wrap_rotation_deg(both.rotation_deg - view.turn_deg)
     shown = View(view.turn_deg, view.mirrored != options.mirrored)
