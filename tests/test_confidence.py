@@ -119,10 +119,16 @@ def test_bands_further_apart_than_they_state_widen():
     both = Answer(0.1, 0.05, 0.8, 0.5)
     iris, limbus = Answer(0.0, 0.1, 0.8, 0.5), Answer(0.6, 0.1, 0.8, 0.5)
     # By hand: between bands 0.6^2 / 2 - 0.1^2 = 0.17, halved since both count alike, and 0.05^2 beside it.
-    found = widened(both, [iris, limbus])
+    found = widened(both, iris, limbus)
     assert found.standard_uncertainty_deg == pytest.approx(np.sqrt(0.05**2 + 0.17 / 2))
     assert replace(found, standard_uncertainty_deg=0.05) == both
-    near = replace(limbus, rotation_deg=0.1)  # as near as they state
-    unmatched = replace(limbus, score=MATCH - 0.01)
-    for other in (near, unmatched, None):
-        assert widened(both, [iris, other]) == both
+    assert widened(both, iris, replace(limbus, rotation_deg=0.1)) == both  # as near as they state
+
+
+def test_a_limbal_band_alone_may_have_slid_and_an_iris_alone_may_not():
+    both, band = Answer(0.1, 0.05, 0.8, 0.5), Answer(0.6, 0.1, 0.8, 0.5)
+    unmatched = replace(band, score=MATCH - 0.01)
+    for other in (unmatched, None):
+        assert widened(both, band, other) == both
+        alone = widened(both, other, band)
+        assert alone.standard_uncertainty_deg == pytest.approx(np.hypot(0.05, 0.15))

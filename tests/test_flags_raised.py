@@ -120,6 +120,7 @@ def pair_flags(monkeypatch):
         limbus=(5.0, 0.1, 0.8),
         view=(0, False),
         copied=False,
+        supine_pupil=0.4,
         **options,
     ):
         votes = [band(usable=usable // 2), band(usable=usable - usable // 2, name="limbus")]
@@ -145,7 +146,9 @@ def pair_flags(monkeypatch):
         }
         for name, stage in stages.items():
             monkeypatch.setattr(measurement, name, stage)
-        found = measurement.measure(prepared_photo(), prepared_photo("supine.png"), **options)
+        supine = prepared_photo("supine.png")
+        supine = replace(supine, picture=replace(supine.picture, pupil=(0.0, 0.0, supine_pupil)))
+        found = measurement.measure(prepared_photo(), supine, **options)
         assert set(found.flags) <= set(FLAGS)
         return found
 
@@ -176,6 +179,8 @@ PAIR_LIMITS = [
     ("bands_disagree", {"limbus": (6.0, 0.4, 0.8)}, {"limbus": (6.0, 0.3, 0.8)}),  # 3 uncertainties
     ("iris_only", {}, {"limbus": None}),
     ("iris_only", {"limbus": (5.0, 0.1, 0.34)}, {"limbus": (5.0, 0.1, 0.32)}),  # matches nothing
+    ("iris_only_dilated", {"limbus": None, "supine_pupil": 0.59}, {"limbus": None, "supine_pupil": 0.61}),
+    ("iris_only_dilated", {"supine_pupil": 0.7}, {"limbus": None, "supine_pupil": 0.1}),
     ("limbus_only", {}, {"iris": None}),
     ("limbus_only", {"iris": (5.0, 0.1, 0.34)}, {"iris": (5.0, 0.1, 0.32)}),
     ("eye_not_given", {"eye": "OD"}, {}),

@@ -1,7 +1,7 @@
 """How sure a registration is, and whether the two eyes match at all."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,6 +20,7 @@ _CUTS = (0.0, 0.5)  # of a part: the ring is cut twice, since where it is cut me
 # Student's t against the normal distribution, at 95 %: two cuts of 5 degrees of freedom share patches and
 # count as about 8.
 _FEW_PARTS = 1.18
+_SLIDE_DEG = 0.15  # 0.015 mm at the limbus, by which conjunctiva slides easily (from memory, no source)
 FLOOR_DEG = 0.01  # of the finest sample a 25th: what six parts of a ring cannot show
 
 
@@ -60,28 +61,30 @@ def band_answer(registration: Registration, vote: Votes) -> Answer | None:
     return _answer(registration, [vote])
 
 
-def widened(both: Answer, bands: Iterable[Answer | None]) -> Answer:
+def widened(both: Answer, iris: Answer | None, limbus: Answer | None) -> Answer:
     """Answer of both bands, less sure where the bands by themselves lie further apart than they state.
 
     Conjunctiva slides as a whole, a dilating iris drags its pattern along: then every part of the ring errs
     alike, and only the other band can show it.  What the bands are further apart is taken for a variance
-    between bands (R. DerSimonian, N. Laird, doi 10.1016/0197-2456(86)90046-2).
+    between bands (R. DerSimonian, N. Laird, doi 10.1016/0197-2456(86)90046-2).  Where the limbal band stands
+    alone, a slide is allowed for.
 
     Parameters
     ----------
     both : Answer
-    bands : iterable of Answer or None
-        One that does not match by itself has no say.
+    iris, limbus : Answer or None
+        Of each band by itself; one that does not match by itself has no say.
     """
-    matched = [band for band in bands if band and band.score >= MATCH]
-    if len(matched) < 2:
-        return both
-    variance = np.array([band.standard_uncertainty_deg for band in matched]) ** 2
-    rotation_deg = np.array([band.rotation_deg for band in matched])
-    between = max(0.0, float(rotation_deg.var(ddof=1) - variance.mean()))
-    share = (1.0 / variance) / (1.0 / variance).sum()
-    squares = both.standard_uncertainty_deg**2 + between * float((share**2).sum())
-    return replace(both, standard_uncertainty_deg=math.sqrt(squares))
+    matched = [band for band in (iris, limbus) if band and band.score >= MATCH]
+    between = 0.0
+    if len(matched) == 2:
+        variance = np.array([band.standard_uncertainty_deg for band in matched]) ** 2
+        excess = float(np.var([band.rotation_deg for band in matched], ddof=1) - variance.mean())
+        share = (1.0 / variance) / (1.0 / variance).sum()
+        between = max(0.0, excess) * float((share**2).sum())
+    elif matched and matched[0] is limbus:
+        between = _SLIDE_DEG**2
+    return replace(both, standard_uncertainty_deg=math.sqrt(both.standard_uncertainty_deg**2 + between))
 
 
 def evidence(votes: Sequence[Votes]) -> float:

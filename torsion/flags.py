@@ -81,6 +81,10 @@ _TABLE: tuple[Flag, ...] = (
          "retake the poorer photo"),
     Flag("iris_only", "accept", "the limbal band could not be used; the iris carries the measurement alone",
          "show more of the white of the eye on both sides"),
+    Flag("iris_only_dilated", "review",
+         "the iris alone carries the measurement, and the pupil is much wider in one photo: an iris that "
+         "dilates unevenly drags its own pattern along",
+         "show more of the white of the eye on both sides, or photograph both before the drops"),
     Flag("limbus_only", "accept",
          "the iris band could not be used; the limbal band carries the measurement alone",
          "usual under a microscope with a wide pupil; otherwise improve light and focus"),

@@ -15,6 +15,7 @@ _LEAD, _CLEAR_LEAD = 0.06, 0.10  # a lead that settles it with any such correlat
 _SOME_MATCH = 0.20  # patches of one eye in poor photos; unrelated eyes stayed below 0.04 and 0.21
 _MIN_PATCHES = 40  # patches (of about 400) in common; fewer cannot tell a match from chance
 _REVIEW_DEG, _REFUSE_DEG = 0.5, 2.0  # standard uncertainty; half a degree costs 1.7 % of the cylinder
+_DILATED = 0.2  # limbus radii, a pupil wider by 2.4 mm: by drops or the dark, more than by daylight
 _LARGE_DEG = 15.0  # the largest torsion from posture in print is about 15 degrees
 
 
@@ -25,6 +26,7 @@ def pair_flags(
     margin: float,
     view: View,
     rotation_deg: float,
+    dilation: float,
 ) -> list[str]:
     """Give the flags that speak of how two eyes match; one of refusal alone where they do not.
 
@@ -41,6 +43,8 @@ def pair_flags(
         As found.
     rotation_deg : float
         Counter-clockwise positive, the view's turn taken out.
+    dilation : float
+        Radius of the second pupil less that of the first, limbus radii.
     """
     usable = sum(int(vote.usable.sum()) for vote in registration.votes)
     if usable < _MIN_PATCHES:
@@ -63,6 +67,7 @@ def pair_flags(
         "bands_disagree": disagreement > _REVIEW_DEG,
         "iris_only": limbus is None and iris is not None,
         "limbus_only": iris is None and limbus is not None,
+        "iris_only_dilated": limbus is None and iris is not None and abs(dilation) > _DILATED,
     }
     found = [name for name, present in conditions.items() if present]
     return found + angle_flags(rotation_deg, both.standard_uncertainty_deg)

@@ -264,13 +264,14 @@ def _register(first: PreparedPhoto, second: PreparedPhoto, options: MeasureOptio
     bands: dict[Band, Answer | None] = {
         vote.band: band_answer(registration, vote) for vote in registration.votes
     }
-    both = widened(answer(registration), bands.values())
+    both = widened(answer(registration), bands["iris"], bands["limbus"])
     _LOG.info("registered: %+.2f ± %.2f degrees", both.rotation_deg, both.standard_uncertainty_deg)
     margin = candidate.score - candidate.rival_score
     rotation = wrap_rotation_deg(both.rotation_deg - view.turn_deg)
     shown = View(view.turn_deg, view.mirrored != options.mirrored)
     registration.parameters.setflags(write=False)
-    flags = photo_flags + pair_flags(registration, both, bands, margin, view, rotation)
+    dilation = supine.pupil[2] - first.picture.pupil[2]
+    flags = photo_flags + pair_flags(registration, both, bands, margin, view, rotation, dilation)
     if same_exposure(first.picture, supine, registration.matrix):
         flags.append("same_picture")
     # A mirror that was not stated stays, so that it shows; counted in it, a turn has the other sense.
