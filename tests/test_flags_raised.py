@@ -179,7 +179,7 @@ PAIR_LIMITS = [
     ("bands_disagree", {"limbus": (6.0, 0.4, 0.8)}, {"limbus": (6.0, 0.3, 0.8)}),  # 3 uncertainties
     ("iris_only", {}, {"limbus": None}),
     ("iris_only", {"limbus": (5.0, 0.1, 0.34)}, {"limbus": (5.0, 0.1, 0.32)}),  # matches nothing
-    ("iris_only_dilated", {"limbus": None, "supine_pupil": 0.59}, {"limbus": None, "supine_pupil": 0.61}),
+    ("iris_only_dilated", {"limbus": None, "supine_pupil": 0.64}, {"limbus": None, "supine_pupil": 0.66}),
     ("iris_only_dilated", {"supine_pupil": 0.7}, {"limbus": None, "supine_pupil": 0.1}),
     ("limbus_only", {}, {"iris": None}),
     ("limbus_only", {"iris": (5.0, 0.1, 0.34)}, {"iris": (5.0, 0.1, 0.32)}),

@@ -15,7 +15,7 @@ _LEAD, _CLEAR_LEAD = 0.06, 0.10  # a lead that settles it with any such correlat
 _SOME_MATCH = 0.20  # patches of one eye in poor photos; unrelated eyes stayed below 0.04 and 0.21
 _MIN_PATCHES = 40  # patches (of about 400) in common; fewer cannot tell a match from chance
 _REVIEW_DEG, _REFUSE_DEG = 0.5, 2.0  # standard uncertainty; half a degree costs 1.7 % of the cylinder
-_DILATED = 0.2  # limbus radii, a pupil wider by 2.4 mm: by drops or the dark, more than by daylight
+_DILATED = 0.25  # limbus radii, a pupil wider by 3 mm: by drops, more than by a change of light
 _LARGE_DEG = 15.0  # the largest torsion from posture in print is about 15 degrees
 
 
