@@ -387,6 +387,10 @@ def test_ratio_and_plane_of_the_cornea_are_taken_at_their_word():
         (lambda: LensPlane(ratio=0.7), r"must lie from 1 to 2.5, not 0.7"),
         (lambda: LensPlane(position_mm=5.0).cylinder_at_cornea_d(2.0), r"needs the cornea's mean power"),
         (lambda: move_refraction(Refraction(-1.0), from_mm=120.0), r"vertex distance must lie .*, not 120"),
+        (
+            lambda: move_refraction(Refraction(-1.0), from_mm=0.012),  # metres
+            r"vertex distance must lie from 1 to 25 mm, or be 0 \(at the cornea\), not 0.012",
+        ),
         (lambda: move_refraction(Refraction(90.0), from_mm=12.0), r"90 D cannot be moved by 12 mm"),
     ],
 )

@@ -233,7 +233,8 @@ def test_flags_are_in_the_vocabulary():
         (lambda: Part("mark", 1.0, 1.0), r"mark needs an uncertainty either"),
         (lambda: published_part("mark", -2.4, 0.8), r"mean absolute error of mark .*, not -2.4"),
         (lambda: published_part("mark", 2.4, math.inf), r"standard deviation of mark .*, not inf"),
-        (lambda: width_part("ink", -3.0), r"standard uncertainty of ink must lie"),
+        (lambda: width_part("ink", -3.0), r"full width of ink must lie from 0 to 90 degrees, not -3"),
+        (lambda: width_part("ink", math.nan), r"full width of ink must lie .*, not nan"),
         (
             lambda: method_parts("photo", given={"luck": Part("luck", 1.0)}),
             r"no part 'luck'; the parts are kera",

@@ -257,6 +257,31 @@ def test_budget_prints_shares_and_sources():
     assert "Visser" in text
 
 
+@pytest.mark.parametrize(
+    "arguments",
+    [  # 7.8 would do for a radius in millimetres
+        ["plan", "--astigmatism", "7.8@90"],
+        ["residual", "--cylinder", "2", "--off", "5", "--cornea", "7.8"],
+        [*RECHECK, "--at-cornea", "--cornea", "7.8@85"],
+        ["recheck", "--refraction", "0 -7 x 90", "--cylinder", "2", "--axis", "180", "--at-cornea"],
+    ],
+)
+def test_an_unlikely_astigmatism_is_flagged(arguments):
+    assert "astigmatism_unusual" in read_json(*arguments)["flags"]
+    assert "not a radius in millimetres?" in " ".join(run(*arguments).stdout.split())
+
+
+def test_an_unlikely_astigmatism_is_flagged_in_each_budget():
+    methods = read_json(*BUDGET, "--cornea", "7.8")["methods"]
+    assert ["astigmatism_unusual" in method["flags"] for method in methods] == [True, True]
+
+
+def test_recheck_says_what_is_missing_in_the_cornea_it_compares_with():
+    compared = [*RECHECK, "--at-cornea", "--cornea", "2.5@85"]
+    assert "anterior_only" in read_json(*compared)["flags"]
+    assert "anterior_only" not in read_json(*compared, "--total")["flags"]
+
+
 # ---- bad input ----
 
 
@@ -314,6 +339,15 @@ def test_budget_prints_shares_and_sources():
         ([*RECHECK, "--at-cornea", "--refraction", "+50 -1.0 x 20"], "beyond human range"),
         ([*RECHECK, "--at-cornea", "--vertex", "120"], "vertex distance must lie"),
         ([*RECHECK, "--at-cornea", "--baseline", "200"], "earlier axis must lie"),
+        ([*RECHECK, "--at-cornea", "--vertex", "0.012"], "vertex distance must lie from 1 to 25 mm, or be 0"),
+        ([*RECHECK, "--at-cornea", "--cornea", "7.8mm@90"], "'7.8mm@90' is in millimetres"),
+        ([*RECHECK, "--at-cornea", "--axis-sd", "-1"],
+         "standard uncertainty of the present axis must lie from 0 to 45 degrees, not -1"),
+        ([*RECHECK, "--at-cornea", "--placing-sd", "60"], "turning must lie from 0 to 45 degrees, not 60"),
+        ([*RECHECK, "--at-cornea", "--refraction-sd", "9"], "must lie from 0 to 5 dioptres, not 9"),
+        (["plan", "--astigmatism", "2mm@90"], "'2mm@90' is in millimetres"),
+        (["budget", "--cylinder", "-2"], "cylinder of the lens must lie from 0 to 15 dioptres, not -2"),
+        ([*BUDGET, "--ink-width", "200"], "full width of ink_width must lie from 0 to 90 degrees, not 200"),
         (["budget", "--cylinder", "2.5", "--cornea", "0"], "must be more than 0 dioptres"),
         ([*BUDGET, "--mark-placing", "about 3"], "neither a standard uncertainty like 2.5"),
         ([*BUDGET, "--head-pose", "-2"],

@@ -11,7 +11,7 @@ from math import degrees, radians, sqrt
 import numpy as np
 
 from torsion.astigmatism import NO_CYLINDER_D
-from torsion.toric import check_cylinder_d, residual_cylinder_d
+from torsion.toric import USUAL_CYLINDER_D, check_cylinder_d, residual_cylinder_d
 from torsion.uncertainty import Part
 
 __all__ = ["Budget", "SimulatedCylinder", "WeighedPart", "axis_budget", "saved_d"]
@@ -145,8 +145,8 @@ def axis_budget(
     ----------
     JCGM 100:2008, section 5 (combination); JCGM 101:2008 (simulation).
     """
-    cornea_d = check_cylinder_d(cornea_d, name="astigmatism of the cornea")
     cylinder_d = check_cylinder_d(cylinder_d, name="cylinder of the lens")
+    cornea_d = check_cylinder_d(cornea_d, name="astigmatism of the cornea")
     if cornea_d <= NO_CYLINDER_D:
         msg = "the astigmatism of the cornea must be more than 0 dioptres: without any there is no axis"
         raise ValueError(msg)
@@ -155,7 +155,7 @@ def axis_budget(
     expanded = _COVERAGE * combined
     simulated = _simulate(parts, cornea_d, cylinder_d, rng=rng, draws=draws)
     first_rms = _first_order_rms_d(parts, cornea_d, cylinder_d)
-    flags = []
+    flags = ["astigmatism_unusual"] if cornea_d > USUAL_CYLINDER_D else []
     if abs(first_rms - simulated.rms_d) > 0.05 * simulated.rms_d:
         flags.append("first_order_doubtful")
     if any(part.doubtful for part in parts):

@@ -183,7 +183,8 @@ _TABLE: tuple[Flag, ...] = (
          "read the keratometry again: right eye, right unit, no digit swapped?"),
     Flag("astigmatism_unusual", "review",
          "the cornea has more than 5 D of astigmatism, which is rare in a regular cornea",
-         "look at the topography; arithmetic for regular astigmatism may not hold"),
+         "read it again (dioptres, not a radius in millimetres?) and look at the topography; arithmetic for "
+         "regular astigmatism may not hold"),
     Flag("meridians_not_square", "review",
          "the steep and the flat meridian are more than 5 degrees from a right angle; the steep one was "
          "used",

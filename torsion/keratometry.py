@@ -5,7 +5,7 @@ from typing import Literal
 
 from torsion.angles import axis_difference_deg, read_axis_deg, wrap_axis_deg
 from torsion.astigmatism import NO_CYLINDER_D, Astigmatism
-from torsion.toric import check_cylinder_d
+from torsion.toric import USUAL_CYLINDER_D, check_cylinder_d
 
 __all__ = [
     "KERATOMETRIC_INDEX",
@@ -22,7 +22,6 @@ KERATOMETRIC_INDEX = 1.3375  # index with which most keratometers turn a radius 
 
 _POWER_D = (25.0, 75.0)
 _USUAL_POWER_D = (38.0, 50.0)  # common practice, no source
-_USUAL_CYLINDER_D = 5.0  # beyond it most corneas are irregular; common practice, no source
 _RADIUS_MM = (5.0, 12.0)
 _SQUARE_DEG = 5.0  # a keratometer that reads meridians apart may differ by this much on a regular cornea
 _NOT_SQUARE_DEG = 20.0
@@ -208,6 +207,6 @@ def _cornea(
         flags = ["anterior_only", *flags]
     if mean_power_d is not None and not low <= mean_power_d <= high:
         flags = [*flags, "corneal_power_unusual"]
-    if astigmatism.cylinder_d > _USUAL_CYLINDER_D:
+    if astigmatism.cylinder_d > USUAL_CYLINDER_D:
         flags = [*flags, "astigmatism_unusual"]
     return Cornea(astigmatism, mean_power_d, surface, standard_uncertainty_d, tuple(flags))

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from torsion.angles import axis_difference_deg, read_axis_deg
 from torsion.astigmatism import NO_CYLINDER_D, Astigmatism, Refraction, double_angle, refraction_from_power
 from torsion.keratometry import Cornea
-from torsion.toric import check_cylinder_d
+from torsion.toric import USUAL_CYLINDER_D, check_cylinder_d
 
 __all__ = [
     "Gain",
@@ -128,7 +128,7 @@ class Recheck:
     check : RefractionCheck or None
         Where the cornea was given.
     flags : tuple of str
-        Names from `torsion.flags.FLAGS`.
+        Names from `torsion.flags.FLAGS` and from the cornea.
     """
 
     refraction: Refraction
@@ -225,7 +225,7 @@ def recheck_lens(
         worth=_worth(gain, worth_d),
         worth_d=worth_d,
         check=check,
-        flags=_flags(check, turn, at_best),
+        flags=_flags(check, turn, at_best, rest, () if cornea is None else cornea.flags),
     )
 
 
@@ -277,10 +277,17 @@ def _check(
     return RefractionCheck(Astigmatism.from_point(implied), hypot(*difference), _LIMIT * spread)
 
 
-def _flags(check: RefractionCheck | None, turn_deg: float | None, at_best: Refraction) -> tuple[str, ...]:
+def _flags(
+    check: RefractionCheck | None,
+    turn_deg: float | None,
+    at_best: Refraction,
+    rest: Astigmatism,
+    of_cornea: tuple[str, ...],
+) -> tuple[str, ...]:
     found = (
+        ("astigmatism_unusual", rest.cylinder_d > USUAL_CYLINDER_D),
         ("refraction_disagrees", check is not None and check.difference_d > check.limit_d),
         ("lens_cylinder_off", abs(at_best.cylinder_d) >= 0.5 - NO_CYLINDER_D),
         ("turn_near_right_angle", turn_deg is not None and abs(turn_deg) > 60.0),
     )
-    return tuple(name for name, present in found if present)
+    return tuple(dict.fromkeys([*of_cornea, *(name for name, present in found if present)]))

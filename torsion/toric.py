@@ -15,6 +15,7 @@ from torsion.astigmatism import NO_CYLINDER_D, Refraction, double_angle, refract
 __all__ = [
     "CAUTION",
     "RULE_PERCENT_PER_DEG",
+    "USUAL_CYLINDER_D",
     "TurnedLens",
     "annulling_turn_deg",
     "check_cylinder_d",
@@ -34,6 +35,9 @@ RULE_PERCENT_PER_DEG = 3.3
 
 It says too little everywhere up to 30 degrees (by 2.4 points at 19 degrees) and too much beyond.
 """
+
+USUAL_CYLINDER_D = 5.0
+"""Dioptres; beyond it most corneas are irregular, or a radius was typed; common practice, no source."""
 
 _CYLINDER_D = (0.0, 15.0)  # dioptres; wide enough for a graft
 _TURN_DEG = 90.0
@@ -61,6 +65,8 @@ class TurnedLens:
         What the rule of thumb says: 3.3 percent for each degree.
     annulling_turn_deg : float or None
         Turn at which nothing is corrected; see `annulling_turn_deg`.
+    flags : tuple of str
+        ``astigmatism_unusual``, or none.
     """
 
     cornea_d: float
@@ -71,6 +77,7 @@ class TurnedLens:
     lost_percent: float | None
     rule_percent: float
     annulling_turn_deg: float | None
+    flags: tuple[str, ...]
 
 
 def residual_cylinder_d(
@@ -200,6 +207,7 @@ def turned_lens(
         lost_percent=lost_percent(cornea_d, cylinder_d, off_deg),
         rule_percent=RULE_PERCENT_PER_DEG * abs(off_deg),
         annulling_turn_deg=annulling_turn_deg(cornea_d, cylinder_d),
+        flags=("astigmatism_unusual",) if cornea_d > USUAL_CYLINDER_D else (),
     )
 
 

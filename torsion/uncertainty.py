@@ -20,6 +20,7 @@ Method = Literal["manual", "photo", "uncorrected"]
 
 _VISSER = "Visser et al., J Cataract Refract Surg 2011;37:1394-402"
 _ASSUMED = "common practice, no source"
+_WIDEST_DEG = 90.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,11 +104,19 @@ def published_part(name: str, mean_deg: float, sd_deg: float, *, source: str = "
 def width_part(name: str, width_deg: float, *, source: str = "as given") -> Part:
     """Part from a full width within which any angle is equally likely, ``u = width / sqrt(12)`` (GUM, 4.3.7).
 
+    Raises
+    ------
+    ValueError
+        If the width is not from 0 to 90 degrees.
+
     Examples
     --------
     >>> round(width_part("ink_width", 3.0).standard_uncertainty_deg, 3)
     0.866
     """
+    if not 0.0 <= width_deg <= _WIDEST_DEG:  # also refuses NaN
+        msg = f"full width of {name} must lie from 0 to {_WIDEST_DEG:g} degrees, not {width_deg:g}"
+        raise ValueError(msg)
     given = f"full width {width_deg:g} degrees"
     return Part(name, width_deg / sqrt(12.0), distribution="uniform", given=given, source=source)
 

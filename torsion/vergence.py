@@ -14,7 +14,7 @@ AQUEOUS_INDEX = (
 )
 _LENS_POSITION_MM = (1.0, 9.0)
 _RATIO = (1.0, 2.5)
-_VERTEX_MM = (0.0, 25.0)
+_VERTEX_MM = (1.0, 25.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +121,8 @@ def move_refraction(refraction: Refraction, *, from_mm: float, to_mm: float = 0.
     Raises
     ------
     ValueError
-        If a distance is out of range, or the light would come to a focus between the two planes.
+        If a distance is neither 0 nor from 1 to 25 mm, or the light would come to a focus between the two
+        planes.
 
     Examples
     --------
@@ -129,7 +130,8 @@ def move_refraction(refraction: Refraction, *, from_mm: float, to_mm: float = 0.
     -8.93
     """
     for value in (from_mm, to_mm):
-        _within("vertex distance", value, _VERTEX_MM, "mm")
+        if value != 0.0:  # at the cornea; a little more than that is a distance in other units
+            _within("vertex distance", value, _VERTEX_MM, "mm, or be 0 (at the cornea)")
     step_m = (from_mm - to_mm) / 1000.0
     meridians = []
     for power in (refraction.sphere_d, refraction.sphere_d + refraction.cylinder_d):

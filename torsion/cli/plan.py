@@ -40,7 +40,7 @@ _OF_LENSES = ("--at-cornea", "--ratio", "--lens-position")
 @click.option("--steep", type=types.power_at, metavar="D@DEG", help="Steep meridian, 44.50@90.")
 @click.option(
     "--astigmatism",
-    type=types.power_at,
+    type=types.astigmatism_at,
     metavar="D@DEG",
     help="In place of both: 2.00@90, at the steep meridian.",
 )
@@ -60,7 +60,7 @@ _OF_LENSES = ("--at-cornea", "--ratio", "--lens-position")
 )
 @click.option(
     "--sia-vector",
-    type=types.power_at,
+    type=types.astigmatism_at,
     metavar="D@DEG",
     help="In its place: vector, at the meridian that steepens.",
 )

@@ -89,7 +89,7 @@ _AXIS_DEG = 2.0  # standard uncertainty of an axis read at the slit lamp; common
     "--mean-power", type=types.dioptres, metavar="D", help="Mean power of the cornea, for --lens-position."
 )
 @click.option(
-    "--cornea", type=types.power_at, metavar="D@DEG", help="Cornea after surgery, 2.00@90; checked."
+    "--cornea", type=types.astigmatism_at, metavar="D@DEG", help="Cornea after surgery, 2.00@90; checked."
 )
 @click.option("--total", is_flag=True, help="The back of the cornea is in --cornea.")
 @click.option(
@@ -226,9 +226,9 @@ def command(
         )
         axis = look.lens.axis_deg
         axis_sd = look.total_deg if axis_sd is None else axis_sd
-    uncertainty = RecheckUncertainty(refraction_sd, _AXIS_DEG if axis_sd is None else axis_sd, placing_sd)
     found, since = None, look.rotation if look else None
     with as_usage_error():
+        uncertainty = RecheckUncertainty(refraction_sd, _AXIS_DEG if axis_sd is None else axis_sd, placing_sd)
         if refraction is not None and axis is not None and at_cornea_d is not None:
             found = recheck_lens(
                 move_refraction(refraction, from_mm=vertex),

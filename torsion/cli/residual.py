@@ -70,7 +70,15 @@ def command(
         return residual_figure(lens)
 
     result = {name: getattr(lens, name) for name in lens.__slots__}
-    report(RESIDUAL_SCHEMA, result, _text(lens), flags=(), json_to=json_to, picture=picture, draw=draw)
+    report(
+        RESIDUAL_SCHEMA,
+        result,
+        _text(lens),
+        flags=lens.flags,
+        json_to=json_to,
+        picture=picture,
+        draw=draw,
+    )
 
 
 def _text(lens: TurnedLens) -> list[str]:

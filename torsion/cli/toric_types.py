@@ -16,6 +16,7 @@ from torsion.keratometry import power_from_radius_d
 
 __all__ = [
     "Reading",
+    "astigmatism_at",
     "cylinders",
     "degrees",
     "dioptres",
@@ -81,6 +82,14 @@ def power_at(text: str) -> Reading:
         except ValueError as fault:
             raise click.BadParameter(str(fault)) from fault
     return power, None if found[3] is None else float(found[3])
+
+
+def astigmatism_at(text: str) -> Reading:
+    """Read an astigmatism and its steep meridian, ``2.00@90``; a radius is none."""
+    if "mm" in text.lower():
+        msg = f"{text!r} is in millimetres; an astigmatism is a number of dioptres, as in 2.00@90"
+        raise click.BadParameter(msg)
+    return power_at(text)
 
 
 def refraction(text: str) -> Refraction:
