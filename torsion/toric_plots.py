@@ -111,10 +111,11 @@ def recheck_figure(found: Recheck) -> Figure:
     )
     axes.set_ylabel("cylinder left, D")
     axes.set_ylim(bottom=0.0)
-    figure.suptitle(
+    # under the axis, where no curve can run through it
+    axes.legend(frameon=False, loc="upper center", bbox_to_anchor=(0.5, -0.13), fontsize=9)
+    axes.set_title(
         f"Lens of {found.cylinder_d:.2f} D at the cornea, in an eye of {found.rest.cylinder_d:.2f} D"
     )
-    figure.legend(frameon=False, loc="outside upper center", ncols=1, fontsize=9)
     return figure
 
 
