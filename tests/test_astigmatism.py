@@ -1,4 +1,8 @@
-"""Power vectors, means and planes: identities first, then independent computations, then print."""
+"""Power vectors, means and planes: identities first, then independent computations, then print.
+
+Beside each source stands what of it was read.  Of Thibos, Wheeler & Horner only the definitions in words
+were; the algebra is standard, and from memory.
+"""
 
 import cmath
 import math
@@ -150,7 +154,8 @@ def test_crossed_cylinders_agree_with_complex_numbers(first, second):
 @pytest.mark.parametrize(
     ("first", "second", "printed", "digits_d", "digits_deg"),
     [
-        # forums.studentdoctor.net, thread 116587 (worked by hand there; the second to hundredths)
+        # forums.studentdoctor.net, thread 116587, read there and nowhere else (worked by hand; the second to
+        # hundredths; an earlier post of the thread has a slip, -0.25 x 30, corrected to the first)
         (
             Refraction(0.0, 2.00, 120.0),
             Refraction(0.0, -2.25, 30.0),
@@ -165,7 +170,7 @@ def test_crossed_cylinders_agree_with_complex_numbers(first, second):
             0.01,  # dioptres; printed in hundredths, and 2.7386 there cut, not rounded
             0.5,  # degrees; printed whole
         ),
-        # The Indian Optician, May-June 2022, p. 105
+        # The Indian Optician, May-June 2022, p. 105; page read
         (
             Refraction(1.75, 0.50, 45.0),
             Refraction(-2.25, -1.00, 135.0),
@@ -186,7 +191,8 @@ def test_printed_crossed_cylinders(first, second, printed, digits_d, digits_deg)
 @pytest.mark.parametrize("angle", [5.0, 30.0, 45.0, 77.0])
 @pytest.mark.parametrize(("c1", "c2"), [(2.0, 2.0), (1.0, 2.5), (3.0, 0.5)])
 def test_formula_of_bennett_and_rabbetts(c1, c2, angle):
-    # Two plus cylinders crossed at an angle: Bennett & Rabbetts, as in the IACLE course, module 3, p. 124.
+    # Two plus cylinders crossed at an angle: Bennett & Rabbetts, read in the IACLE course, module 3, p. 124
+    # (the copy shows a plus sign before the root in the sphere; minus is right for the positive root).
     root = math.sqrt((c1 + c2) ** 2 - 4.0 * c1 * c2 * math.sin(math.radians(angle)) ** 2)
     tilt = math.degrees(math.atan(math.tan(math.radians(angle)) * (c2 - c1 + root) / (c1 + c2 + root)))
     total = add_refractions(Refraction(0.0, c1, 180.0), Refraction(0.0, c2, angle), sign="plus")
@@ -198,7 +204,7 @@ def test_formula_of_bennett_and_rabbetts(c1, c2, angle):
 @pytest.mark.parametrize("angle", [10.0, 45.0, 60.0])
 def test_equal_cylinders_crossed(angle):
     # Two equal plus cylinders: axis half way, S = 2 F sin^2(a/2), C = 2 (F - S): The Indian Optician,
-    # May-June 2022, p. 105.  At 45 degrees and 2 D: +0.5858 +2.8284 x 22.5.
+    # May-June 2022, p. 105; page read.  At 45 degrees and 2 D, worked out: +0.5858 +2.8284 x 22.5.
     total = add_refractions(Refraction(0.0, 2.0, 180.0), Refraction(0.0, 2.0, angle), sign="plus")
     sphere = 4.0 * math.sin(math.radians(angle) / 2.0) ** 2
     assert_allclose([total.sphere_d, total.cylinder_d], [sphere, 2.0 * (2.0 - sphere)], rtol=0, atol=EXACT_D)
@@ -212,15 +218,15 @@ def test_equal_cylinders_crossed(angle):
     [(0, 0), (5, 1), (10, 3), (15, 7), (20, 12), (25, 18), (30, 25), (35, 33), (40, 41), (45, 50)],
 )
 def test_share_of_a_cylinder_along_the_horizontal(axis, percent):
-    # Optician's table of the power at 180 for each axis, in whole percent (aboc.8m.com/12.html)
+    # Optician's table of the power at 180 for each axis, in whole percent (aboc.8m.com/12.html; page read)
     mean, j0, _ = power_vector(0.0, 1.0, float(axis))
     assert_allclose(100.0 * (mean + j0), percent, rtol=0, atol=0.5)
 
 
 @pytest.mark.parametrize(("sphere", "cylinder", "axis"), [(2.0, -4.25, 30.0), (-1.0, 2.5, 100.0)])
 def test_components_as_in_cylinder_form(sphere, cylinder, axis):
-    # Olsen, letter, J Cataract Refract Surg: C0 = C cos 2a, C45 = C sin 2a; Thibos & Horner, 2001, doi
-    # 10.1016/s0886-3350(00)00797-5: M = S + C/2, J = -C/2 of them
+    # Olsen, letter, J Cataract Refract Surg (read in a copy): C0 = C cos 2a, C45 = C sin 2a; Thibos & Horner,
+    # 2001, doi 10.1016/s0886-3350(00)00797-5 (abstract read): M = S + C/2, J = -C/2 of them
     twice = 2.0 * math.radians(axis)
     expected = [sphere + cylinder / 2.0, -cylinder / 2.0 * math.cos(twice), -cylinder / 2.0 * math.sin(twice)]
     assert_allclose(power_vector(sphere, cylinder, axis), expected, rtol=0, atol=EXACT_D)

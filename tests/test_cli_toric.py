@@ -235,6 +235,7 @@ def test_refractions_as_people_write_them(text, sphere, cylinder, axis):
 
 
 def test_budget_takes_published_errors_and_replaces_parts():
+    # 5.5 (SD 3.3) degrees: Titiyal et al., Clin Ophthalmol 2018;12:747-753; abstract read
     found = read_json(*BUDGET, "--mark-placing", "5.5+-3.3", "--ink-width", "6", "--registration", "0.2")
     manual, photo = found["methods"]
     values = {item["part"]["name"]: item for item in manual["parts"]}

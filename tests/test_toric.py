@@ -1,4 +1,4 @@
-"""Residual, plan and recheck: identities, then print."""
+"""Residual, plan and recheck: identities, then print; beside each source stands what of it was read."""
 
 import math
 
@@ -113,7 +113,8 @@ def test_a_turn_by_90_adds_the_cylinders():
 
 # IACLE Contact Lens Course, module 3, lecture 3.3, appendix B, 1993, p. 127: "Toric contact lenses: expected
 # over-Rx due to mislocation only", lens cylinder equal to the ocular one.  Columns: ocular cylinder; rows:
-# mislocation; each cell: sphere and cylinder of the over-refraction; last column: "axis error".
+# mislocation; each cell: sphere and cylinder of the over-refraction; last column: "axis error".  The page was
+# read on the web; it also notes that at 30 degrees the over-refraction's cylinder equals the lens's.
 IACLE_CYLINDERS = (0.75, 1.00, 1.25, 1.50, 1.75, 2.00, 2.25, 2.50, 2.75, 3.00)
 IACLE = """
 5  .07/.13 .09/.17 .11/.22 .13/.26 .15/.31 .17/.35 .20/.39 .22/.44 .24/.48 .26/.52 42.5
@@ -150,7 +151,7 @@ def test_printed_misalignment_table(row):
 
 @pytest.mark.parametrize(
     ("off_deg", "percent"),
-    [  # 2 sin t; 5, 10, 15 and 30 degrees are taught as 17, 35, 52 and 100 percent
+    [  # worked out, 2 sin t; 5, 10, 15 and 30 degrees are taught as 17, 35, 52 and 100 percent (no source)
         (1, 3.490), (2, 6.980), (3, 10.467), (5, 17.431), (7.5, 26.105), (10, 34.730), (11.5, 39.874),
         (15, 51.764), (20, 68.404), (25, 84.524), (30, 100.0), (45, 141.421), (60, 173.205), (90, 200.0),
     ],
@@ -189,14 +190,22 @@ def test_residual_and_recheck_agree_with_power_matrices():
 
 def test_the_rule_as_a_third_at_ten_degrees():
     # The same rule written as one third at 10 degrees, 10/3 percent a degree, departs by 1.808 points at
-    # most, at 17.267 degrees, and says all at 30 (The Ophthalmologist, "Seeing is believing").
+    # most, at 17.267 degrees (worked out), and says all at 30 ("Seeing is believing", The Ophthalmologist;
+    # article read).
     turn = np.arange(0.0, 30.0, 0.001)
     gap = 100.0 * residual_cylinder_d(1.0, 1.0, turn) - 10.0 / 3.0 * turn
     assert_allclose([gap.max(), turn[gap.argmax()]], [1.808, 17.267], rtol=0, atol=5e-4)
     assert_allclose(lost_percent(1.0, 1.0, 30.0), 100.0, rtol=0, atol=1e-9)
 
 
+def test_an_equal_lens_harms_beyond_30_degrees():
+    # Dooley et al., J Cataract Refract Surg 2010;36:413 (page read) let the eye's own cylinder be augmented
+    # beyond 45 degrees only; the exact formula does so beyond 30.
+    assert lost_percent(2.0, 2.0, 29.9) < 100.0 < lost_percent(2.0, 2.0, 30.1) < lost_percent(2.0, 2.0, 45.0)
+
+
 def test_where_the_rule_of_thumb_departs():
+    # against 3.3 percent a degree, "Seeing is believing", The Ophthalmologist; the gaps are worked out
     turn = np.linspace(0.01, 30.0, 30000)
     gap = (
         np.array([lost_percent(1.0, 1.0, value) for value in turn[::10]]) - RULE_PERCENT_PER_DEG * turn[::10]
@@ -209,7 +218,8 @@ def test_where_the_rule_of_thumb_departs():
 
 @pytest.mark.parametrize(
     ("ratio", "angle"),
-    # Felipe et al., J Cataract Refract Surg 2011: cos 2b = r / 2; their r = 1 gives 30 degrees in print
+    # Felipe et al., J Cataract Refract Surg 2011, read in a copy: cos(pi + 2b) = r / 2 in their signs.  The
+    # angles are worked out from it.
     [(1.0, 30.000), (0.75, 33.988), (0.5, 37.761), (0.25, 41.410), (1.5, 20.705), (1.9, 9.097)],
 )
 def test_turn_that_annuls_the_correction(ratio, angle):
@@ -220,7 +230,7 @@ def test_turn_that_annuls_the_correction(ratio, angle):
 
 
 def test_one_third_is_lost_at_10_degrees():
-    # Felipe et al. 2011: the residual is one third of the corneal astigmatism at 10 degrees when equal
+    # Felipe et al. 2011, as above: one third of the corneal astigmatism is left at 10 degrees when equal
     assert_allclose(residual_cylinder_d(3.0, 3.0, 10.0) / 3.0, 1 / 3, rtol=0, atol=0.02)  # "one third"
 
 
@@ -237,6 +247,7 @@ def test_no_loss_is_stated_where_nothing_can_be_corrected(cornea_d, cylinder_d):
     [(3.0, 2.0, 0, 1.0), (3.0, 2.0, 10, 1.3129), (2.0, 2.0, 10, 0.6946)],
 )
 def test_worked_unequal_cylinders(cornea_d, cylinder_d, off, left):
+    # worked out by hand from sqrt(K^2 + C^2 - 2 K C cos 2t); nothing printed
     assert_allclose(residual_cylinder_d(cornea_d, cylinder_d, off), left, rtol=0, atol=5e-5)  # dioptres
 
 
@@ -273,7 +284,7 @@ def test_a_round_cornea_has_no_axis():
 
 def test_sia_as_a_difference_of_vectors():
     # pre 1.50 at 90, post 1.00 at 80: worked out in the double-angle plane (after Holladay; the steps are in
-    # IOVS article 2654574)
+    # IOVS article 2654574, which was read; the numbers are ours)
     change = Astigmatism.from_point(Astigmatism(1.0, 80.0).point - Astigmatism(1.5, 90.0).point)
     assert_allclose(change.cylinder_d, 0.6564, rtol=0, atol=5e-5)  # dioptres; given to four decimals
     assert_allclose(change.meridian_deg, 15.7, rtol=0, atol=0.05)
@@ -371,6 +382,7 @@ def test_every_history_is_flagged():
 # ---- recheck ----
 
 # Cornea and lens known, refraction worked out: what is needed is minus their sum, spherical equivalent nil.
+# Ours, by hand: nothing printed with numbers was found.
 REROTATIONS = [
     (Astigmatism(2.00, 90.0), 2.00, 100.0, Refraction(0.3473, -0.6946, 140.00), 90.0, 0.00),
     (Astigmatism(2.50, 85.0), 2.00, 97.0, Refraction(0.5279, -1.0557, 149.80), 85.0, 0.50),

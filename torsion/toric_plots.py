@@ -163,7 +163,8 @@ def double_angle_figure(cylinder_d: ArrayLike, meridian_deg: ArrayLike, *, title
     figure = Figure(figsize=(6.0, 6.4), layout="constrained")
     axes = figure.subplots()
     _draw_plane(axes, float(np.max(np.hypot(points[:, 0], points[:, 1]))))
-    axes.plot(points[:, 0], points[:, 1], "o", ms=4, mfc="none", mec=_BLUE, label=f"{found.n} eyes")
+    eyes = f"{found.n} eyes" if found.n > 1 else "1 eye"
+    axes.plot(points[:, 0], points[:, 1], "o", ms=4, mfc="none", mec=_BLUE, label=eyes)
     axes.plot(*found.mean.point, "D", color=_ORANGE, ms=8, label=_vector_label("mean", found.mean))
     if found.n >= 3:
         for of, style, label in (("mean", "-", "95 % for the mean"), ("eyes", "--", "95 % for the next eye")):

@@ -1,0 +1,68 @@
+"""Figures of the toric arithmetic: that they show the numbers, and that nothing lies over the words."""
+
+import math
+
+import numpy as np
+import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.patches import Ellipse
+from numpy.testing import assert_allclose
+
+from torsion.astigmatism import double_angle
+from torsion.centroid import centroid
+from torsion.recheck import recheck_lens
+from torsion.toric import turned_lens
+from torsion.toric_plots import double_angle_figure, recheck_figure
+
+
+def labels(figure):
+    return [text.get_text() for text in figure.axes[0].get_legend().get_texts()]
+
+
+@pytest.mark.parametrize(
+    ("cylinder_d", "meridian_deg", "label"),
+    [  # centroids as printed by Pantanelli et al., Clin Ophthalmol 2020;14:3627, 109 eyes; abstract read
+        (0.37, 178.0, "mean: 0.37 D at 178°"),
+        (0.17, 90.0, "mean: 0.17 D at 90°"),
+    ],
+)
+def test_the_mean_is_written_as_in_print(cylinder_d, meridian_deg, label):
+    # four eyes scattered evenly about the mean, as points of the plane
+    points = double_angle(cylinder_d, meridian_deg) + 0.4 * np.array([[1, 0], [-1, 0], [0, 1], [0, -1]])
+    meridians = np.degrees(np.arctan2(points[:, 1], points[:, 0])) / 2.0
+    figure = double_angle_figure(np.hypot(points[:, 0], points[:, 1]), meridians)
+    assert labels(figure) == ["4 eyes", label, "95 % for the mean", "95 % for the next eye"]
+
+
+def test_the_plane_holds_every_eye_and_the_ellipses_of_the_centroid():
+    rng = np.random.default_rng(6)
+    cylinders, meridians = rng.uniform(0.2, 3.0, 25), rng.uniform(0.0, 180.0, 25)
+    axes = double_angle_figure(cylinders, meridians, title="Drawn").axes[0]
+    shown = np.column_stack(axes.lines[-4].get_data())  # before the mean and the two names of ellipses
+    assert_allclose(shown, double_angle(cylinders, meridians), rtol=0, atol=1e-12)
+    assert np.all(np.abs(shown) < axes.get_xlim()[1])
+    ellipses = [patch for patch in axes.patches if type(patch) is Ellipse]
+    found = centroid(cylinders, meridians)
+    for patch, shape in zip(ellipses, (found.ellipse(of="mean"), found.ellipse(of="eyes")), strict=True):
+        assert_allclose([patch.width, patch.height], 2 * np.array([shape.semi_major_d, shape.semi_minor_d]))
+        assert_allclose([*patch.center, patch.angle], [*shape.centre_d, shape.tilt_deg])
+
+
+def test_one_eye_has_a_mean_and_no_ellipse():
+    assert labels(double_angle_figure([1.0], [90.0])) == ["1 eye", "mean: 1.00 D at 90°"]
+
+
+@pytest.mark.parametrize("off_deg", [10.0, 70.0])
+def test_words_of_a_recheck_do_not_lie_over_each_other(off_deg):
+    needed = turned_lens(2.0, off_deg, axis_deg=90.0).residual
+    figure = recheck_figure(recheck_lens(needed, 2.0, 90.0 + off_deg, rng=np.random.default_rng(1), draws=99))
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    axes = figure.axes[0]
+    boxes = [
+        part.get_window_extent(canvas.get_renderer())
+        for part in (axes.title, axes.get_legend(), axes.xaxis.label, *figure.texts)
+    ]
+    assert all(math.isfinite(box.width) and box.width > 0.0 for box in boxes)
+    assert not any(one.overlaps(two) for at, one in enumerate(boxes) for two in boxes[:at])
+    assert all(box.x0 >= 0.0 and box.x1 <= figure.bbox.x1 for box in boxes)
