@@ -178,8 +178,8 @@ def test_published_total_is_plausible_for_the_three_steps_together():
     ("method", "mean_deg", "eyes"),
     [
         # Misalignment of lenses, mean absolute, marked by hand or guided by pictures; abstracts read:
-        # Kodavoor et al., Indian J Ophthalmol 2020;68:3020-24; Titiyal et al., Clin Ophthalmol 2018;12:747-753, doi
-        # 10.2147/OPTH.S164175.
+        # Kodavoor et al., Indian J Ophthalmol 2020;68:3020-24; Titiyal et al., Clin Ophthalmol
+        # 2018;12:747-753, doi 10.2147/OPTH.S164175.
         ("manual", 4.71, 31),
         ("manual", 5.5, 40),
         ("photo", 4.03, 30),
