@@ -68,6 +68,9 @@ MANY = {
         "recheck", "--refraction", "0 -2 x 120", "--vertex", "0", "--cylinder", "2", "--axis", "30",
         "--at-cornea",
     ],
+    "recheck of a lens at zero": [
+        "recheck", "--refraction", "0", "--cylinder", "2", "--axis", "0", "--at-cornea", "--baseline", "0",
+    ],
     "budget of one method": [*BUDGET, "--method", "uncorrected", "--torsion", "0"],
 }  # fmt: skip
 
@@ -148,6 +151,10 @@ def test_residual_where_a_loss_has_no_meaning():
 
 
 def test_an_axis_of_zero_is_read_as_180():
+    found = read_json("recheck", "--refraction", "0", "--cylinder", "2", "--axis", "0", "--at-cornea")
+    assert found["axis_deg"] == found["best_axis_deg"] == 180.0
+    plan = read_json("plan", "--flat", "43@90", "--steep", "44@0", "--sia-vector", "0.1@0")
+    assert plan["axis_deg"] == plan["cornea"]["astigmatism"]["meridian_deg"] == 180.0
     assert read_json("residual", "--cylinder", "2", "--off", "0", "--axis", "0")["axis_deg"] == 180.0
 
 

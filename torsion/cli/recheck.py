@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 import numpy as np
 
-from torsion.angles import Eye
+from torsion.angles import Eye, read_axis_deg
 from torsion.astigmatism import Refraction
 from torsion.axis import AxisFrame
 from torsion.cli import photo_options as photo
@@ -204,6 +204,9 @@ def command(
     png = picture if picture is not None and picture.suffix.lower() == ".png" else None
     kept = [*photos, earlier] if isinstance(earlier, Path) else photos
     photo.check_outputs(kept, json_to=json_to, picture=png)
+    if axis is not None:
+        with as_usage_error():
+            axis = read_axis_deg(axis, name="present axis")  # 0 is read as 180, in the record too
     plane, at_cornea_d = LensPlane(), None
     if cylinder is not None:
         plane = lens_plane(at_cornea=at_cornea, ratio=ratio, lens_position=lens_position)
