@@ -258,6 +258,15 @@ def test_budget_of_one_method_compares_nothing():
     assert found["saved_d"] is None
 
 
+def test_budget_of_hardly_any_astigmatism_states_no_figures_for_the_axis():
+    hardly = [*BUDGET, "--cornea", "0.01"]
+    assert "axis_uncertain" in read_json(*hardly)["methods"][0]["flags"]
+    text = run(*hardly).stdout
+    assert "over 52°" in text
+    assert "±" not in text
+    assert "axis_uncertain" not in read_json(*BUDGET)["methods"][0]["flags"]
+
+
 def test_budget_prints_shares_and_sources():
     text = run(*BUDGET).stdout
     assert "improve first" in text

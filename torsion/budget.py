@@ -11,7 +11,7 @@ from math import degrees, radians, sqrt
 import numpy as np
 
 from torsion.astigmatism import NO_CYLINDER_D
-from torsion.toric import USUAL_CYLINDER_D, check_cylinder_d, residual_cylinder_d
+from torsion.toric import UNCERTAIN_AXIS_DEG, USUAL_CYLINDER_D, check_cylinder_d, residual_cylinder_d
 from torsion.uncertainty import Part
 
 __all__ = ["Budget", "SimulatedCylinder", "WeighedPart", "axis_budget", "saved_d"]
@@ -156,6 +156,9 @@ def axis_budget(
     simulated = _simulate(parts, cornea_d, cylinder_d, rng=rng, draws=draws)
     first_rms = _first_order_rms_d(parts, cornea_d, cylinder_d)
     flags = ["astigmatism_unusual"] if cornea_d > USUAL_CYLINDER_D else []
+    vectors = [item for item in weighed if item.part.standard_uncertainty_d is not None]
+    if any(item.standard_uncertainty_deg > UNCERTAIN_AXIS_DEG for item in vectors):
+        flags.append("axis_uncertain")
     if abs(first_rms - simulated.rms_d) > 0.05 * simulated.rms_d:
         flags.append("first_order_doubtful")
     if any(part.doubtful for part in parts):

@@ -8,7 +8,7 @@ from typing import Literal
 from torsion.angles import Eye, read_direction_deg, wrap_axis_deg
 from torsion.astigmatism import NO_CYLINDER_D, Astigmatism, Refraction
 from torsion.keratometry import Cornea
-from torsion.toric import check_cylinder_d, turned_lens
+from torsion.toric import UNCERTAIN_AXIS_DEG, check_cylinder_d, turned_lens
 from torsion.vergence import LensPlane
 
 __all__ = [
@@ -26,7 +26,6 @@ History = Literal["radial-cuts", "graft", "keratoconus"]
 HISTORIES: tuple[History, ...] = ("radial-cuts", "graft", "keratoconus")
 
 _CHANGE_D = (0.0, 5.0)
-_UNCERTAIN_AXIS_DEG = 10.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,7 +219,7 @@ def plan_lens(
         flags.append("irregular_history")
     if change is None:
         flags.append("surgical_change_not_counted")
-    if uncertainty_d is not None and (axis_u_deg is None or axis_u_deg > _UNCERTAIN_AXIS_DEG):
+    if uncertainty_d is not None and (axis_u_deg is None or axis_u_deg > UNCERTAIN_AXIS_DEG):
         flags.append("axis_uncertain")
     if any(choice.flips for choice in choices):
         flags.append("axis_flips")

@@ -15,6 +15,7 @@ from torsion.astigmatism import NO_CYLINDER_D, Refraction, double_angle, refract
 __all__ = [
     "CAUTION",
     "RULE_PERCENT_PER_DEG",
+    "UNCERTAIN_AXIS_DEG",
     "USUAL_CYLINDER_D",
     "TurnedLens",
     "annulling_turn_deg",
@@ -35,6 +36,9 @@ RULE_PERCENT_PER_DEG = 3.3
 
 It says too little everywhere up to 30 degrees (by 2.4 points at 19 degrees) and too much beyond.
 """
+
+UNCERTAIN_AXIS_DEG = 10.0
+"""Standard uncertainty of a keratometry's axis beyond which it is flagged; common practice, no source."""
 
 USUAL_CYLINDER_D = 5.0
 """Dioptres; beyond it most corneas are irregular, or a radius was typed; common practice, no source."""

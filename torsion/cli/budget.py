@@ -1,6 +1,7 @@
 """``torsion budget``: how well the axis can be known, and what that will leave."""
 
 from collections.abc import Mapping
+from math import sqrt
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
+_NOTHING_KNOWN_DEG = 180.0 / sqrt(12.0)
 _NAMES = {"manual": "manual mark", "photo": "by photo", "uncorrected": "uncorrected"}
 
 
@@ -136,8 +138,11 @@ def _text(budgets: list[Budget], saved: float | None) -> list[str]:
         "    " + name.replace("_", " ").ljust(32) + "".join(_cell(b, name) for b in budgets) for name in names
     ]
     rows = (
-        ("  together", [f"{b.standard_uncertainty_deg:.1f}°" for b in budgets]),
-        ("  95 of 100 axes within", [f"±{b.expanded_95_deg:.0f}°" for b in budgets]),
+        ("  together", [_degrees(b.standard_uncertainty_deg) for b in budgets]),
+        (
+            "  95 of 100 axes within",
+            [f"±{b.expanded_95_deg:.0f}°" if b.expanded_95_deg < 90.0 else "any" for b in budgets],
+        ),
         ("  cylinder left, expected", [f"{b.simulated.mean_d:.2f} D" for b in budgets]),
         ("    95 % range", ["{:.2f} to {:.2f} D".format(*b.simulated.interval_95_d) for b in budgets]),
         (
@@ -163,8 +168,13 @@ def _text(budgets: list[Budget], saved: float | None) -> list[str]:
 def _cell(budget: Budget, name: str) -> str:
     for item in budget.parts:
         if item.part.name == name:
-            return f"{item.standard_uncertainty_deg:.1f}°  {100 * item.share:>3.0f} %".rjust(20)
+            return f"{_degrees(item.standard_uncertainty_deg)}  {100 * item.share:>3.0f} %".rjust(20)
     return "–".rjust(20)
+
+
+def _degrees(value_deg: float) -> str:
+    """Write a standard uncertainty; beyond that of an axis about which nothing is known it is no figure."""
+    return f"{value_deg:.1f}°" if value_deg < _NOTHING_KNOWN_DEG else f"over {_NOTHING_KNOWN_DEG:.0f}°"
 
 
 def _sources(budgets: list[Budget]) -> list[str]:
