@@ -158,7 +158,7 @@ def test_photos_may_be_remote(photos, tmp_path):
 def test_the_command_proposes_a_list_and_replaces_none(photos, tmp_path):
     shutil.copy(photos / "seated.jpg", tmp_path / "p1 OD seated.jpg")
     shutil.copy(photos / "supine_+03.0.jpg", tmp_path / "p1 OD supine.jpg")
-    assert "1 pairs, 0 controls" in command("--init", tmp_path).stdout
+    assert "pairs 1, controls 0" in command("--init", tmp_path).stdout
     assert len(read_manifest(tmp_path / "manifest.csv").rows) == 1
     again = command("--init", tmp_path)
     assert again.exit_code == 1
