@@ -20,6 +20,7 @@ _CUTS = (0.0, 0.5)  # of a part: the ring is cut twice, since where it is cut me
 # Student's t against the normal distribution, at 95 %: two cuts of 5 degrees of freedom share patches and
 # count as about 8.
 _FEW_PARTS = 1.18
+_AGREE = 1.96  # stated standard deviations, by which two bands may lie apart without a further cause
 _SLIDE_DEG = 0.15  # 0.015 mm at the limbus, by which conjunctiva slides easily (from memory, no source)
 FLOOR_DEG = 0.01  # of the finest sample a 25th: what six parts of a ring cannot show
 
@@ -65,9 +66,10 @@ def widened(both: Answer, iris: Answer | None, limbus: Answer | None) -> Answer:
     """Answer of both bands, less sure where the bands by themselves lie further apart than they state.
 
     Conjunctiva slides as a whole, a dilating iris drags its pattern along: then every part of the ring errs
-    alike, and only the other band can show it.  What the bands are further apart is taken for a variance
-    between bands (R. DerSimonian, N. Laird, doi 10.1016/0197-2456(86)90046-2).  Where the limbal band stands
-    alone, a slide is allowed for.
+    alike, and only the other band can show it.  What the bands are further apart than 95 % of what they state
+    is taken for a variance between bands (after R. DerSimonian, N. Laird, doi 10.1016/0197-2456(86)90046-2, who
+    take it from one standard deviation on; two bands know it too poorly for that, and a vague limbal band would
+    make a sure iris vague).  Where the limbal band stands alone, a slide is allowed for.
 
     Parameters
     ----------
@@ -79,7 +81,7 @@ def widened(both: Answer, iris: Answer | None, limbus: Answer | None) -> Answer:
     between = 0.0
     if len(matched) == 2:
         variance = np.array([band.standard_uncertainty_deg for band in matched]) ** 2
-        excess = float(np.var([band.rotation_deg for band in matched], ddof=1) - variance.mean())
+        excess = float(np.var([band.rotation_deg for band in matched], ddof=1) - _AGREE**2 * variance.mean())
         share = (1.0 / variance) / (1.0 / variance).sum()
         between = max(0.0, excess) * float((share**2).sum())
     elif matched and matched[0] is limbus:

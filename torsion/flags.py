@@ -40,7 +40,7 @@ _TABLE: tuple[Flag, ...] = (
          "ask the patient to open wide, or hold the lids"),
     Flag("off_picture", "accept", "part of the limbus lies outside the picture",
          "centre the eye"),
-    Flag("half_off_picture", "review", "more than a third of the limbus lies outside the picture",
+    Flag("half_off_picture", "review", "more than half of the limbus lies outside the picture",
          "centre the eye"),
     Flag("two_eyes", "review", "a second eye stands beside the one that was measured",
          "photograph one eye alone, cut the picture, or give the limbus by hand"),

@@ -17,7 +17,7 @@ MIN_IRIS, MIN_RING = 0.15, 0.05  # shares of the bands; with less of both, nothi
 MIN_UPPER_AND_LOWER = 0.35  # share of the whole limbus at which its edge shows
 MIN_FOCUS = 0.10  # share of the texture's power finer than two degrees
 MAX_OVEREXPOSED = 0.5
-MAX_OUTSIDE = 1 / 3  # of the outline of the limbus
+MAX_OUTSIDE = 1 / 2  # of the outline of the limbus; with less than half a ring its middle is a guess
 
 
 def assess(
