@@ -23,7 +23,7 @@ ORDER = [
         readers
         photo correlate astigmatism
         quantiles
-        outline pupil laterality
+        outline pupil rings laterality
         toric vergence keratometry centroid plan recheck lens_rotation uncertainty budget
         locate
         limbal_ring limbal_sides limbal_bar ink

@@ -118,11 +118,12 @@ def test_at_rest_only_what_is_left_pulls_and_only_what_is_shared_tells():
 def test_bands_further_apart_than_they_state_widen():
     both = Answer(0.1, 0.05, 0.8, 0.5)
     iris, limbus = Answer(0.0, 0.1, 0.8, 0.5), Answer(0.6, 0.1, 0.8, 0.5)
-    # By hand: between bands 0.6^2 / 2 - 0.1^2 = 0.17, halved since both count alike, and 0.05^2 beside it.
+    # By hand: between bands 0.6^2 / 2 - (1.96 * 0.1)^2, halved since both count alike, and 0.05^2 beside it.
     found = widened(both, iris, limbus)
-    assert found.standard_uncertainty_deg == pytest.approx(np.sqrt(0.05**2 + 0.17 / 2))
+    assert found.standard_uncertainty_deg == pytest.approx(np.sqrt(0.05**2 + (0.18 - 0.196**2) / 2))
     assert replace(found, standard_uncertainty_deg=0.05) == both
-    assert widened(both, iris, replace(limbus, rotation_deg=0.1)) == both  # as near as they state
+    assert widened(both, iris, replace(limbus, rotation_deg=0.27)) == both  # as near as they state
+    assert widened(both, iris, replace(limbus, rotation_deg=0.29)) != both
 
 
 def test_a_limbal_band_alone_may_have_slid_and_an_iris_alone_may_not():

@@ -4,8 +4,8 @@ import cv2
 import numpy as np
 import pytest
 
-from torsion import locate as locating
 from torsion import pupil as pupils
+from torsion import rings
 from torsion.locate import locate
 from torsion.photo import Ellipse, is_grey, photo_from_array
 from torsion.pupil import find_pupil
@@ -36,9 +36,29 @@ def test_in_grey_a_black_pupil_leads_to_a_faint_limbus(monkeypatch):
     assert found.pupil is not None
     assert found.limbus.radius_px == pytest.approx(_LIMBUS_PX, rel=0.05)
     assert found.pupil.radius_px == pytest.approx(_PUPIL_PX, rel=0.05)
-    monkeypatch.setattr(locating, "_PUPILS", 0)
+    monkeypatch.setattr(rings, "_PUPILS", 0)
     without = locate(photo_from_array(_infrared(142.0))).limbus
     assert without is None or abs(without.radius_px / _LIMBUS_PX - 1.0) > 0.3
+
+
+def test_in_grey_one_side_of_the_limbus_may_lie_off_the_picture():
+    cut = np.ascontiguousarray(_infrared(135.0)[:, : int(_CENTER[0] + 0.7 * _LIMBUS_PX)])
+    found = locate(photo_from_array(cut))
+    assert found.limbus is not None
+    assert found.limbus.radius_px == pytest.approx(_LIMBUS_PX, rel=0.1)
+    assert found.limbus.x_px == pytest.approx(_CENTER[0], abs=0.1 * _LIMBUS_PX)
+    assert found.limbus_contrast > 0.1  # of the side that is in the picture
+
+
+@pytest.mark.parametrize(("flattening", "is_round"), [(0.0, True), (0.06, True), (0.25, False)])
+def test_a_pupil_may_be_a_little_oval(flattening, is_round):
+    y, x = np.mgrid[:400, :400].astype(float)
+    x, y = (x - 200.0) / 150.0, (y - 200.0) / 150.0
+    out = np.hypot(x / (1 + flattening), y / (1 - flattening))
+    picture = np.where(out < 0.4, 10.0, np.where(np.hypot(x, y) < 1.0, 110.0, 200.0))
+    picture = cv2.GaussianBlur(picture, (0, 0), 2.0).astype(np.uint8)
+    _, roundness = find_pupil(picture, Ellipse.circle(200.0, 200.0, 150.0))
+    assert (roundness > pupils.VERY_ROUND) == is_round
 
 
 def test_a_round_pupil_is_taken_before_clearer_shade_that_is_not_round(monkeypatch):

@@ -67,9 +67,9 @@ def widened(both: Answer, iris: Answer | None, limbus: Answer | None) -> Answer:
 
     Conjunctiva slides as a whole, a dilating iris drags its pattern along: then every part of the ring errs
     alike, and only the other band can show it.  What the bands are further apart than 95 % of what they state
-    is taken for a variance between bands (after R. DerSimonian, N. Laird, doi 10.1016/0197-2456(86)90046-2, who
-    take it from one standard deviation on; two bands know it too poorly for that, and a vague limbal band would
-    make a sure iris vague).  Where the limbal band stands alone, a slide is allowed for.
+    is taken for a variance between them (after R. DerSimonian, N. Laird, doi 10.1016/0197-2456(86)90046-2;
+    they begin at one standard deviation, which two bands show by chance, and a vague limbal band would make a
+    sure iris vague).  Where the limbal band stands alone, a slide is allowed for.
 
     Parameters
     ----------

@@ -22,7 +22,9 @@ _POINTS = 200  # along its side: 0.016 limbus radii apart
 _TRIAL_DEG = 0.8  # about the size of the finest compared detail
 _IDENTICAL = 0.995  # correlation; no burst of a still eye came near
 _ALIKE = 0.94  # also of copies that lost detail; bursts reach it, but change the picture's shape
-_SHAPE = 0.002  # ratio of the larger to the smaller scale, less 1: what turning gaze or head by 3.6 degrees does
+_SHAPE = (
+    0.002  # ratio of the larger to the smaller scale, less 1: what turning gaze or head by 3.6 degrees does
+)
 _BURNT = 250  # grey levels; what is burnt out in one copy may still show in the other
 _FINE, _COARSE = 0.012, 0.06  # limbus radii: detail that survives a resize and strong compression
 

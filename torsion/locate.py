@@ -1,9 +1,8 @@
 """Find the eye in a photo: the limbus, and the pupil in it.
 
 The red channel is used for the limbus, since irises of every colour are dark in red while both sclera and
-skin are bright in it, so that lids disturb least.  The search is an integro-differential ring search on a
-small picture, in which each sample of contrast is clipped so that no lash or glint outvotes the ring; a fit
-of the outline to the edge follows.
+skin are bright in it, so that lids disturb least.  A search of rings gives circles to start from; a fit of
+the outline to the edge follows, and what it finds there must look like an eye.
 """
 
 from dataclasses import dataclass, replace
@@ -20,32 +19,21 @@ from torsion.outline import (
     blurred,
     outline_fit,
     radial_step,
-    reduced,
     resampled_crop,
-    ring_contrasts,
     stretched,
     strongest,
     unrolled,
 )
 from torsion.photo import Ellipse, Photo, is_grey
-from torsion.pupil import ROUND, find_pupil
+from torsion.pupil import ROUND, VERY_ROUND, find_pupil
+from torsion.rings import Circle, limbus_circles
 
 __all__ = ["Located", "locate"]
 
 Image = NDArray[np.uint8]
-Floats = NDArray[np.float32]
-Circle = tuple[float, float, float]
 
-_SEARCH_SIDE_PX = 160  # longer side of the picture in which the eye is searched
-_MIN_RADIUS, _MAX_RADIUS = 0.07, 0.5  # limbus radius over the longer side: an eye filling 14 to 100 % of it
-_MAX_CONTRAST = 60.0  # a sample of ring contrast counts for at most this, of 100
-_MAX_RING = 40.0  # a ring counts for at most this, so that a black pupil cannot pose as a limbus
-_MIN_LIMBUS_CONTRAST = 9.0  # of 100; below, there is no dark disc on a brighter ground
 _MIN_LIMBUS_STEP = 0.04  # of the range of brightness; infra-red shows 0.1, white light 0.2 to 0.4
 _ROUND_LIMBUS = 0.75  # as of the pupil; one of the two is asked for
-_PUPILS = 6  # of the clearest of a grey picture, about which a faint limbus is looked for
-_OFF_CENTRE = 0.1  # of the limbus radius, standard deviation of the pupil's place in it
-_EQUAL = 0.4  # ratio of size and of score from which a disc beside the eye may be the other eye
 _RIGHT = np.cos(DIRECTIONS) > 0
 
 
@@ -92,161 +80,75 @@ def locate(photo: Photo) -> Located:
     channel = _limbus_channel(pixels)
     given_limbus = photo.limbus and photo.limbus.scaled(1.0 / photo.decoded_scale)
     given_pupil = photo.pupil and photo.pupil.scaled(1.0 / photo.decoded_scale)
-    beside: Circle | None = None
-    if given_limbus is None:
-        start, beside = _search(channel, grey=is_grey(pixels))
-        if start is None:
-            return Located(None, None)
-        zoom = Zoom.on(channel, *start)
-        limbus, weights, steps = _fit_limbus(zoom, *start)
-    else:
-        circle = (given_limbus.x_px, given_limbus.y_px, given_limbus.radius_px)
-        zoom = Zoom.on(channel, *circle)
-        _, weights, steps = _fit_limbus(zoom, *circle)
-        limbus = given_limbus
-    sine = np.sin(DIRECTIONS)
-    seen = weights > 0.05
-    pupil, roundness = (given_pupil, 1.0) if given_pupil else find_pupil(pixels, limbus)
-    found = Located(
-        limbus=limbus,
-        pupil=pupil,
-        limbus_contrast=float(np.median(steps[np.abs(sine) < 0.5])),
-        exposed_upper=float(seen[sine > 0].mean()),
-        exposed_lower=float(seen[sine < 0].mean()),
-    )
     if given_limbus is not None:
-        return found
-    is_eye = roundness > ROUND or _limbus_roundness(zoom, limbus) > _ROUND_LIMBUS
-    if found.limbus_contrast < _MIN_LIMBUS_STEP or not is_eye:
-        return replace(found, limbus=None, pupil=None)
-    return replace(found, other_eye=beside is not None and _is_clear_eye(pixels, channel, beside))
+        circle = (given_limbus.x_px, given_limbus.y_px, given_limbus.radius_px)
+        return _Trial.of(pixels, channel, circle, limbus=given_limbus, pupil=given_pupil).found
+    starts, beside = limbus_circles(channel, grey=is_grey(pixels))
+    trials = (_Trial.of(pixels, channel, start, pupil=given_pupil) for start in starts)
+    first = next(trials, None)
+    best = first if first and first.shows_pupil else next((at for at in trials if at.shows_pupil), first)
+    if best is None or not best.is_eye:
+        return Located(None, None)
+    other = beside and _Trial.of(pixels, channel, beside)
+    # Of a second eye both outlines are asked for.
+    is_other = other is not None and other.shows_pupil and other.limbus_roundness > _ROUND_LIMBUS
+    return replace(best.found, other_eye=is_other)
 
 
-def _is_clear_eye(pixels: Image, channel: Image, circle: Circle) -> bool:
-    """Tell whether both limbus and pupil lie on their outlines; of a second eye both are asked for."""
-    zoom = Zoom.on(channel, *circle)
-    limbus, _, _ = _fit_limbus(zoom, *circle)
-    _, roundness = find_pupil(pixels, limbus)
-    return roundness > ROUND and _limbus_roundness(zoom, limbus) > _ROUND_LIMBUS
+@dataclass(frozen=True, slots=True, eq=False)
+class _Trial:
+    """What is found from one start of the search, and how round limbus and pupil are there."""
+
+    found: Located
+    limbus_roundness: float
+    pupil_roundness: float
+
+    @classmethod
+    def of(
+        cls,
+        pixels: Image,
+        channel: Image,
+        start: Circle,
+        *,
+        limbus: Ellipse | None = None,
+        pupil: Ellipse | None = None,
+    ) -> "_Trial":
+        """Fit both outlines, but for those that are given."""
+        zoom = Zoom.on(channel, *start)
+        fitted, weights, steps = _fit_limbus(zoom, *start)
+        limbus = limbus or fitted
+        pupil, roundness = (pupil, 1.0) if pupil else find_pupil(pixels, limbus)
+        sine, seen = np.sin(DIRECTIONS), weights > 0.05
+        found = Located(
+            limbus=limbus,
+            pupil=pupil,
+            limbus_contrast=_side_step(limbus, steps, channel.shape),
+            exposed_upper=float(seen[sine > 0].mean()),
+            exposed_lower=float(seen[sine < 0].mean()),
+        )
+        return cls(found, _limbus_roundness(zoom, limbus), roundness)
+
+    @property
+    def is_eye(self) -> bool:
+        """Whether there is an edge at the sides, and one of limbus and pupil lies on its outline."""
+        either = self.pupil_roundness > ROUND or self.limbus_roundness > _ROUND_LIMBUS
+        return self.found.limbus_contrast >= _MIN_LIMBUS_STEP and either
+
+    @property
+    def shows_pupil(self) -> bool:
+        """Whether it is an eye whose pupil is seen."""
+        return self.is_eye and self.pupil_roundness > VERY_ROUND
+
+
+def _side_step(limbus: Ellipse, steps: NDArray[np.float64], shape: tuple[int, ...]) -> float:
+    """Median step across the limbus at its sides, as far as they lie in the picture; 0 where neither does."""
+    x = limbus.x_px + limbus.radius_px * np.cos(DIRECTIONS)
+    sides = (np.abs(np.sin(DIRECTIONS)) < 0.5) & (x > 0) & (x < shape[1] - 1)
+    return float(np.median(steps[sides])) if sides.any() else 0.0
 
 
 def _limbus_channel(pixels: Image) -> Image:
     return pixels if pixels.ndim == 2 else np.asarray(cv2.extractChannel(pixels, 0), np.uint8)
-
-
-def _search(channel: Image, *, grey: bool) -> tuple[Circle | None, Circle | None]:
-    """Limbus circle (x, y, radius) by the sum of its own contrast and that of the best pupil inside it.
-
-    Where there is no colour, pupils lead to a limbus as well: infra-red shows a black pupil in an iris that
-    differs little from the white of the eye.  In colour a dark iris in bright skin would pass for a pupil.
-    Also the best circle of like size and score beside it, if there is one: it may be the other eye.
-    """
-    step = next((step for step in (4, 2) if max(channel.shape) >= 2 * step * _SEARCH_SIDE_PX), 1)
-    channel = reduced(channel, step)  # by whole steps first, which is faster
-    scale = _SEARCH_SIDE_PX / max(channel.shape)
-    size = (max(8, round(channel.shape[1] * scale)), max(8, round(channel.shape[0] * scale)))
-    small = cv2.resize(channel, size, interpolation=cv2.INTER_AREA).astype(np.float32)
-    small = stretched(blurred(np.asarray(small, np.float32), 1.0), 1, 90)
-    lowest, highest = np.log(_SEARCH_SIDE_PX * _MIN_RADIUS), np.log(_SEARCH_SIDE_PX * _MAX_RADIUS)
-    radii = np.exp(np.arange(lowest, highest, 0.07))
-    limbus, pupil = np.empty((2, len(radii), *small.shape), np.float32)
-    for ring, (right, left, below, above) in enumerate(ring_contrasts(small, radii, _MAX_CONTRAST)):
-        limbus[ring] = np.minimum(right, left)  # a limbus needs both sides; lids may hide the rest
-        for arc, share in ((below, 0.35), (above, 0.15)):
-            limbus[ring] += np.float32(share) * np.maximum(arc, np.float32(-5.0))
-        # A pupil is darker, or brighter, than its surround on all sides: the least of steps of one sign.
-        darker = np.minimum(np.minimum(right, left), below)
-        pupil[ring] = np.maximum(darker, -np.maximum(np.maximum(right, left), below))
-
-    scored = _best_rings(limbus.copy(), pupil, radii, count=24)
-    if grey:
-        scored = sorted(scored + _rings_about_pupils(limbus, pupil, radii), key=lambda entry: -entry[0])
-    if not scored:
-        return None, None
-    best_score, best = scored[0]
-    _keep_beside(limbus, radii, best)
-    beside = [entry for entry in _best_rings(limbus, pupil, radii, count=8) if entry[0] > _EQUAL * best_score]
-    fx, fy = step * channel.shape[1] / size[0], step * channel.shape[0] / size[1]
-
-    def in_full(circle: Circle) -> Circle:
-        x, y, radius = circle
-        return (x + 0.5) * fx - 0.5, (y + 0.5) * fy - 0.5, step * radius / scale
-
-    return in_full(best), in_full(beside[0][1]) if beside else None
-
-
-def _best_rings(
-    limbus: Floats, pupil: Floats, radii: NDArray[np.float64], *, count: int
-) -> list[tuple[float, Circle]]:
-    """Score the most contrasting rings, best first; each is taken out of `limbus` with its neighbourhood."""
-    scored: list[tuple[float, Circle]] = []
-    for _ in range(count):
-        at, row, column = np.unravel_index(int(np.argmax(limbus)), limbus.shape)
-        own = float(limbus[at, row, column])
-        if own < _MIN_LIMBUS_CONTRAST:
-            break
-        radius = radii[at]
-        nested = _nested(pupil, radii, (int(row), int(column)), radius)
-        score = min(own, _MAX_RING) + min(nested, _MAX_RING)
-        if score > _MIN_LIMBUS_CONTRAST:
-            scored.append((score, (float(column), float(row), float(radius))))
-        rows, columns, distance = _about(limbus[0].shape, (int(row), int(column)), 0.25 * radius)
-        similar = np.flatnonzero(np.abs(np.log(radii / radius)) < 0.15)
-        limbus[similar[0] : similar[-1] + 1, rows, columns] *= distance >= 0.25 * radius
-    return sorted(scored, key=lambda entry: -entry[0])
-
-
-def _rings_about_pupils(
-    limbus: Floats, pupil: Floats, radii: NDArray[np.float64]
-) -> list[tuple[float, Circle]]:
-    """Score the best limbus about each of the clearest pupils."""
-    scored: list[tuple[float, Circle]] = []
-    pupil = pupil.copy()
-    for _ in range(_PUPILS):
-        at, row, column = (int(index) for index in np.unravel_index(int(np.argmax(pupil)), pupil.shape))
-        clear = float(pupil[at, row, column])
-        if clear < _MIN_LIMBUS_CONTRAST:
-            break
-        for ring in np.flatnonzero((radii > radii[at] / 0.78) & (radii < radii[at] / 0.16)):
-            rows, columns, distance = _about(limbus[0].shape, (row, column), 0.15 * radii[ring])
-            central = np.exp(-0.5 * (distance / (_OFF_CENTRE * radii[ring])) ** 2)
-            own = np.minimum(limbus[ring, rows, columns], _MAX_RING) * central
-            down, across = np.unravel_index(int(np.argmax(own)), own.shape)
-            if own[down, across] > _MIN_LIMBUS_CONTRAST:
-                circle = float(columns.start + across), float(rows.start + down), float(radii[ring])
-                scored.append((float(own[down, across]) + min(clear, _MAX_RING), circle))
-        rows, columns, distance = _about(pupil[0].shape, (row, column), 0.5 * radii[at])
-        pupil[:, rows, columns] *= distance >= 0.5 * radii[at]
-    return scored
-
-
-def _keep_beside(limbus: Floats, radii: NDArray[np.float64], circle: Circle) -> None:
-    """Take out of `limbus` all rings but those of like size that do not meet a circle."""
-    down, across = np.ogrid[: limbus.shape[1], : limbus.shape[2]]
-    distance = np.hypot(down - circle[1], across - circle[0])
-    for ring, radius in enumerate(radii):
-        alike = _EQUAL < radius / circle[2] < 1.0 / _EQUAL
-        limbus[ring] *= (distance > radius + circle[2]) & alike
-
-
-def _about(
-    shape: tuple[int, ...], centre: tuple[int, int], reach: float
-) -> tuple[slice, slice, NDArray[np.float64]]:
-    """Rows and columns no further than `reach` from a pixel, and their distances from it."""
-    rows, columns = (
-        slice(max(0, at - int(reach) - 1), min(side, at + int(reach) + 2))
-        for at, side in zip(centre, shape, strict=True)
-    )
-    down, across = np.ogrid[rows, columns]
-    return rows, columns, np.hypot(down - centre[0], across - centre[1])
-
-
-def _nested(pupil: Floats, radii: NDArray[np.float64], centre: tuple[int, int], radius: float) -> float:
-    """Contrast of the best pupil that lies in a limbus circle, 0 without one."""
-    rows, columns, distance = _about(pupil[0].shape, centre, 0.15 * radius)
-    inside = radii < 0.78 * radius
-    fits = (distance < 0.15 * radius) & (distance + radii[inside][:, None, None] < 0.85 * radius)
-    return float(pupil[inside, rows, columns][fits].max(initial=0.0))
 
 
 def _fit_limbus(

@@ -19,6 +19,7 @@ __all__ = [
     "Zoom",
     "blurred",
     "central_contrast",
+    "outline",
     "outline_fit",
     "radial_step",
     "reduced",
@@ -34,6 +35,9 @@ Floats = NDArray[np.float32]
 
 DEPTH_PX = 100  # pixels of a crop for each radius of the disc
 DIRECTIONS = np.radians(np.arange(0.0, 360.0, 2.0))
+_BASIS = np.stack(
+    [np.ones_like(DIRECTIONS), *(f(k * DIRECTIONS) for k in (1, 2) for f in (np.cos, np.sin))], axis=1
+)  # of an outline
 _RING_STEP = 0.10  # contrast is taken between radii 10 % inside and outside the ring
 _FIXED = 32  # parts of a grey level of 100: the sum over an arc still fits into 16 bits
 _SPOKES_DEG = np.arange(5.0, 360.0, 10.0)
@@ -315,20 +319,23 @@ def outline_fit(
     robust : (180,) ndarray
         Weights with outliers taken out.
     """
-    one = np.ones_like(DIRECTIONS)
-    basis = np.stack([one, *(f(k * DIRECTIONS) for k in (1, 2) for f in (np.cos, np.sin))], axis=1)
     ridge = np.diag([0.0, 0.1, 0.1, 1.0, 1.0]) * stiffness
     robust = weights
-    shape = np.array([np.average(edge, weights=weights + 1e-9), 0.0, 0.0, 0.0, 0.0])
+    shape: NDArray[np.float64] = np.array([np.average(edge, weights=weights + 1e-9), 0.0, 0.0, 0.0, 0.0])
     for _ in range(8):
         if robust.sum() < 1e-6:
             break
-        normal = basis.T @ (basis * robust[:, None]) + ridge + 1e-9 * np.eye(5)
-        shape = np.linalg.solve(normal, basis.T @ (robust * edge))
-        miss = edge - basis @ shape
+        normal = _BASIS.T @ (_BASIS * robust[:, None]) + ridge + 1e-9 * np.eye(5)
+        shape = np.asarray(np.linalg.solve(normal, _BASIS.T @ (robust * edge)), np.float64)
+        miss = edge - outline(shape)
         spread = max(0.012, 1.5 * median(np.abs(miss[robust > 0])))
         robust = weights * np.clip(1.0 - (miss / (3.0 * spread)) ** 2, 0.0, None) ** 2
     return shape, robust
+
+
+def outline(shape: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Radius of a fitted outline in each of ``DIRECTIONS``, shape (180,)."""
+    return np.asarray(_BASIS @ shape, np.float64)
 
 
 def stretched(picture: Floats, low: float, high: float) -> Floats:

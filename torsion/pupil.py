@@ -13,6 +13,7 @@ from torsion.outline import (
     Zoom,
     blurred,
     central_contrast,
+    outline,
     outline_fit,
     radial_step,
     resampled_crop,
@@ -21,7 +22,7 @@ from torsion.outline import (
 )
 from torsion.photo import Ellipse
 
-__all__ = ["ROUND", "find_pupil"]
+__all__ = ["ROUND", "VERY_ROUND", "find_pupil"]
 
 Image = NDArray[np.uint8]
 Floats = NDArray[np.float32]
@@ -29,8 +30,9 @@ Floats = NDArray[np.float32]
 _RANGE = (0.16, 0.80)  # pupil radius over limbus radius
 _CENTRAL = 0.2  # limbus radii by which the pupil's centre may be off
 _CLIP = 15.0  # pupil edges are faint in dark eyes: many small steps beat one large
-ROUND = 0.6  # share of the outline on which the strongest edge lies: in eyes 0.8 to 1, elsewhere 0.2 to 0.5
-_MORE, _VERY_ROUND = 3, 0.8  # discs that are tried where the clearest is not round, as the shade at a limbus
+ROUND = 0.7  # share of the outline on which the strongest edge lies: in eyes 0.8 to 1, elsewhere 0.2 to 0.6
+_MORE, VERY_ROUND = 3, 0.8  # discs that are tried where the clearest is not round, as the shade at a limbus
+_OVAL = 0.08  # flattening of a pupil at most; gaze and nature make one of 0.05
 _OTHER = 0.2  # logarithm of the ratio of radii from which a disc is another one
 _BEYOND = 0.3  # yet a black pupil in a light iris must beat the collarette round it
 
@@ -86,7 +88,7 @@ def find_pupil(pixels: Image, limbus: Ellipse) -> tuple[Ellipse | None, float]:
     total = np.abs(sum(scores)) * central * (distance + radii[:, None, None] < 0.86 * px)
     step = radius / px
     found: tuple[Ellipse | None, float] = (None, 0.0)
-    for round_enough in (ROUND, *[_VERY_ROUND] * _MORE):
+    for round_enough in (ROUND, *[VERY_ROUND] * _MORE):
         at, row, column = np.unravel_index(int(np.argmax(total)), total.shape)
         if total[at, row, column] <= 1.0:  # of about 25 for each channel
             break
@@ -126,7 +128,10 @@ def _fit(
     span = 0.2
     radii, step = _step(pixels, (x, y, radius), span, channel=channel, brighter=brighter)
     edge, height = strongest(radii, step, (np.abs(radii - 1) < span).astype(float))
-    on_outline = (np.abs(edge - 1) < 0.05) & (height > 0.0)
+    oval, _ = outline_fit(edge, (height > 0.0).astype(float), stiffness=3.0)
+    oval[:3] = 1.0, 0.0, 0.0
+    oval[3:] *= min(1.0, _OVAL / float(np.hypot(*oval[3:]) + 1e-9))
+    on_outline = (np.abs(edge - outline(oval)) < 0.05) & (height > 0.0)
     return Ellipse.circle(*zoom.outwards(x, y, radius)), float(on_outline[np.sin(DIRECTIONS) < 0.5].mean())
 
 

@@ -1,0 +1,177 @@
+"""Circles in a small picture that may be a limbus: rings of contrast about every pixel.
+
+The search is an integro-differential ring search, in which each sample of contrast is clipped so that no lash
+or glint outvotes the ring.
+"""
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from torsion.outline import blurred, reduced, ring_contrasts, stretched
+
+__all__ = ["Circle", "limbus_circles"]
+
+Image = NDArray[np.uint8]
+Floats = NDArray[np.float32]
+Circle = tuple[float, float, float]
+
+_SEARCH_SIDE_PX = 160  # longer side of the picture in which the eye is searched
+_MIN_RADIUS, _MAX_RADIUS = 0.07, 0.5  # limbus radius over the longer side: an eye filling 14 to 100 % of it
+_MAX_CONTRAST = 60.0  # a sample of ring contrast counts for at most this, of 100
+_MAX_RING = 40.0  # a ring counts for at most this, so that a black pupil cannot pose as a limbus
+_MIN_LIMBUS_CONTRAST = 9.0  # of 100; below, there is no dark disc on a brighter ground
+_STARTS = 4  # circles that are tried until one shows a round pupil
+_ARCS = 1.5  # what a step that is alike all round counts for in a limbus: both sides, 0.35 below, 0.15 above
+_PUPILS = 6  # of the clearest of a grey picture, about which a faint limbus is looked for
+_OFF_CENTRE = 0.1  # of the limbus radius, standard deviation of the pupil's place in it
+_EQUAL = 0.4  # ratio of size and of score from which a disc beside the eye may be the other eye
+
+
+def limbus_circles(channel: Image, *, grey: bool) -> tuple[list[Circle], Circle | None]:
+    """Find circles that may be the limbus, by their own contrast and that of the best pupil inside them.
+
+    Where there is no colour, pupils lead to a limbus as well: infra-red shows a black pupil in an iris that
+    differs little from the white of the eye.  In colour a dark iris in bright skin would pass for a pupil.
+
+    Parameters
+    ----------
+    channel : (H, W) uint8 ndarray
+        In which irises are dark.
+    grey : bool
+        Whether the picture has no colour.
+
+    Returns
+    -------
+    circles : list of (x, y, radius)
+        Pixels, best first; in grey a few that are unlike each other; none where no dark disc stands out.
+    beside : (x, y, radius) or None
+        The best of like size and score beside the first, if there is one: it may be the other eye.
+    """
+    step = next((step for step in (4, 2) if max(channel.shape) >= 2 * step * _SEARCH_SIDE_PX), 1)
+    channel = reduced(channel, step)  # by whole steps first, which is faster
+    scale = _SEARCH_SIDE_PX / max(channel.shape)
+    size = (max(8, round(channel.shape[1] * scale)), max(8, round(channel.shape[0] * scale)))
+    small = cv2.resize(channel, size, interpolation=cv2.INTER_AREA).astype(np.float32)
+    lowest, highest = np.log(_SEARCH_SIDE_PX * _MIN_RADIUS), np.log(_SEARCH_SIDE_PX * _MAX_RADIUS)
+    radii = np.exp(np.arange(lowest, highest, 0.07))
+    limbus, led, pupil = _contrasts(stretched(blurred(np.asarray(small, np.float32), 1.0), 1, 90), radii)
+    scored = _best_rings(limbus.copy(), pupil, radii, count=24)
+    if grey:
+        scored = sorted(scored + _rings_about_pupils(led, pupil, radii), key=lambda entry: -entry[0])
+    if not scored:
+        return [], None
+    best_score, best = scored[0]
+    _keep_beside(limbus, radii, best)
+    beside = [entry for entry in _best_rings(limbus, pupil, radii, count=8) if entry[0] > _EQUAL * best_score]
+    fx, fy = step * channel.shape[1] / size[0], step * channel.shape[0] / size[1]
+
+    def in_full(circle: Circle) -> Circle:
+        x, y, radius = circle
+        return (x + 0.5) * fx - 0.5, (y + 0.5) * fy - 0.5, step * radius / scale
+
+    starts = [in_full(circle) for circle in _distinct([circle for _, circle in scored])]
+    return starts if grey else starts[:1], in_full(beside[0][1]) if beside else None
+
+
+def _contrasts(small: Floats, radii: NDArray[np.float64]) -> tuple[Floats, Floats, Floats]:
+    """Contrast as a limbus, as a limbus about a clear pupil, and as a pupil, for each radius and pixel."""
+    limbus, led, pupil = np.empty((3, len(radii), *small.shape), np.float32)
+    for ring, (right, left, below, above) in enumerate(ring_contrasts(small, radii, _MAX_CONTRAST)):
+        sides = np.minimum(right, left)
+        limbus[ring] = sides  # a limbus needs both sides; lids may hide the rest
+        for arc, share in ((below, 0.35), (above, 0.15)):
+            limbus[ring] += np.float32(share) * np.maximum(arc, np.float32(-5.0))
+        # About a clear pupil two arcs of three will do: the third may be hidden, or off the picture.
+        led[ring] = np.float32(_ARCS) * np.maximum(sides, np.minimum(np.maximum(right, left), below))
+        # A pupil is darker, or brighter, than its surround on all sides: the least of steps of one sign.
+        pupil[ring] = np.maximum(np.minimum(sides, below), -np.maximum(np.maximum(right, left), below))
+    return limbus, led, pupil
+
+
+def _distinct(circles: list[Circle]) -> list[Circle]:
+    """Give the first few circles that differ in place or size by more than the fit of an outline bridges."""
+    chosen: list[Circle] = []
+    for x, y, radius in circles:
+        if len(chosen) == _STARTS:
+            break
+        if all(
+            np.hypot(x - other[0], y - other[1]) > 0.2 * radius or abs(np.log(radius / other[2])) > 0.12
+            for other in chosen
+        ):
+            chosen.append((x, y, radius))
+    return chosen
+
+
+def _best_rings(
+    limbus: Floats, pupil: Floats, radii: NDArray[np.float64], *, count: int
+) -> list[tuple[float, Circle]]:
+    """Score the most contrasting rings, best first; each is taken out of `limbus` with its neighbourhood."""
+    scored: list[tuple[float, Circle]] = []
+    for _ in range(count):
+        at, row, column = np.unravel_index(int(np.argmax(limbus)), limbus.shape)
+        own = float(limbus[at, row, column])
+        if own < _MIN_LIMBUS_CONTRAST:
+            break
+        radius = radii[at]
+        nested = _nested(pupil, radii, (int(row), int(column)), radius)
+        score = min(own, _MAX_RING) + min(nested, _MAX_RING)
+        if score > _MIN_LIMBUS_CONTRAST:
+            scored.append((score, (float(column), float(row), float(radius))))
+        rows, columns, distance = _about(limbus[0].shape, (int(row), int(column)), 0.25 * radius)
+        similar = np.flatnonzero(np.abs(np.log(radii / radius)) < 0.15)
+        limbus[similar[0] : similar[-1] + 1, rows, columns] *= distance >= 0.25 * radius
+    return sorted(scored, key=lambda entry: -entry[0])
+
+
+def _rings_about_pupils(
+    limbus: Floats, pupil: Floats, radii: NDArray[np.float64]
+) -> list[tuple[float, Circle]]:
+    """Score the best limbus about each of the clearest pupils."""
+    scored: list[tuple[float, Circle]] = []
+    pupil = pupil.copy()
+    for _ in range(_PUPILS):
+        at, row, column = (int(index) for index in np.unravel_index(int(np.argmax(pupil)), pupil.shape))
+        clear = float(pupil[at, row, column])
+        if clear < _MIN_LIMBUS_CONTRAST:
+            break
+        for ring in np.flatnonzero((radii > radii[at] / 0.78) & (radii < radii[at] / 0.16)):
+            rows, columns, distance = _about(limbus[0].shape, (row, column), 0.15 * radii[ring])
+            central = np.exp(-0.5 * (distance / (_OFF_CENTRE * radii[ring])) ** 2)
+            own = np.minimum(limbus[ring, rows, columns], _MAX_RING) * central
+            down, across = np.unravel_index(int(np.argmax(own)), own.shape)
+            if own[down, across] > _MIN_LIMBUS_CONTRAST:
+                circle = float(columns.start + across), float(rows.start + down), float(radii[ring])
+                scored.append((float(own[down, across]) + min(clear, _MAX_RING), circle))
+        rows, columns, distance = _about(pupil[0].shape, (row, column), 0.5 * radii[at])
+        pupil[:, rows, columns] *= distance >= 0.5 * radii[at]
+    return scored
+
+
+def _keep_beside(limbus: Floats, radii: NDArray[np.float64], circle: Circle) -> None:
+    """Take out of `limbus` all rings but those of like size that do not meet a circle."""
+    down, across = np.ogrid[: limbus.shape[1], : limbus.shape[2]]
+    distance = np.hypot(down - circle[1], across - circle[0])
+    for ring, radius in enumerate(radii):
+        alike = _EQUAL < radius / circle[2] < 1.0 / _EQUAL
+        limbus[ring] *= (distance > radius + circle[2]) & alike
+
+
+def _about(
+    shape: tuple[int, ...], centre: tuple[int, int], reach: float
+) -> tuple[slice, slice, NDArray[np.float64]]:
+    """Rows and columns no further than `reach` from a pixel, and their distances from it."""
+    rows, columns = (
+        slice(max(0, at - int(reach) - 1), min(side, at + int(reach) + 2))
+        for at, side in zip(centre, shape, strict=True)
+    )
+    down, across = np.ogrid[rows, columns]
+    return rows, columns, np.hypot(down - centre[0], across - centre[1])
+
+
+def _nested(pupil: Floats, radii: NDArray[np.float64], centre: tuple[int, int], radius: float) -> float:
+    """Contrast of the best pupil that lies in a limbus circle, 0 without one."""
+    rows, columns, distance = _about(pupil[0].shape, centre, 0.15 * radius)
+    inside = radii < 0.78 * radius
+    fits = (distance < 0.15 * radius) & (distance + radii[inside][:, None, None] < 0.85 * radius)
+    return float(pupil[inside, rows, columns][fits].max(initial=0.0))
