@@ -83,16 +83,32 @@ def locate(photo: Photo) -> Located:
     if given_limbus is not None:
         circle = (given_limbus.x_px, given_limbus.y_px, given_limbus.radius_px)
         return _Trial.of(pixels, channel, circle, limbus=given_limbus, pupil=given_pupil).found
-    starts, beside = limbus_circles(channel, grey=is_grey(pixels))
-    trials = (_Trial.of(pixels, channel, start, pupil=given_pupil) for start in starts)
-    first = next(trials, None)
-    best = first if first and first.shows_pupil else next((at for at in trials if at.shows_pupil), first)
-    if best is None or not best.is_eye:
+    grey = is_grey(pixels)
+    starts, beside = limbus_circles(channel, grey=grey)
+    if not starts:
         return Located(None, None)
-    other = beside and _Trial.of(pixels, channel, beside)
-    # Of a second eye both outlines are asked for.
-    is_other = other is not None and other.shows_pupil and other.limbus_roundness > _ROUND_LIMBUS
+    best = _Trial.of(pixels, channel, starts[0], pupil=given_pupil)
+    for start in starts[1:]:
+        # Nothing round encloses a limbus; what a ring encloses may be the pupil, with a lamp mirrored in it.
+        outer = _encloses(start, best.found.limbus)
+        settled = best.shows_pupil if grey else best.is_clear
+        if settled and not outer:
+            continue
+        trial = _Trial.of(pixels, channel, start, pupil=given_pupil)
+        better = trial.shows_pupil if grey else trial.is_clear
+        if (better and not settled) or (outer and trial.is_eye and trial.limbus_roundness > _ROUND_LIMBUS):
+            best = trial
+    if not best.is_eye:
+        return Located(None, None)
+    is_other = beside is not None and _Trial.of(pixels, channel, beside).is_clear
     return replace(best.found, other_eye=is_other)
+
+
+def _encloses(circle: Circle, limbus: Ellipse | None) -> bool:
+    x, y, radius = circle
+    if limbus is None or radius < 1.25 * limbus.radius_px:
+        return False
+    return bool(np.hypot(x - limbus.x_px, y - limbus.y_px) < 0.3 * limbus.radius_px)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -138,6 +154,11 @@ class _Trial:
     def shows_pupil(self) -> bool:
         """Whether it is an eye whose pupil is seen."""
         return self.is_eye and self.pupil_roundness > VERY_ROUND
+
+    @property
+    def is_clear(self) -> bool:
+        """Whether both outlines are seen."""
+        return self.shows_pupil and self.limbus_roundness > _ROUND_LIMBUS
 
 
 def _side_step(limbus: Ellipse, steps: NDArray[np.float64], shape: tuple[int, ...]) -> float:

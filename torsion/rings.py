@@ -21,7 +21,7 @@ _MIN_RADIUS, _MAX_RADIUS = 0.07, 0.5  # limbus radius over the longer side: an e
 _MAX_CONTRAST = 60.0  # a sample of ring contrast counts for at most this, of 100
 _MAX_RING = 40.0  # a ring counts for at most this, so that a black pupil cannot pose as a limbus
 _MIN_LIMBUS_CONTRAST = 9.0  # of 100; below, there is no dark disc on a brighter ground
-_STARTS = 4  # circles that are tried until one shows a round pupil
+_STARTS = 4  # circles that may be tried
 _ARCS = 1.5  # what a step that is alike all round counts for in a limbus: both sides, 0.35 below, 0.15 above
 _PUPILS = 6  # of the clearest of a grey picture, about which a faint limbus is looked for
 _OFF_CENTRE = 0.1  # of the limbus radius, standard deviation of the pupil's place in it
@@ -44,7 +44,7 @@ def limbus_circles(channel: Image, *, grey: bool) -> tuple[list[Circle], Circle 
     Returns
     -------
     circles : list of (x, y, radius)
-        Pixels, best first; in grey a few that are unlike each other; none where no dark disc stands out.
+        Pixels, best first; a few that are unlike each other; none where no dark disc stands out.
     beside : (x, y, radius) or None
         The best of like size and score beside the first, if there is one: it may be the other eye.
     """
@@ -71,7 +71,7 @@ def limbus_circles(channel: Image, *, grey: bool) -> tuple[list[Circle], Circle 
         return (x + 0.5) * fx - 0.5, (y + 0.5) * fy - 0.5, step * radius / scale
 
     starts = [in_full(circle) for circle in _distinct([circle for _, circle in scored])]
-    return starts if grey else starts[:1], in_full(beside[0][1]) if beside else None
+    return starts, in_full(beside[0][1]) if beside else None
 
 
 def _contrasts(small: Floats, radii: NDArray[np.float64]) -> tuple[Floats, Floats, Floats]:
