@@ -6,6 +6,7 @@ the outline to the edge follows, and what it finds there must look like an eye.
 """
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -90,13 +91,12 @@ def locate(photo: Photo) -> Located:
     best = _Trial.of(pixels, channel, starts[0], pupil=given_pupil)
     for start in starts[1:]:
         # Nothing round encloses a limbus; what a ring encloses may be the pupil, with a lamp mirrored in it.
-        outer = _encloses(start, best.found.limbus)
-        settled = best.shows_pupil if grey else best.is_clear
+        outer = _encloses(start, best.limbus)
+        settled = best.settles(grey=grey)
         if settled and not outer:
             continue
         trial = _Trial.of(pixels, channel, start, pupil=given_pupil)
-        better = trial.shows_pupil if grey else trial.is_clear
-        if (better and not settled) or (outer and trial.is_eye and trial.limbus_roundness > _ROUND_LIMBUS):
+        if (outer and trial.has_round_limbus) or (not settled and trial.settles(grey=grey)):
             best = trial
     if not best.is_eye:
         return Located(None, None)
@@ -104,20 +104,22 @@ def locate(photo: Photo) -> Located:
     return replace(best.found, other_eye=is_other)
 
 
-def _encloses(circle: Circle, limbus: Ellipse | None) -> bool:
+def _encloses(circle: Circle, limbus: Ellipse) -> bool:
     x, y, radius = circle
-    if limbus is None or radius < 1.25 * limbus.radius_px:
-        return False
-    return bool(np.hypot(x - limbus.x_px, y - limbus.y_px) < 0.3 * limbus.radius_px)
+    off = np.hypot(x - limbus.x_px, y - limbus.y_px)
+    return bool(radius > 1.25 * limbus.radius_px and off < 0.3 * limbus.radius_px)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class _Trial:
-    """What is found from one start of the search, and how round limbus and pupil are there."""
+    """What is found from one start of the search; the pupil, which costs most, is sought when asked for."""
 
-    found: Located
+    pixels: Image
+    limbus: Ellipse
+    given_pupil: Ellipse | None
+    side_step: float
+    exposed: tuple[float, float]
     limbus_roundness: float
-    pupil_roundness: float
 
     @classmethod
     def of(
@@ -129,36 +131,48 @@ class _Trial:
         limbus: Ellipse | None = None,
         pupil: Ellipse | None = None,
     ) -> "_Trial":
-        """Fit both outlines, but for those that are given."""
+        """Fit the limbus, unless it is given."""
         zoom = Zoom.on(channel, *start)
         fitted, weights, steps = _fit_limbus(zoom, *start)
         limbus = limbus or fitted
-        pupil, roundness = (pupil, 1.0) if pupil else find_pupil(pixels, limbus)
         sine, seen = np.sin(DIRECTIONS), weights > 0.05
-        found = Located(
-            limbus=limbus,
-            pupil=pupil,
-            limbus_contrast=_side_step(limbus, steps, channel.shape),
-            exposed_upper=float(seen[sine > 0].mean()),
-            exposed_lower=float(seen[sine < 0].mean()),
-        )
-        return cls(found, _limbus_roundness(zoom, limbus), roundness)
+        exposed = float(seen[sine > 0].mean()), float(seen[sine < 0].mean())
+        step = _side_step(limbus, steps, channel.shape)
+        return cls(pixels, limbus, pupil, step, exposed, _limbus_roundness(zoom, limbus))
+
+    @cached_property
+    def pupil(self) -> tuple[Ellipse | None, float]:
+        """Pupil and its roundness."""
+        return (self.given_pupil, 1.0) if self.given_pupil else find_pupil(self.pixels, self.limbus)
+
+    @property
+    def found(self) -> Located:
+        """All of it, once it has been chosen."""
+        return Located(self.limbus, self.pupil[0], self.side_step, *self.exposed)
+
+    @property
+    def has_round_limbus(self) -> bool:
+        """Whether the limbus is seen at both sides, and lies on its outline there."""
+        return self.side_step >= _MIN_LIMBUS_STEP and self.limbus_roundness > _ROUND_LIMBUS
 
     @property
     def is_eye(self) -> bool:
         """Whether there is an edge at the sides, and one of limbus and pupil lies on its outline."""
-        either = self.pupil_roundness > ROUND or self.limbus_roundness > _ROUND_LIMBUS
-        return self.found.limbus_contrast >= _MIN_LIMBUS_STEP and either
+        return self.has_round_limbus or (self.side_step >= _MIN_LIMBUS_STEP and self.pupil[1] > ROUND)
 
     @property
     def shows_pupil(self) -> bool:
         """Whether it is an eye whose pupil is seen."""
-        return self.is_eye and self.pupil_roundness > VERY_ROUND
+        return self.side_step >= _MIN_LIMBUS_STEP and self.pupil[1] > VERY_ROUND
 
     @property
     def is_clear(self) -> bool:
         """Whether both outlines are seen."""
-        return self.shows_pupil and self.limbus_roundness > _ROUND_LIMBUS
+        return self.has_round_limbus and self.shows_pupil
+
+    def settles(self, *, grey: bool) -> bool:
+        """Whether no other start need be tried: infra-red limbi are faint, there a pupil must do."""
+        return self.shows_pupil if grey else self.is_clear
 
 
 def _side_step(limbus: Ellipse, steps: NDArray[np.float64], shape: tuple[int, ...]) -> float:
