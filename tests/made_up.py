@@ -8,6 +8,7 @@ from torsion.aids import Aids, carried_centre, hand_check
 from torsion.axis import AxisTransfer, Incision
 from torsion.axis_ways import AxisWay
 from torsion.confidence import Answer
+from torsion.intake import photo_from_array
 from torsion.landmark_pairs import LandmarkPair
 from torsion.landmarks import Landmark
 from torsion.marking import Marking
@@ -16,7 +17,7 @@ from torsion.masks import EyePicture
 from torsion.measurement import Measurement
 from torsion.network import Network, NetworkPair, NetworkPhoto
 from torsion.orientation import View
-from torsion.photo import Ellipse, photo_from_array
+from torsion.photo import Ellipse
 from torsion.preparation import PreparedPhoto
 from torsion.votes import PARAMETERS
 

@@ -22,6 +22,7 @@ ORDER = [
         dicom
         readers
         photo correlate astigmatism
+        intake
         quantiles
         outline pupil rings laterality
         toric vergence keratometry centroid plan recheck lens_rotation uncertainty budget

@@ -8,10 +8,11 @@ import pytest
 
 import torsion
 from torsion.demo import load_layers, take_photo
+from torsion.intake import photo_from_array
 from torsion.laterality import Laterality, read_laterality
 from torsion.measurement import MeasureOptions
 from torsion.orientation import View, find_view
-from torsion.photo import Ellipse, photo_from_array
+from torsion.photo import Ellipse
 from torsion.wording import side_words, view_words
 
 SKIN, WHITE, FLESH, BROWN = (214, 168, 140), (235, 232, 228), (225, 145, 140), (95, 60, 40)

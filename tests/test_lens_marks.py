@@ -15,10 +15,10 @@ import synthetic
 from torsion.angles import axis_difference_deg
 from torsion.axis import transfer_axis
 from torsion.errors import TorsionError
+from torsion.intake import photo_from_array
 from torsion.lens_marks import against_plan, lens_axis
 from torsion.lens_rotation import read_baseline
 from torsion.measurement import measure
-from torsion.photo import photo_from_array
 from torsion.toric import expected_cylinder_d
 
 CENTRE = np.array([160.123456, 120.0])  # of the limbus in made-up photos; its radius is 82 pixels

@@ -6,8 +6,9 @@ import pytest
 
 from torsion import pupil as pupils
 from torsion import rings
+from torsion.intake import photo_from_array
 from torsion.locate import locate
-from torsion.photo import Ellipse, is_grey, photo_from_array
+from torsion.photo import Ellipse, is_grey
 from torsion.pupil import find_pupil
 
 _CENTER, _LIMBUS_PX, _PUPIL_PX = (165.0, 122.0), 75.0, 34.0

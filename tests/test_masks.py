@@ -7,9 +7,10 @@ import pytest
 
 import synthetic
 from synthetic import InkMark, Lids, Light, View
+from torsion.intake import photo_from_array
 from torsion.locate import Located
 from torsion.masks import cut_out, mirrored_eye
-from torsion.photo import Ellipse, photo_from_array
+from torsion.photo import Ellipse
 
 RADIUS_PX = 70.0
 EYE = synthetic.random_eye(np.random.default_rng(1), laterality="OD")

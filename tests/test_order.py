@@ -8,9 +8,9 @@ import pytest
 from made_up import accepted
 
 import torsion
+from torsion.intake import photo_from_array
 from torsion.masks import EyePicture
 from torsion.order import order_signs
-from torsion.photo import photo_from_array
 from torsion.preparation import PreparedPhoto
 from torsion.record import measurement_record, to_json
 from torsion.wording import order_words, side_words

@@ -29,7 +29,8 @@ from pydicom.uid import (
 
 from torsion import readers
 from torsion.errors import PhotoError
-from torsion.photo import Ellipse, Photo, photo_from_array, read_photo
+from torsion.intake import photo_from_array, read_photo
+from torsion.photo import Ellipse, Photo
 
 HEIGHT, WIDTH = 240, 328
 ORIENTATION, EXIF_DIRECTORY, CAPTURED, CAPTURED_OFFSET = 274, 34665, 36867, 36881
@@ -773,7 +774,7 @@ def test_threads_read_what_one_thread_reads(tmp_path):
 def test_import_is_light():
     """Only numpy, OpenCV and Pillow: no optional reader, nothing of scipy."""
     code = (
-        "import sys, torsion.photo; "
+        "import sys, torsion.intake; "
         "print([m for m in ('scipy', 'pydicom', 'pillow_heif', 'click', 'matplotlib') if m in sys.modules])"
     )
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
@@ -781,7 +782,7 @@ def test_import_is_light():
 
 
 def test_missing_library_of_opencv_is_explained():
-    code = "import sys; sys.modules['cv2'] = None; import torsion.photo"
+    code = "import sys; sys.modules['cv2'] = None; import torsion.intake"
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert "LibraryError: OpenCV cannot be loaded" in run.stderr
     assert "apt-get install libgl1" in run.stderr

@@ -19,9 +19,9 @@ from torsion.aids import Aids
 from torsion.axis import transfer_axis
 from torsion.axis_cost import axis_cost
 from torsion.band_plots import unrolled_pair
+from torsion.intake import photo_from_array
 from torsion.measurement import measure
 from torsion.orientation import View
-from torsion.photo import photo_from_array
 from torsion.report import theatre_sheet
 from torsion.sheets import LONGEST_CASE
 from torsion.votes import PARAMETERS

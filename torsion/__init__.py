@@ -20,9 +20,9 @@ _HOME = {
     "PreparedPhoto": "torsion.preparation",
     "TorsionError": "torsion.errors",
     "measure": "torsion.several",
-    "photo_from_array": "torsion.photo",
+    "photo_from_array": "torsion.intake",
     "prepare": "torsion.preparation",
-    "read_photo": "torsion.photo",
+    "read_photo": "torsion.intake",
     "transfer_axis": "torsion.axis",
 }
 

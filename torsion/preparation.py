@@ -10,10 +10,11 @@ from numpy.typing import ArrayLike
 
 from torsion.angles import Eye
 from torsion.flags import Verdict, worst_verdict
+from torsion.intake import photo_from_array, read_photo
 from torsion.laterality import Laterality, read_laterality
 from torsion.locate import locate
 from torsion.masks import EyePicture, cut_out
-from torsion.photo import Ellipse, Photo, photo_from_array, read_photo
+from torsion.photo import Ellipse, Photo
 from torsion.quality import assess
 
 __all__ = ["PhotoLike", "PrepareOptions", "PreparedPhoto", "prepare"]

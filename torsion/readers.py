@@ -61,7 +61,7 @@ class Reader:
 
 
 def decode(data: bytes, name: str, *, eye: Eye | None = None, max_side_px: int | None = None) -> Picture:
-    """Decode the bytes of a picture file; see `torsion.photo.read_photo` for what is promised.
+    """Decode the bytes of a picture file; see `torsion.intake.read_photo` for what is promised.
 
     Raises
     ------

@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 
 from torsion.errors import PhotoError
 from torsion.flags import Verdict
+from torsion.intake import read_photo
 from torsion.limbus_guess import guess_limbus, stay_mask
 from torsion.measurement import Measurement, measure
-from torsion.photo import Photo, read_photo
+from torsion.photo import Photo
 from torsion.preparation import PreparedPhoto, prepare
 from torsion.turned_ring import limbal_radii, turned_ring
 

@@ -18,8 +18,8 @@ import numpy as np
 import synthetic
 from synthetic.presets import Preset
 from tests.benchmarks.photos import list_eyes
+from torsion.intake import photo_from_array
 from torsion.order import order_signs
-from torsion.photo import photo_from_array
 from torsion.preparation import PreparedPhoto, prepare
 
 PRESETS: tuple[Preset, ...] = ("moderate", "hard", "dilated")

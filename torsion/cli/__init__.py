@@ -40,7 +40,11 @@ class _LazyGroup(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in _COMMANDS:
             return None
-        command = importlib.import_module(_COMMANDS[cmd_name][0]).command
+        try:
+            command = importlib.import_module(_COMMANDS[cmd_name][0]).command
+        except ImportError:
+            importlib.import_module("torsion.raster")  # where OpenCV is what fails, it says what to do
+            raise
         assert isinstance(command, click.Command)
         return command
 

@@ -10,7 +10,8 @@ from torsion.angles import Eye
 from torsion.cli import photo_options as shared
 from torsion.cli.usage import REFUSED
 from torsion.errors import PhotoError
-from torsion.photo import Ellipse, read_photo
+from torsion.intake import read_photo
+from torsion.photo import Ellipse
 from torsion.preparation import PreparedPhoto, prepare
 from torsion.record import best_photo, cautions, inspection_record
 from torsion.wording import measure_words, verdict_word

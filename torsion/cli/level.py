@@ -16,6 +16,7 @@ from torsion.cli.toric_types import numbers
 from torsion.cli.usage import refuse_idle
 from torsion.errors import TorsionError
 from torsion.flags import worst_verdict
+from torsion.intake import read_photo
 from torsion.level import (
     HeadTurn,
     LevelledAxis,
@@ -26,7 +27,7 @@ from torsion.level import (
     level_axis,
     reference_tilt,
 )
-from torsion.photo import Photo, read_photo
+from torsion.photo import Photo
 from torsion.record import cautions, read_json
 from torsion.theatre_record import level_record
 

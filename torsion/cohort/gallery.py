@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.errors import TorsionError
-from torsion.photo import read_photo
+from torsion.intake import read_photo
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -14,7 +14,7 @@ from torsion.cohort.manifest import Manifest, Row, manifest_text
 from torsion.cohort.places import PhotoFile, local_copy
 from torsion.cohort.progress import OnProgress, reporter, silent
 from torsion.errors import PhotoError
-from torsion.photo import read_photo
+from torsion.intake import read_photo
 from torsion.preparation import prepare
 from torsion.raster import MIN_SIDE_PX
 from torsion.record import write_whole
