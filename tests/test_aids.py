@@ -23,11 +23,12 @@ from torsion.axis_ways import AxisWay, axis_ways
 from torsion.centre import carry_point
 from torsion.cli import main
 from torsion.cli.aid_options import AidRequest
+from torsion.files import read_schema, to_json
 from torsion.marks import Change
 from torsion.measurement import MeasureOptions
 from torsion.orientation import View as Turned
 from torsion.plots import measurement_figure
-from torsion.record import measurement_record, read_schema, to_json
+from torsion.record import measurement_record
 from torsion.wording import frame_words
 
 

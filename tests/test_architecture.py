@@ -39,7 +39,7 @@ ORDER = [
         landmark_search similarity pair_suspects landmark_pairs level both_eyes centre
         measurement several
         marks marking lens_marks landmark_survey axis_ways aids
-        record
+        files record
         marks_record aids_record theatre_record demo_layers demo_page demo wording network_words aid_words
         sheets landmark_sheet
         cohort

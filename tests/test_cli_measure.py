@@ -14,15 +14,9 @@ import synthetic
 from torsion import measure
 from torsion.cli import main
 from torsion.cli import measure as cli_measure
+from torsion.files import INSPECTION_SCHEMA, MEASUREMENT_SCHEMA, read_json, read_schema, to_json
 from torsion.flags import FLAGS
-from torsion.record import (
-    INSPECTION_SCHEMA,
-    MEASUREMENT_SCHEMA,
-    measurement_record,
-    read_json,
-    read_schema,
-    to_json,
-)
+from torsion.record import measurement_record
 from torsion.toric import expected_cylinder_d, residual_cylinder_d
 
 ROTATION_DEG = -4.2

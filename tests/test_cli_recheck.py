@@ -12,7 +12,7 @@ from PIL import Image
 import synthetic
 from torsion.angles import axis_difference_deg
 from torsion.cli import main
-from torsion.record import MEASUREMENT_SCHEMA, RECHECK_SCHEMA, read_schema
+from torsion.files import MEASUREMENT_SCHEMA, RECHECK_SCHEMA, read_schema
 from torsion.toric import turned_lens
 
 pytestmark = pytest.mark.slow

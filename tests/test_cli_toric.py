@@ -10,8 +10,8 @@ import pytest
 from click.testing import CliRunner
 
 from torsion.cli import main
-from torsion.record import read_json as read_record
-from torsion.record import read_schema, row
+from torsion.files import read_json as read_record
+from torsion.files import read_schema, row
 from torsion.toric import turned_lens
 
 PLAN = ["plan", "--flat", "42.50@180", "--steep", "44.50@90"]

@@ -16,8 +16,9 @@ from torsion.cohort.pairs import measure_group
 from torsion.cohort.strip import IDENTIFYING
 from torsion.cohort.table import read_table
 from torsion.demo import demo_files
+from torsion.files import row
 from torsion.measurement import measure
-from torsion.record import measurement_record, row
+from torsion.record import measurement_record
 
 pytestmark = pytest.mark.slow
 

@@ -15,6 +15,7 @@ import synthetic
 from synthetic import InkMark, Lids, Light, Spot, Tool, View
 from torsion.angles import wrap_rotation_deg
 from torsion.cli import main
+from torsion.files import to_json
 from torsion.flags import FLAGS
 from torsion.ink import find_ink, ink_mask
 from torsion.limbal_ring import COLUMNS, unwrap_ring
@@ -22,7 +23,6 @@ from torsion.marking import MarkOptions, read_marks
 from torsion.marks import Mark, meridian_beside, offsets_from_marks, opposite_axis, two_point_mark
 from torsion.measurement import measure
 from torsion.photo import Ellipse
-from torsion.record import to_json
 
 pytestmark = pytest.mark.slow
 

@@ -8,11 +8,12 @@ import pytest
 from made_up import accepted
 
 import torsion
+from torsion.files import to_json
 from torsion.intake import photo_from_array
 from torsion.masks import EyePicture
 from torsion.order import order_signs
 from torsion.preparation import PreparedPhoto
-from torsion.record import measurement_record, to_json
+from torsion.record import measurement_record
 from torsion.wording import order_words, side_words
 
 HALF, PX = 62, 40.0

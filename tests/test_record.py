@@ -17,24 +17,20 @@ import pytest
 from torsion.axis import AxisTransfer, Incision
 from torsion.axis_cost import axis_cost
 from torsion.errors import TorsionError
-from torsion.record import (
+from torsion.files import (
     BUDGET_SCHEMA,
     INSPECTION_SCHEMA,
     MEASUREMENT_SCHEMA,
     PLAN_SCHEMA,
     RECHECK_SCHEMA,
     RESIDUAL_SCHEMA,
-    best_photo,
-    cautions,
-    inspection_record,
-    measurement_record,
     read_json,
     read_schema,
     row,
     to_json,
-    toric_record,
     write_whole,
 )
+from torsion.record import best_photo, cautions, inspection_record, measurement_record, toric_record
 from torsion.toric import turned_lens
 
 OLD = Path(__file__).parent / "data" / "measurement-1.json"

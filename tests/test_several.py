@@ -12,12 +12,13 @@ import pytest
 import synthetic
 import torsion
 from torsion import several
+from torsion.files import MEASUREMENT_SCHEMA, read_schema, to_json
 from torsion.flags import worst_verdict
 from torsion.measurement import MeasureOptions
 from torsion.measurement import measure as measure_pair
 from torsion.network_words import network_words
 from torsion.orientation import View
-from torsion.record import MEASUREMENT_SCHEMA, measurement_record, read_schema, to_json
+from torsion.record import measurement_record
 
 STATED_DEG = 0.2
 

@@ -20,8 +20,8 @@ from torsion.cohort.executors import Outcome
 from torsion.demo import demo_files
 from torsion.demo_layers import load_layers, take_photo
 from torsion.eye_groups import GroupError, group_photos, read_pattern
+from torsion.files import to_json
 from torsion.limbus_guess import Limbus, guess_limbus
-from torsion.record import to_json
 from torsion.validate import ValidateOptions, summarise, validate, validation_record
 from torsion.validate_checks import Answered, plan_checks
 from torsion.validate_page import validation_page

@@ -1,24 +1,19 @@
-"""Records: the one way from a result to JSON, to a row of a table, and back.
+"""Records: what is kept of a result, as plain fields, with what was done and the cautions that go with it.
 
-Fields are named as the attributes of the results.  A number that is not known is None, never NaN; the same
-result gives the same bytes.
+Fields are named as the attributes of the results.  A number that is not known is None, never NaN.
+`torsion.files` writes them.
 """
 
-import json
 import math
-import os
-import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, is_dataclass
-from importlib import resources
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
 from torsion._version import __version__
 from torsion.angles import wrap_axis_deg, wrap_direction_deg
-from torsion.errors import TorsionError
+from torsion.files import INSPECTION_SCHEMA, MEASUREMENT_SCHEMA
 from torsion.flags import FLAGS
 from torsion.toric import CAUTION
 
@@ -30,39 +25,14 @@ if TYPE_CHECKING:
     from torsion.preparation import PreparedPhoto
 
 __all__ = [
-    "BUDGET_SCHEMA",
-    "INSPECTION_SCHEMA",
-    "MEASUREMENT_SCHEMA",
-    "PLAN_SCHEMA",
-    "RECHECK_SCHEMA",
-    "RESIDUAL_SCHEMA",
     "best_photo",
     "cautions",
     "inspection_record",
     "measurement_cautions",
     "measurement_record",
     "plain_fields",
-    "read_json",
-    "read_schema",
-    "row",
-    "to_json",
     "toric_record",
-    "write_whole",
 ]
-
-MEASUREMENT_SCHEMA = "torsion/measurement/1"
-INSPECTION_SCHEMA = "torsion/inspection/1"
-PLAN_SCHEMA = "torsion/plan/1"
-RESIDUAL_SCHEMA = "torsion/residual/1"
-RECHECK_SCHEMA = "torsion/recheck/1"
-BUDGET_SCHEMA = "torsion/budget/1"
-_SCHEMA_FILES = {
-    schema: f"{schema.split('/')[1]}-1.json"
-    for schema in (
-        MEASUREMENT_SCHEMA, INSPECTION_SCHEMA, PLAN_SCHEMA, RESIDUAL_SCHEMA, RECHECK_SCHEMA, BUDGET_SCHEMA,
-        "torsion/ink/1", "torsion/landmarks/1", "torsion/level/1", "torsion/validation/1",
-    )
-}  # fmt: skip
 
 _SAME_EYE_ONLY = (
     "'accept' says that both photos show the same eye; it does not say that the plan is this patient's, nor "
@@ -214,115 +184,6 @@ def _merit(photo: "PreparedPhoto") -> tuple[float, ...]:
     to_review = sum(FLAGS[name].verdict != "accept" for name in photo.flags)
     free = (photo.measures.get("iris_valid") or 0.0) + (photo.measures.get("limbus_valid") or 0.0)
     return float(photo.verdict == "accept"), -float(to_review), free * (photo.measures.get("focus") or 0.0)
-
-
-def to_json(record: Mapping[str, Any]) -> str:
-    """Text of a record: UTF-8, two spaces of indentation, a newline at the end, no NaN.
-
-    Raises
-    ------
-    ValueError
-        If a number in it is not finite.
-    TypeError
-        If a value in it is not plain.
-    """
-    return json.dumps(record, indent=2, allow_nan=False, ensure_ascii=False) + "\n"
-
-
-def write_whole(data: str | bytes, path: str | os.PathLike[str]) -> None:
-    """Write a file whole or not at all: a reader never meets half of it, a failure leaves the old one.
-
-    Raises
-    ------
-    OSError
-        If the folder does not exist or cannot be written to.
-    """
-    target = Path(path)
-    raw = data.encode("utf-8") if isinstance(data, str) else data
-    try:
-        handle, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
-    except OSError as fault:  # names the file that was asked for, not the temporary one
-        raise OSError(fault.errno, fault.strerror, str(target)) from fault
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(raw)
-        Path(name).chmod(0o644)  # mkstemp makes it readable to its owner alone
-        os.replace(name, target)
-    except OSError as fault:
-        raise OSError(fault.errno, fault.strerror, str(target)) from fault
-    finally:
-        Path(name).unlink(missing_ok=True)
-
-
-def read_json(path: str | os.PathLike[str]) -> dict[str, Any]:
-    """Read a record that `to_json` wrote, now or by an earlier version; unknown fields are kept.
-
-    Raises
-    ------
-    OSError
-        If the file cannot be read.
-    TorsionError
-        If it holds no record of a schema known here.
-    """
-    try:
-        found = json.loads(Path(path).read_text(encoding="utf-8"))
-    except ValueError as fault:
-        msg = f"'{path}' holds no JSON: {fault}"
-        raise TorsionError(msg) from fault
-    schema = found.get("schema") if isinstance(found, dict) else None
-    if schema not in _SCHEMA_FILES:
-        msg = f"'{path}' must state one of the schemas {', '.join(_SCHEMA_FILES)}, not {schema!r}"
-        raise TorsionError(msg)
-    return dict(found)
-
-
-def read_schema(name: str) -> dict[str, Any]:
-    """Read the shipped JSON Schema (draft 2020-12) of a record.
-
-    Raises
-    ------
-    ValueError
-        If no record follows a schema of that name.
-
-    Examples
-    --------
-    >>> read_schema("torsion/measurement/1")["$schema"]
-    'https://json-schema.org/draft/2020-12/schema'
-    """
-    if name not in _SCHEMA_FILES:
-        msg = f"schema must be one of {', '.join(_SCHEMA_FILES)}, not {name!r}"
-        raise ValueError(msg)
-    file = resources.files("torsion") / "schemas" / _SCHEMA_FILES[name]
-    return dict(json.loads(file.read_text(encoding="utf-8")))
-
-
-def row(record: Mapping[str, Any]) -> dict[str, str]:
-    """Flatten a record into one row of a table.
-
-    Nested fields are joined by a dot, lists by ``;``, a value that is missing is empty.
-
-    Examples
-    --------
-    >>> row({"bands": {"iris": {"score": 0.5}, "limbus": None}, "flags": ["uncertain", "small_eye"]})
-    {'bands.iris.score': '0.5', 'bands.limbus': '', 'flags': 'uncertain;small_eye'}
-    """
-    flat: dict[str, str] = {}
-    for name, value in record.items():
-        if isinstance(value, Mapping):
-            flat.update({f"{name}.{inner}": text for inner, text in row(value).items()})
-        elif isinstance(value, list | tuple):
-            flat[name] = ";".join(_cell(item) for item in value)
-        else:
-            flat[name] = _cell(value)
-    return flat
-
-
-def _cell(value: object) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return str(value).lower()
-    return str(value) if isinstance(value, str | int | float) else json.dumps(value, ensure_ascii=False)
 
 
 def _photo_fields(prepared: "PreparedPhoto") -> dict[str, Any]:

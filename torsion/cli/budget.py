@@ -18,7 +18,7 @@ from torsion.cli.toric_options import (
     seed_option,
 )
 from torsion.cli.usage import refuse_idle
-from torsion.record import BUDGET_SCHEMA
+from torsion.files import BUDGET_SCHEMA
 from torsion.uncertainty import METHODS, Method, Part, method_parts, published_part, vector_part, width_part
 
 if TYPE_CHECKING:

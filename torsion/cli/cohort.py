@@ -13,7 +13,7 @@ from torsion.cohort.proposal import propose_manifest
 from torsion.cohort.run import CohortRun, run_cohort
 from torsion.cohort.strip import IDENTIFYING, MANIFEST_NAME, strip_cohort
 from torsion.cohort.table import read_table
-from torsion.record import to_json, write_whole
+from torsion.files import to_json, write_whole
 from torsion.toric import CAUTION
 
 __all__ = ["command"]

@@ -13,10 +13,11 @@ from torsion.cli.landmarks_text import pairs_text, survey_text
 from torsion.cli.picked import check_pairs_inside
 from torsion.cli.usage import REFUSED, refuse_idle
 from torsion.errors import TorsionError
+from torsion.files import write_whole
 from torsion.landmark_pairs import HandRotation, fit_pairs, read_pairs
 from torsion.landmark_survey import LandmarkSurvey, survey_landmarks
 from torsion.preparation import PreparedPhoto, prepare
-from torsion.record import cautions, write_whole
+from torsion.record import cautions
 from torsion.theatre_record import landmarks_record, pairs_cautions, pairs_record
 
 if TYPE_CHECKING:

@@ -15,6 +15,7 @@ from torsion.cli.toric_options import as_usage_error
 from torsion.cli.toric_types import numbers
 from torsion.cli.usage import refuse_idle
 from torsion.errors import TorsionError
+from torsion.files import read_json
 from torsion.flags import worst_verdict
 from torsion.intake import read_photo
 from torsion.level import (
@@ -28,7 +29,7 @@ from torsion.level import (
     reference_tilt,
 )
 from torsion.photo import Photo
-from torsion.record import cautions, read_json
+from torsion.record import cautions
 from torsion.theatre_record import level_record
 
 if TYPE_CHECKING:

@@ -17,11 +17,12 @@ from torsion.cli.axis_options import AxisPlan, axis_options
 from torsion.cli.progress import progress_reporter
 from torsion.cli.usage import REFUSED, refuse_idle
 from torsion.cohort.progress import Progress
+from torsion.files import write_whole
 from torsion.intake import read_photo
 from torsion.measurement import Measurement, MeasureOptions
 from torsion.network_words import network_words
 from torsion.photo import Ellipse, Photo
-from torsion.record import measurement_cautions, measurement_record, write_whole
+from torsion.record import measurement_cautions, measurement_record
 from torsion.several import measure
 from torsion.wording import (
     axis_degrees,

@@ -10,8 +10,8 @@ import click
 from torsion.angles import Eye, read_axis_deg, read_direction_deg, read_eye
 from torsion.cli.toric_types import degrees, numbers
 from torsion.errors import PhotoError
+from torsion.files import to_json, write_whole
 from torsion.photo import Ellipse
-from torsion.record import to_json, write_whole
 from torsion.wording import flag_words
 
 if TYPE_CHECKING:

@@ -20,9 +20,9 @@ from torsion.cli.toric_options import (
     report,
 )
 from torsion.cli.usage import refuse_idle
+from torsion.files import PLAN_SCHEMA
 from torsion.keratometry import Cornea, Surface, cornea_from_astigmatism, cornea_from_powers
 from torsion.plan import HISTORIES, History, Plan, SurgicalChange, incision_change, incision_side, plan_lens
-from torsion.record import PLAN_SCHEMA
 from torsion.vergence import LensPlane
 
 if TYPE_CHECKING:

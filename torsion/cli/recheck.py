@@ -25,11 +25,12 @@ from torsion.cli.toric_options import (
     seed_option,
 )
 from torsion.cli.usage import REFUSED
+from torsion.files import RECHECK_SCHEMA
 from torsion.keratometry import Cornea, cornea_from_astigmatism
 from torsion.lens_marks import POINT_PX
 from torsion.lens_rotation import rotation_since
 from torsion.recheck import Recheck, RecheckUncertainty, recheck_lens
-from torsion.record import RECHECK_SCHEMA, cautions
+from torsion.record import cautions
 from torsion.toric import CAUTION
 from torsion.vergence import LensPlane, move_refraction
 

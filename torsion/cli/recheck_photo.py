@@ -12,10 +12,11 @@ from torsion.axis import AxisFrame, transfer_axis
 from torsion.cli.picked import Point
 from torsion.cli.toric_options import as_usage_error
 from torsion.cli.toric_types import degrees
+from torsion.files import read_json
 from torsion.lens_marks import AgainstPlan, LensAxis, against_plan, lens_axis
 from torsion.lens_rotation import RotationSince, read_baseline, rotation_since
 from torsion.measurement import Measurement, measure
-from torsion.record import measurement_record, read_json
+from torsion.record import measurement_record
 
 __all__ = ["Look", "baseline", "look_at"]
 

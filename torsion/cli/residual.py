@@ -15,7 +15,7 @@ from torsion.cli.toric_options import (
     refraction_text,
     report,
 )
-from torsion.record import RESIDUAL_SCHEMA
+from torsion.files import RESIDUAL_SCHEMA
 from torsion.toric import TurnedLens, turned_lens
 
 if TYPE_CHECKING:

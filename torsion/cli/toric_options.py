@@ -13,7 +13,8 @@ from torsion.astigmatism import Refraction
 from torsion.cli.photo_options import print_text
 from torsion.cli.toric_types import millimetres
 from torsion.errors import TorsionError
-from torsion.record import to_json, toric_record, write_whole
+from torsion.files import to_json, write_whole
+from torsion.record import toric_record
 from torsion.toric import CAUTION
 from torsion.vergence import LensPlane
 

@@ -11,7 +11,7 @@ from torsion.cli.progress import cores, progress_reporter
 from torsion.cli.usage import INTERRUPTED, REFUSED, refuse_idle
 from torsion.cohort.executors import Processes
 from torsion.eye_groups import group_photos, read_pattern
-from torsion.record import to_json, write_whole
+from torsion.files import to_json, write_whole
 from torsion.toric import CAUTION
 from torsion.validate import ValidateOptions, Validation, validate, validation_record
 

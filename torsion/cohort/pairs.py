@@ -15,9 +15,10 @@ from torsion.axis import AxisFrame
 from torsion.cohort.manifest import Row
 from torsion.cohort.places import PhotoFile, local_copy
 from torsion.errors import PhotoError
+from torsion.files import MEASUREMENT_SCHEMA
 from torsion.measurement import MeasureOptions, measure
 from torsion.preparation import PreparedPhoto, prepare
-from torsion.record import MEASUREMENT_SCHEMA, measurement_record
+from torsion.record import measurement_record
 
 __all__ = ["Group", "Measured", "Pair", "grouped", "measure_group", "pair_of"]
 

@@ -18,8 +18,8 @@ from torsion.cohort.gallery import Look, picture, worth_a_look
 from torsion.cohort.methods import degrees, headline, main_repeats, methods_paragraphs, percent
 from torsion.cohort.observations import eyes, observations
 from torsion.cohort.statistics import SIGN, Summary
+from torsion.files import write_whole
 from torsion.flags import FLAGS
-from torsion.record import write_whole
 from torsion.sheets import pages
 from torsion.toric import CAUTION
 

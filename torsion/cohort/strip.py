@@ -14,10 +14,10 @@ from torsion.cohort.manifest import Manifest, Row, manifest_text
 from torsion.cohort.places import PhotoFile, local_copy
 from torsion.cohort.progress import OnProgress, reporter, silent
 from torsion.errors import PhotoError
+from torsion.files import write_whole
 from torsion.intake import read_photo
 from torsion.preparation import prepare
 from torsion.raster import MIN_SIDE_PX
-from torsion.record import write_whole
 
 __all__ = ["IDENTIFYING", "MANIFEST_NAME", "Stripped", "strip_cohort"]
 

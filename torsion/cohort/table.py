@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from torsion.angles import axis_difference_deg, direction_deg, mirror_axis_deg, wrap_rotation_deg
 from torsion.cohort.columns import OTHER_PREFIX, column_of, level_points
 from torsion.cohort.manifest import Manifest, Row
-from torsion.record import MEASUREMENT_SCHEMA, read_schema, row
+from torsion.files import MEASUREMENT_SCHEMA, read_schema, row
 
 if TYPE_CHECKING:
     from pandas import DataFrame
