@@ -43,7 +43,8 @@ ORDER = [
         marks_record aids_record theatre_record demo_layers demo_page demo wording network_words aid_words
         sheets landmark_sheet
         cohort
-        limbus_guess turned_ring eye_groups validate_checks validate_summary validate_verdict validate
+        limbus_guess turned_ring eye_groups validate_checks validate_summary validate_advice validate_verdict
+        validate validate_record
         validate_plots validate_page
         dial_plots aid_plots band_plots ink_plots lens_plots toric_plots landmark_plots level_plots
         inspection_plots plots

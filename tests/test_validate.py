@@ -22,9 +22,10 @@ from torsion.demo_layers import load_layers, take_photo
 from torsion.eye_groups import GroupError, group_photos, read_pattern
 from torsion.files import to_json
 from torsion.limbus_guess import Limbus, guess_limbus
-from torsion.validate import ValidateOptions, summarise, validate, validation_record
+from torsion.validate import ValidateOptions, summarise, validate
 from torsion.validate_checks import Answered, plan_checks
 from torsion.validate_page import validation_page
+from torsion.validate_record import validation_record
 from torsion.validate_summary import closures, count_with_ends, errors_of
 
 PLACES = [f"eye{eye}/{shot}.jpg" for eye in range(4) for shot in range(5)]

@@ -2,47 +2,38 @@
 
 import itertools
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
 
 import numpy as np
 
-from torsion._version import __version__
 from torsion.cohort.executors import Executor
 from torsion.cohort.progress import OnProgress, reporter, silent
 from torsion.eye_groups import EyeGroups, GroupError
 from torsion.flags import Verdict
 from torsion.preparation import PreparedPhoto
-from torsion.toric import CAUTION
+from torsion.validate_advice import Advice, advice_of, odd_photos
 from torsion.validate_checks import Answered, Check, Kind, plan_checks, prepare_photo, tasks_of, work
 from torsion.validate_summary import (
-    Advice,
     Count,
     Errors,
     EyeCount,
-    advice_of,
     closures,
     count_of,
     errors_of,
     eye_counts,
-    odd_photos,
     turned_errors,
 )
 from torsion.validate_verdict import Judged, judge
 
 __all__ = [
-    "VALIDATION_SCHEMA",
     "ValidateOptions",
     "Validation",
     "bands_apart",
     "summarise",
     "validate",
-    "validation_record",
 ]
 
-VALIDATION_SCHEMA = "torsion/validation/1"
-_DECIMALS = 4
 KINDS: tuple[Kind, ...] = ("same", "different", "mirrored", "turned")
 
 
@@ -269,46 +260,3 @@ def bands_apart(answers: Iterable[Answered]) -> list[tuple[float, float]]:
         if one.check.kind == "same" and one.verdict == "accept"
         if one.apart_deg is not None and one.apart_uncertainty_deg is not None
     ]
-
-
-def validation_record(validation: Validation) -> dict[str, Any]:
-    """Fields of a validation, ready for `to_json`: the schema ``torsion/validation/1``."""
-    v = validation
-    fields: dict[str, Any] = {
-        "schema": VALIDATION_SCHEMA,
-        "verdict": v.verdict,
-        "sentence": v.judged.sentence,
-        "complete": v.complete,
-        "judged": [asdict(one) for one in v.judged.points],
-        "photos": [
-            {"file": name, "eye": eye, "fault": v.unreadable.get(name)}
-            for name, eye in zip(v.photos, v.eyes, strict=True)
-        ],
-        "unused": v.unused,
-        "counts": {kind: asdict(count) for kind, count in v.counts.items()},
-        "closure": asdict(v.closure),
-        "turned": asdict(v.turned),
-        "bands": asdict(v.bands),
-        "eyes": [asdict(one) for one in v.by_eye],
-        "advice": [asdict(one) for one in v.advice],
-        "odd_photos": list(v.odd),
-        "pairs": [_pair_fields(one, v.photos) for one in v.answers],
-        "cautions": [CAUTION],
-        "record": {"version": __version__, "options": asdict(v.options)},
-    }
-    return {name: _rounded(value) for name, value in fields.items()}
-
-
-def _pair_fields(one: Answered, photos: Sequence[str]) -> dict[str, Any]:
-    fields = asdict(one)
-    check = fields.pop("check")
-    places: tuple[Literal["first"], Literal["second"]] = ("first", "second")
-    return {**check, **{place: photos[check[place]] for place in places}, **fields}
-
-
-def _rounded(value: Any) -> Any:  # noqa: ANN401 - whatever a record holds
-    if isinstance(value, dict):
-        return {name: _rounded(inner) for name, inner in value.items()}
-    if isinstance(value, list | tuple):
-        return [_rounded(inner) for inner in value]
-    return round(value, _DECIMALS) + 0.0 if isinstance(value, float) else value

@@ -13,7 +13,8 @@ from torsion.cohort.executors import Processes
 from torsion.eye_groups import group_photos, read_pattern
 from torsion.files import to_json, write_whole
 from torsion.toric import CAUTION
-from torsion.validate import ValidateOptions, Validation, validate, validation_record
+from torsion.validate import ValidateOptions, Validation, validate
+from torsion.validate_record import validation_record
 
 __all__ = ["command"]
 
