@@ -37,7 +37,7 @@ ORDER = [
         axis_cost adjustment network
         landmarks
         landmark_search similarity pair_suspects landmark_pairs level both_eyes centre
-        measurement several
+        comparison measurement consensus several
         marks marking lens_marks landmark_survey axis_ways aids
         files record
         marks_record aids_record theatre_record demo_layers demo_page demo wording network_words aid_words

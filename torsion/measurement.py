@@ -1,24 +1,20 @@
-"""The measurement: the stages chained, and the verdict on what they found."""
+"""The measurement: two photos compared, the verdict on what was found, and the axis carried."""
 
-import logging
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.angles import Eye, read_eye, rotation_name, wrap_rotation_deg
+from torsion.angles import Eye, read_eye, rotation_name
 from torsion.axis import COVERAGE, AxisFrame, AxisTransfer, Incision, transfer_axis, transfer_incision
-from torsion.confidence import Answer, answer, band_answer, widened
-from torsion.duplicate import same_exposure
+from torsion.comparison import compare
+from torsion.confidence import Answer
 from torsion.flags import Verdict, worst_verdict
-from torsion.masks import mirrored_eye
-from torsion.match import pair_flags
 from torsion.network import Network
-from torsion.order import Sign, order_signs
-from torsion.orientation import View, find_view
+from torsion.order import Sign
+from torsion.orientation import View
 from torsion.preparation import PhotoLike, PreparedPhoto, PrepareOptions, prepare
-from torsion.register import Registration, register
 from torsion.unwrap import Band
 
 __all__ = [
@@ -27,8 +23,6 @@ __all__ = [
     "conclude",
     "measure",
 ]
-
-_LOG = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +154,7 @@ def measure(
     named = read_eye(eye) if eye is not None else None
     first = prepare(seated, eye=named, options=PrepareOptions(mirrored=options.seated_mirrored))
     second = prepare(supine, eye=named)
-    found = _register(first, second, options)
+    found = compare(first, second, mirrored=options.mirrored)
     shown = first.laterality.upright, found.supine_laterality
     named = named or first.photo.eye or second.photo.eye
     flags = [*found.flags]
@@ -230,96 +224,3 @@ def conclude(
         axis=axis,
         incision=incision,
     )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Found:
-    """What the registration of a pair gave, before axis and direction are derived from it."""
-
-    flags: tuple[str, ...]
-    bands: dict[Band, Answer | None]
-    view: View | None = None
-    answer: Answer | None = None
-    rotation_deg: float | None = None
-    margin: float | None = None
-    matrix: NDArray[np.float64] | None = None
-    curve_deg: NDArray[np.float64] | None = None
-    curve: NDArray[np.float64] | None = None
-    supine_laterality: Eye | None = None
-    order_signs: tuple[Sign, ...] = ()
-    start_deg: float | None = None
-    parameters: NDArray[np.float64] | None = None
-
-
-def _register(first: PreparedPhoto, second: PreparedPhoto, options: MeasureOptions) -> _Found:
-    photo_flags = list(dict.fromkeys((*first.flags, *second.flags)))
-    nothing: dict[Band, Answer | None] = {"iris": None, "limbus": None}
-    if first.picture is None or second.picture is None:
-        return _Found(tuple(photo_flags), nothing)
-    supine = mirrored_eye(second.picture) if options.mirrored else second.picture
-    view, candidate = find_view(first.picture, supine)
-    _LOG.info("searched: about %+.0f degrees, match %.2f", candidate.rotation_deg, candidate.score)
-    supine = mirrored_eye(supine) if view.mirrored else supine
-    registration = register(first.picture, supine, candidate)
-    bands: dict[Band, Answer | None] = {
-        vote.band: band_answer(registration, vote) for vote in registration.votes
-    }
-    both = widened(answer(registration), bands["iris"], bands["limbus"])
-    _LOG.info("registered: %+.2f ± %.2f degrees", both.rotation_deg, both.standard_uncertainty_deg)
-    margin = candidate.score - candidate.rival_score
-    rotation = wrap_rotation_deg(both.rotation_deg - view.turn_deg)
-    shown = View(view.turn_deg, view.mirrored != options.mirrored)
-    registration.parameters.setflags(write=False)
-    dilation = supine.pupil[2] - first.picture.pupil[2]
-    flags = photo_flags + pair_flags(registration, both, bands, margin, view, rotation, dilation)
-    if same_exposure(first.picture, supine, registration.matrix):
-        flags.append("same_picture")
-    # A mirror that was not stated stays, so that it shows; counted in it, a turn has the other sense.
-    turn_deg = (360 - view.turn_deg) if view.mirrored and view.turn_deg else view.turn_deg
-    matches = not {"eyes_do_not_match", "not_enough_to_compare"} & set(flags)
-    return _Found(
-        tuple(flags),
-        bands,
-        shown,
-        both,
-        rotation,
-        margin,
-        _pixel_map(registration, first, second, mirrored=shown.mirrored),
-        candidate.curve_deg,
-        candidate.curve,
-        second.laterality.seen(turn_deg=turn_deg, mirrored=options.mirrored) if matches else None,
-        _order_signs(first, second, view) if matches else (),
-        registration.start_deg,
-        registration.parameters,
-    )
-
-
-def _order_signs(first: PreparedPhoto, second: PreparedPhoto, view: View) -> tuple[Sign, ...]:
-    if first.picture is None or second.picture is None:
-        return ()
-    return order_signs(
-        first.picture,
-        second.picture,
-        pupils=(first.measures["pupil_ratio"], second.measures["pupil_ratio"]),
-        captured_at=(first.photo.captured_at, second.photo.captured_at),
-        exposed=min(first.measures[name] or 0.0 for name in ("exposed_upper", "exposed_lower")),
-        sideways=view.turn_deg in (90, 270),
-    )
-
-
-def _pixel_map(
-    registration: Registration, first: PreparedPhoto, second: PreparedPhoto, *, mirrored: bool
-) -> NDArray[np.float64] | None:
-    """Map between full-picture pixels from the map in limbus radii (y up) about the two limbus centres."""
-    if first.limbus is None or second.limbus is None:
-        return None
-    flip = np.diag([-1.0 if mirrored else 1.0, 1.0])
-    down = np.diag([1.0, -1.0])
-    matrix = registration.matrix
-    linear = second.limbus.radius_px * down @ flip @ matrix[:, :2] @ down / first.limbus.radius_px
-    centre = np.array([second.limbus.x_px, second.limbus.y_px])
-    offset = centre + second.limbus.radius_px * down @ flip @ matrix[:, 2]
-    offset -= linear @ np.array([first.limbus.x_px, first.limbus.y_px])
-    moved = np.column_stack([linear, offset])
-    moved.setflags(write=False)
-    return moved

@@ -1,14 +1,13 @@
 """Several photos of each posture: every pair measured, and one rotation with one uncertainty out of them."""
 
 import itertools
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Literal
 
-from torsion.adjustment import Adjustment, Link, adjust, groups, suspects
 from torsion.angles import Eye, read_eye, wrap_direction_deg, wrap_rotation_deg
 from torsion.axis import AxisFrame
-from torsion.confidence import FLOOR_DEG
+from torsion.consensus import Consensus, Pairs, consensus
 from torsion.flags import worst_verdict
 from torsion.match import angle_flags
 from torsion.measurement import Measurement, MeasureOptions, conclude
@@ -18,8 +17,6 @@ from torsion.orientation import View
 from torsion.preparation import PhotoLike, PreparedPhoto, PrepareOptions, prepare
 
 __all__ = ["measure"]
-
-Pairs = Mapping[tuple[int, int], Measurement]
 
 _TURNS: tuple[Literal[0, 90, 180, 270], ...] = (0, 90, 180, 270)
 _RESTATED = {
@@ -139,20 +136,9 @@ def _measured(
     return pairs
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Outcome:
-    """What the pairs give together, and which photos have no part in it."""
-
-    turned_deg: dict[tuple[int, int], float | None]
-    links: dict[tuple[int, int], Link]
-    adjustment: Adjustment | None
-    left_out: dict[int, LeftOut]
-    disagrees: tuple[int, ...]
-
-
 def _combined(photos: Sequence[PreparedPhoto], pairs: Pairs, seated: int) -> Measurement:
     frame = pairs[0, seated]
-    outcome = _outcome(photos, pairs, seated)
+    outcome = consensus(photos, pairs, seated)
     flags = [name for name in frame.flags if name != "eye_not_given"]
     # Whose eye it is, and when it was taken, no other pair can make good.
     crossing = [pair for (i, j), pair in pairs.items() if i < seated <= j]
@@ -195,89 +181,7 @@ def _without_pair(combined: Measurement, rotation_deg: float) -> Measurement:
     )
 
 
-def _outcome(photos: Sequence[PreparedPhoto], pairs: Pairs, seated: int) -> _Outcome:
-    ends = {0, seated}
-    flipped = pairs[0, seated].options.mirrored
-    turned_deg = {
-        numbers: _turned_deg(pair, mirrored=flipped and numbers[0] >= seated)
-        for numbers, pair in pairs.items()
-    }
-    left_out: dict[int, LeftOut] = {}
-    for numbers, pair in pairs.items():
-        if "same_picture" in pair.flags and not left_out.keys() & set(numbers) and not ends >= set(numbers):
-            left_out[max(set(numbers) - ends)] = "repeated"
-    links = {}
-    for numbers, pair in pairs.items():
-        rotation, uncertainty = turned_deg[numbers], pair.standard_uncertainty_deg
-        if pair.verdict != "refuse" and rotation is not None and uncertainty is not None:
-            links[numbers] = Link(*numbers, rotation, uncertainty)
-    links = _without(links, left_out)
-    left_out |= _not_connected(photos, pairs, links, ends, left_out)
-    found = None
-    if "same_picture" not in pairs[0, seated].flags:
-        links = _without(links, left_out)
-        found = adjust(list(links.values()), start=0, end=seated, floor_deg=FLOOR_DEG)
-    if found is None:
-        return _Outcome(turned_deg, {}, None, left_out, ())
-    odd = _odd_bands({numbers: pairs[numbers] for numbers in links})
-    disagrees = odd if found.fits else suspects(list(links.values()))
-    if not found.fits and len(disagrees) == 1 and not ends & set(disagrees):
-        left_out[disagrees[0]] = "disagrees"
-        links = _without(links, left_out)
-        found = adjust(list(links.values()), start=0, end=seated, floor_deg=FLOOR_DEG)
-    return _Outcome(turned_deg, links, found, left_out, disagrees)
-
-
-def _turned_deg(pair: Measurement, *, mirrored: bool) -> float | None:
-    """Rotation with a turned view in it; between two mirrored photos it is that of the mirror image."""
-    if pair.rotation_deg is None or pair.view is None:
-        return None
-    rotation = wrap_rotation_deg(pair.rotation_deg + pair.view.turn_deg)
-    return -rotation if mirrored else rotation
-
-
-def _without(links: Mapping[tuple[int, int], Link], photos: Iterable[int]) -> dict[tuple[int, int], Link]:
-    gone = set(photos)
-    return {numbers: link for numbers, link in links.items() if not gone & set(numbers)}
-
-
-def _not_connected(
-    photos: Sequence[PreparedPhoto],
-    pairs: Pairs,
-    links: Mapping[tuple[int, int], Link],
-    ends: set[int],
-    repeated: Mapping[int, LeftOut],
-) -> dict[int, LeftOut]:
-    """Photos that match none of those that hang together, if these hold both ends or are the majority."""
-    others = [k for k in range(len(photos)) if k not in repeated]
-    main = max(groups(links.values()), key=lambda group: (ends <= group, len(group)), default=set())
-    if not ends <= main and 2 * len(main) <= len(others):
-        return {}
-    reasons: dict[int, LeftOut] = {}
-    for k in (k for k in others if k not in main):
-        said = {
-            name
-            for numbers, pair in pairs.items()
-            if k in numbers and main & set(numbers)
-            for name in pair.flags
-        }
-        alien = photos[k].verdict != "refuse" and said & {"eyes_do_not_match", "mirrored"}
-        reasons[k] = "does_not_match" if alien else "not_comparable"
-    return reasons
-
-
-def _odd_bands(pairs: Pairs) -> tuple[int, ...]:
-    """Give the one photo whose iris and limbal band disagree in each pair, and in no pair without it.
-
-    Where a conjunctiva has slid in a photo, its pairs may fit all others: the error belongs to the photo.
-    """
-    odd = [set(numbers) for numbers, pair in pairs.items() if "bands_disagree" in pair.flags]
-    common = set.intersection(*odd) if len(odd) > 1 else set()
-    all_of_it = sum(bool(common & set(numbers)) for numbers in pairs)
-    return tuple(common) if len(common) == 1 and len(odd) == all_of_it else ()
-
-
-def _report(photos: Sequence[PreparedPhoto], pairs: Pairs, seated: int, outcome: _Outcome) -> Network:
+def _report(photos: Sequence[PreparedPhoto], pairs: Pairs, seated: int, outcome: Consensus) -> Network:
     found = outcome.adjustment
     misfits = dict(zip(outcome.links, found.misfits_deg, strict=True)) if found else {}
     turns = found.turns_deg if found else {}
