@@ -46,15 +46,17 @@ def render_sheet(template: str, fields: Mapping[str, object]) -> str:
 def pages(package: str) -> "Environment":
     """Give the templates of a package under one rule: what is filled in is escaped, and may not be missing.
 
+    They may include those of ``torsion``, such as the heads of pages.
+
     Raises
     ------
     ImportError
         If Jinja2 is not installed.
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined
+    from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 
     return Environment(
-        loader=PackageLoader(package),
+        loader=ChoiceLoader([PackageLoader(package), PackageLoader("torsion")]),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
