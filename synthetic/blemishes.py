@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 
 from synthetic.eye import Eye
-from synthetic.fields import Float, as_float, ramp, remap
+from synthetic.fields import Float, as_float, ramp, tiled, wrapped
 from synthetic.layer import spread
 from synthetic.view import Spot, Surface
 
@@ -33,7 +32,7 @@ def draw_blemishes(
         ring = ramp(log_radius, -0.22, -0.13) * ramp(log_radius, -0.015, -0.055)
         planes += (spread(_ARCUS) - planes) * as_float(ring * np.float32(0.75 * surface.arcus))
     if surface.melanosis > 0:
-        clumps = _noise(eye, angle * 40, log_radius * 260)
+        clumps = tiled(eye.skin, angle * 40, log_radius * 260)
         band = ramp(log_radius, -0.04, 0.03) * ramp(log_radius, 0.26, 0.05)
         cover = band * np.clip(0.35 + 0.45 * clumps, 0, 0.8) * np.float32(surface.melanosis)
         planes += (spread(_PIGMENT) - planes) * as_float(cover)
@@ -42,15 +41,10 @@ def draw_blemishes(
 
 
 def _spot(eye: Eye, spot: Spot, planes: Float, angle: Float, log_radius: Float) -> None:
-    away = angle - np.float32(np.radians(spot.direction_deg))
-    away = np.arctan2(np.sin(away), np.cos(away))
+    away = wrapped(angle - np.float32(np.radians(spot.direction_deg)))
     out = log_radius - np.float32(np.log(spot.radius))
     half = np.float32(np.radians(spot.size_deg) / 2)
-    ragged = _noise(eye, angle * 90 + spot.direction_deg, log_radius * 90)
+    ragged = tiled(eye.skin, angle * 90 + spot.direction_deg, log_radius * 90)
     near = np.hypot(away, out) / half + 0.16 * ragged
     cover = ramp(as_float(near), 1.2, 0.75) * np.float32(0.85 * spot.strength) * (1 + 0.12 * ragged)
     planes += (spread(_SPOT[spot.color]) - planes) * as_float(np.clip(cover, 0, 1))
-
-
-def _noise(eye: Eye, across: Float, up: Float) -> Float:
-    return remap(eye.skin, as_float(across + 4096), as_float(up + 4096), border=cv2.BORDER_WRAP)

@@ -23,6 +23,11 @@ def as_float(array: npt.ArrayLike) -> Float:
     return np.asarray(array, dtype=np.float32)
 
 
+def wrapped(angle: npt.ArrayLike) -> Float:
+    """Return angles in radians, those beyond half a turn brought back to -pi to pi."""
+    return as_float(np.arctan2(np.sin(angle), np.cos(angle)))
+
+
 def resize(image: Float, height: int, width: int, *, area: bool = False) -> Float:
     """Resample `image` to (height, width) by cubic interpolation or, when shrinking, by averaging areas."""
     kind = cv2.INTER_AREA if area else cv2.INTER_CUBIC
@@ -72,6 +77,12 @@ def ramp(value: Float, low: float, high: float) -> Float:
 def remap(image: Float, columns: Float, rows: Float, *, border: int = cv2.BORDER_REPLICATE) -> Float:
     """Look `image` up at fractional columns and rows, bilinear."""
     return as_float(cv2.remap(image, columns, rows, cv2.INTER_LINEAR, borderMode=border))
+
+
+def tiled(texture: Float, across: npt.ArrayLike, up: npt.ArrayLike) -> Float:
+    """Look a texture that repeats itself up at places of any size about 0."""
+    places = (as_float(np.add(place, 4096)) for place in (across, up))
+    return remap(texture, *places, border=cv2.BORDER_WRAP)
 
 
 def cyclic_noise(rng: np.random.Generator, shape: tuple[int, int], cells: tuple[int, int]) -> Float:

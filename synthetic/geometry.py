@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from synthetic.eye import GLOBE_RADIUS, IRIS_DEPTH, LIMBUS_HEIGHT, Eye
-from synthetic.fields import Float, as_float, lookup
+from synthetic.fields import Float, as_float, lookup, wrapped
 from synthetic.view import View
 
 _Double = npt.NDArray[np.float64]
@@ -171,7 +171,7 @@ def project(
     r = np.asarray(radius, np.float64) * np.ones_like(angle)
     turn = eye_to_head(view)
     if surface == "pupil":
-        f = lookup(eye.shape.pupil_wave, as_float(np.arctan2(np.sin(angle), np.cos(angle))))
+        f = lookup(eye.shape.pupil_wave, wrapped(angle))
         cx, cy = pupil_center(eye, view)
         p, width = view.pupil_ratio, ROOT - view.pupil_ratio
         wave = f * p / width
@@ -181,7 +181,7 @@ def project(
         z = np.full_like(px, LIMBUS_HEIGHT - IRIS_DEPTH)
     else:
         if surface == "limbus":
-            r = r * lookup(eye.shape.limbus, as_float(np.arctan2(np.sin(angle), np.cos(angle))))
+            r = r * lookup(eye.shape.limbus, wrapped(angle))
         px, py = r * np.cos(angle), r * np.sin(angle)
         z = (
             np.full_like(px, LIMBUS_HEIGHT - IRIS_DEPTH)

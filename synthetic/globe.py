@@ -11,7 +11,7 @@ import numpy.typing as npt
 from synthetic import vessels
 from synthetic.blemishes import draw_blemishes
 from synthetic.eye import Eye
-from synthetic.fields import Float, PolarTexture, as_float, bands, ramp, remap
+from synthetic.fields import Float, PolarTexture, as_float, bands, ramp, remap, wrapped
 from synthetic.geometry import (
     ROOT,
     eye_to_head,
@@ -158,8 +158,8 @@ def _white(eye: Eye, view: View, place: _Place, deep: Float, tint: Float) -> Flo
 def _patch(view: View, place: _Place, tint: Float) -> Float:
     """Blood under the conjunctiva: a ragged patch beside the cornea, denser in its middle, 0 to 1."""
     size = view.surface.blood
-    away = place.angle - np.float32(np.radians(view.surface.blood_deg))
-    away = np.arctan2(np.sin(away), np.cos(away)) / np.float32(0.35 + 0.9 * size)
+    away = wrapped(place.angle - np.float32(np.radians(view.surface.blood_deg)))
+    away = as_float(away / np.float32(0.35 + 0.9 * size))
     outward = (place.log_radius - np.float32(0.30)) / np.float32(0.28 + 0.15 * size)
     near = as_float(1 - np.hypot(away, outward) + 0.30 * tint)
     return as_float(ramp(near, -0.05, 0.30) * (0.75 + 0.25 * ramp(near, 0.2, 0.8)))

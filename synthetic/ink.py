@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from synthetic.eye import Eye
-from synthetic.fields import Float, as_float, fractal, ramp, remap
+from synthetic.fields import Float, as_float, fractal, ramp, remap, wrapped
 from synthetic.geometry import Ellipse, project
 from synthetic.layer import spread
 from synthetic.view import InkMark, View
@@ -59,8 +59,7 @@ def draw_ink(eye: Eye, mark: InkMark, planes: Float, angle: Float, log_radius: F
     angle, log_radius : ndarray (H, W)
         Where each pixel falls on the globe, in the frame of the eye.
     """
-    away = angle - np.float32(np.radians(mark.direction_deg))
-    away = as_float(np.degrees(np.arctan2(np.sin(away), np.cos(away))))
+    away = as_float(np.degrees(wrapped(angle - np.float32(np.radians(mark.direction_deg)))))
     if mark.slant_deg:
         away = as_float(away - np.float32(mark.slant_deg / np.log(mark.outer)) * log_radius)
     start, end = np.log(mark.inner), np.log(mark.outer)

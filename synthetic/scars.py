@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 
 from synthetic.eye import Eye
-from synthetic.fields import Float, as_float, ramp, remap
+from synthetic.fields import Float, as_float, ramp, tiled
 from synthetic.layer import spread
 from synthetic.view import Surface
 
@@ -28,10 +27,10 @@ def draw_scars(eye: Eye, surface: Surface, planes: Float, x: Float, y: Float) ->
     """
     if not (surface.scar or surface.cuts or surface.stain):
         return
-    radius, clouds = as_float(np.hypot(x, y)), _noise(eye, x * 60, y * 60)
+    radius, clouds = as_float(np.hypot(x, y)), tiled(eye.skin, x * 60, y * 60)
     if surface.stain > 0:
         film = ramp(radius, 0.97, 1.06) * np.clip(
-            0.55 + 0.3 * _noise(eye, x * 25, y * 25) + 0.1 * clouds, 0, 2
+            0.55 + 0.3 * tiled(eye.skin, x * 25, y * 25) + 0.1 * clouds, 0, 2
         )
         planes *= np.exp(-spread(_STAIN) * as_float(film * np.float32(surface.stain)))
     cover = np.zeros_like(radius)
@@ -57,7 +56,3 @@ def _cuts(eye: Eye, count: int, radius: Float, angle: Float, clouds: Float) -> F
         cover = np.maximum(cover, line)
     ends = ramp(radius, _FIRST - 0.02, _FIRST + 0.02) * ramp(radius, _LAST + 0.02, _LAST - 0.02)
     return as_float(cover * ends * np.clip(0.5 + 0.15 * clouds, 0.1, 0.9))
-
-
-def _noise(eye: Eye, across: Float, up: Float) -> Float:
-    return remap(eye.skin, as_float(across + 4096), as_float(up + 4096), border=cv2.BORDER_WRAP)

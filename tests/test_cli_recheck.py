@@ -169,23 +169,3 @@ def test_baseline_that_cannot_be_used_is_status_1(case, tmp_path):
     result = look(case, "end", "--baseline", tmp_path / "missing.json")
     assert result.exit_code == 1
     assert "missing.json" in result.stderr
-
-
-@pytest.mark.parametrize(
-    ("arguments", "message"),
-    [
-        (["a.png"], "give two photos, SEATED and the one that shows the marks, or none, not 1"),
-        (["a.png", "b.png", "--mark", "1,2", "--mark", "3,4"], "missing --eye"),
-        (["a.png", "b.png", "--eye", "OD", "--mark", "1;2"], "'1;2' is not of the form X,Y"),
-        (["a.png", "b.png", "--eye", "OD", "--refraction", "+1 -1 x 10"], "missing --cylinder"),
-        (["--refraction", "+1 -1 x 10", "--cylinder", "2"], "missing --axis"),
-        (["--refraction", "+1 -1 x 10", "--cylinder", "2", "--axis", "9", "--baseline", "x.json"],
-         "--baseline with a file needs the two photos"),
-        (["--baseline", "surgery"], "'surgery' is neither an axis in degrees nor the .json file"),
-    ],
-)  # fmt: skip
-def test_wrong_usage(arguments, message):
-    result = run(*arguments)
-    assert result.exit_code == 2
-    assert message in " ".join(result.stderr.split())
-    assert result.stdout == ""

@@ -16,12 +16,13 @@ from torsion.toric import turned_lens
 
 PLAN = ["plan", "--flat", "42.50@180", "--steep", "44.50@90"]
 RECHECK = ["recheck", "--refraction", "+0.53 -1.06 x 150", "--vertex", "0", "--cylinder", "2", "--axis", "97"]
+AT_CORNEA = [*RECHECK, "--at-cornea"]
 BUDGET = ["budget", "--cylinder", "2.5"]
 ROUNDED = 5e-10  # JSON of the arithmetic has nine decimals
 COMMANDS = {
     "residual": ["residual", "--cylinder", "2", "--off", "10", "--axis", "90"],
     "plan": [*PLAN, "--cylinders", "1,1.5,3", "--lens-position", "5"],
-    "recheck": [*RECHECK, "--at-cornea"],
+    "recheck": AT_CORNEA,
     "budget": BUDGET,
 }
 
@@ -61,7 +62,7 @@ MANY = {
         "--incision", "350", "--eye", "OS", "--history", "graft", "--keratometry-sd", "0.3",
     ],
     "recheck with everything": [
-        *RECHECK, "--at-cornea", "--cornea", "2.5@85", "--total", "--baseline", "90",
+        *AT_CORNEA, "--cornea", "2.5@85", "--total", "--baseline", "90",
         "--baseline-from", "surgery",
     ],
     "recheck without a best axis": [
@@ -199,9 +200,7 @@ def test_plan_with_a_vector_and_uncertainty():
 
 
 def test_recheck():
-    found = read_json(
-        *RECHECK, "--at-cornea", "--cornea", "2.5@85", "--baseline", "90", "--baseline-from", "surgery"
-    )
+    found = read_json(*AT_CORNEA, "--cornea", "2.5@85", "--baseline", "90", "--baseline-from", "surgery")
     assert found["best_axis_deg"] == pytest.approx(85.0, abs=0.2)  # degrees; the refraction is in hundredths
     assert found["turn_deg"] == pytest.approx(-12.0, abs=0.2)
     assert found["refraction_at_best"]["cylinder_d"] == pytest.approx(-0.5, abs=0.01)
@@ -211,9 +210,7 @@ def test_recheck():
 
 
 def test_recheck_without_a_baseline_at_surgery_says_so():
-    assert (
-        "since the first photo (not since surgery)" in run(*RECHECK, "--at-cornea", "--baseline", "90").stdout
-    )
+    assert "since the first photo (not since surgery)" in run(*AT_CORNEA, "--baseline", "90").stdout
 
 
 def test_recheck_brings_the_refraction_to_the_cornea():
@@ -279,7 +276,7 @@ def test_budget_prints_shares_and_sources():
     [  # 7.8 would do for a radius in millimetres
         ["plan", "--astigmatism", "7.8@90"],
         ["residual", "--cylinder", "2", "--off", "5", "--cornea", "7.8"],
-        [*RECHECK, "--at-cornea", "--cornea", "7.8@85"],
+        [*AT_CORNEA, "--cornea", "7.8@85"],
         ["recheck", "--refraction", "0 -7 x 90", "--cylinder", "2", "--axis", "180", "--at-cornea"],
     ],
 )
@@ -294,7 +291,7 @@ def test_an_unlikely_astigmatism_is_flagged_in_each_budget():
 
 
 def test_recheck_says_what_is_missing_in_the_cornea_it_compares_with():
-    compared = [*RECHECK, "--at-cornea", "--cornea", "2.5@85"]
+    compared = [*AT_CORNEA, "--cornea", "2.5@85"]
     assert "anterior_only" in read_json(*compared)["flags"]
     assert "anterior_only" not in read_json(*compared, "--total")["flags"]
 
@@ -348,20 +345,28 @@ def test_recheck_says_what_is_missing_in_the_cornea_it_compares_with():
         ([*PLAN, "--incision", "361"], "direction of the incision must lie from 0 to 360 degrees, not 361"),
         ([*PLAN, "--eye", "both"], "eye must be OD or R"),
         ([*RECHECK], "say in one way"),
-        ([*RECHECK, "--at-cornea", "--cornea", "2.5"], "--cornea needs the steep meridian behind it"),
-        ([*RECHECK, "--at-cornea", "--refraction", "good"], "'good' is not of the form"),
-        ([*RECHECK, "--at-cornea", "--refraction", "+0.5 -1.0"], "is not of the form"),
-        ([*RECHECK, "--at-cornea", "--refraction", "+0.5 -1.0 x 200"],
+        ([*AT_CORNEA, "--cornea", "2.5"], "--cornea needs the steep meridian behind it"),
+        ([*AT_CORNEA, "--refraction", "good"], "'good' is not of the form"),
+        ([*AT_CORNEA, "--refraction", "+0.5 -1.0"], "is not of the form"),
+        ([*AT_CORNEA, "--refraction", "+0.5 -1.0 x 200"],
          "axis of the refraction must lie from 0 to 180"),
-        ([*RECHECK, "--at-cornea", "--refraction", "+50 -1.0 x 20"], "beyond human range"),
-        ([*RECHECK, "--at-cornea", "--vertex", "120"], "vertex distance must lie"),
-        ([*RECHECK, "--at-cornea", "--baseline", "200"], "earlier axis must lie"),
-        ([*RECHECK, "--at-cornea", "--vertex", "0.012"], "vertex distance must lie from 1 to 25 mm, or be 0"),
-        ([*RECHECK, "--at-cornea", "--cornea", "7.8mm@90"], "'7.8mm@90' is in millimetres"),
-        ([*RECHECK, "--at-cornea", "--axis-sd", "-1"],
+        ([*AT_CORNEA, "--refraction", "+50 -1.0 x 20"], "beyond human range"),
+        ([*AT_CORNEA, "--vertex", "120"], "vertex distance must lie"),
+        ([*AT_CORNEA, "--baseline", "200"], "earlier axis must lie"),
+        ([*AT_CORNEA, "--vertex", "0.012"], "vertex distance must lie from 1 to 25 mm, or be 0"),
+        ([*AT_CORNEA, "--cornea", "7.8mm@90"], "'7.8mm@90' is in millimetres"),
+        ([*AT_CORNEA, "--axis-sd", "-1"],
          "standard uncertainty of the present axis must lie from 0 to 45 degrees, not -1"),
-        ([*RECHECK, "--at-cornea", "--placing-sd", "60"], "turning must lie from 0 to 45 degrees, not 60"),
-        ([*RECHECK, "--at-cornea", "--refraction-sd", "9"], "must lie from 0 to 5 dioptres, not 9"),
+        ([*AT_CORNEA, "--placing-sd", "60"], "turning must lie from 0 to 45 degrees, not 60"),
+        ([*AT_CORNEA, "--refraction-sd", "9"], "must lie from 0 to 5 dioptres, not 9"),
+        (["recheck", "a.png"], "give two photos, SEATED and the one that shows the marks, or none, not 1"),
+        (["recheck", "a.png", "b.png", "--mark", "1,2", "--mark", "3,4"], "missing --eye"),
+        (["recheck", "a.png", "b.png", "--eye", "OD", "--mark", "1;2"], "'1;2' is not of the form X,Y"),
+        (["recheck", "a.png", "b.png", "--eye", "OD", "--refraction", "+1 -1 x 10"], "missing --cylinder"),
+        (["recheck", "--refraction", "+1 -1 x 10", "--cylinder", "2"], "missing --axis"),
+        (["recheck", "--refraction", "+1 -1 x 10", "--cylinder", "2", "--axis", "9", "--baseline", "x.json"],
+         "--baseline with a file needs the two photos"),
+        (["recheck", "--baseline", "surgery"], "'surgery' is neither an axis in degrees nor the .json file"),
         (["plan", "--astigmatism", "2mm@90"], "'2mm@90' is in millimetres"),
         (["budget", "--cylinder", "-2"], "cylinder of the lens must lie from 0 to 15 dioptres, not -2"),
         ([*BUDGET, "--ink-width", "200"], "full width of ink_width must lie from 0 to 90 degrees, not 200"),
