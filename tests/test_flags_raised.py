@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from tests.made_up import accepted, eye_picture, prepared_photo
-from torsion import landmark_survey, marking, measurement
+from torsion import comparison, landmark_survey, marking, measurement
 from torsion.confidence import Answer
 from torsion.flags import FLAGS
 from torsion.ink import Stain
@@ -145,7 +145,7 @@ def pair_flags(monkeypatch):
             "same_exposure": lambda *_: copied,
         }
         for name, stage in stages.items():
-            monkeypatch.setattr(measurement, name, stage)
+            monkeypatch.setattr(comparison, name, stage)
         supine = prepared_photo("supine.png")
         supine = replace(supine, picture=replace(supine.picture, pupil=(0.0, 0.0, supine_pupil)))
         found = measurement.measure(prepared_photo(), supine, **options)
