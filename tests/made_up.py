@@ -1,9 +1,11 @@
 """Results made up by hand, so that records and figures are tested without a measurement."""
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 
+import synthetic
 from torsion.aids import Aids, carried_centre, hand_check
 from torsion.axis import AxisTransfer, Incision
 from torsion.axis_ways import AxisWay
@@ -25,6 +27,12 @@ TURN = np.radians(6.4)
 # About the centre of the made-up limbus, counter-clockwise in a picture whose y runs down.
 MATRIX = np.array([[np.cos(TURN), np.sin(TURN), 0.0], [-np.sin(TURN), np.cos(TURN), 0.0]])
 MATRIX[:, 2] = (160.123456, 120.0) - MATRIX[:, :2] @ (160.123456, 120.0)
+
+
+@cache
+def drawn_eye(seed=1):
+    """Return an invented right eye; its textures, most of the work, are drawn once for all who share it."""
+    return synthetic.random_eye(np.random.default_rng(seed), laterality="OD")
 
 
 def grey_photo(name="seated.png", *, shape=(240, 320), value=120, **given):

@@ -5,6 +5,7 @@ import subprocess
 import sys
 
 import jsonschema
+import made_up
 import numpy as np
 import pytest
 from click.testing import CliRunner
@@ -28,8 +29,9 @@ def photos(tmp_path_factory):
     """Seated and supine photo of one eye, and the photo of another."""
     folder = tmp_path_factory.mktemp("photos")
     rng = np.random.default_rng(11)
-    pair = synthetic.draw_pair(synthetic.random_eye(rng), "easy", rng, rotation_deg=ROTATION_DEG)
-    other = synthetic.draw_pair(synthetic.random_eye(rng), "easy", rng)[0]
+    one, another, size = made_up.drawn_eye(), made_up.drawn_eye(2), {"width_px": 720, "height_px": 480}
+    pair = synthetic.draw_pair(one, "easy", rng, rotation_deg=ROTATION_DEG, **size)
+    other = synthetic.draw_pair(another, "easy", rng, **size)[0]
     for name, picture in zip(("seated", "supine", "other"), (*pair, other), strict=True):
         Image.fromarray(picture.rgb).save(folder / f"{name}.png")
     Image.fromarray(np.full((300, 400), 128, np.uint8)).save(folder / "blank.png")
@@ -369,6 +371,8 @@ def test_inspect_of_a_mixed_folder_leaves_out_what_cannot_be_read(photos, tmp_pa
     assert result.stderr.startswith("Left out: ")
     assert "broken.png" in result.stderr
     assert "broken.png" in one_sentence(run("inspect", whole, broken))  # a file that was named is asked for
+    both = one_sentence(run("inspect", whole, broken, tmp_path / "notes.txt"))
+    assert all(part in both for part in ("broken.png", "notes.txt", "give their folder"))
     whole.unlink()
     assert "broken.png" in one_sentence(run("inspect", tmp_path))
 

@@ -29,6 +29,13 @@ def files() -> dict[str, bytes]:
     return demo_files([5.0, -8.5])
 
 
+@pytest.fixture
+def blank_photos(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Leave the photos blank where only names, order and pages are asked for."""
+    shown = np.zeros((8, 12, 3), np.uint8)
+    monkeypatch.setattr("torsion.demo.take_photo", lambda layers, rotation_deg, *, role: shown)
+
+
 def without_lids(layers: DemoLayers) -> DemoLayers:
     return replace(layers, overlay=np.zeros_like(layers.overlay))
 
@@ -149,6 +156,7 @@ def test_angles_finer_than_the_name_tells() -> None:
         demo_files([])
 
 
+@pytest.mark.usefixtures("blank_photos")
 def test_own_files_are_replaced_and_others_are_not(tmp_path: Path) -> None:
     write_demo(tmp_path, [5.0])
     write_demo(tmp_path, [-3.0])  # writes its page and its truth anew
@@ -223,6 +231,7 @@ def test_a_quiz_has_its_answers_apart(quiz: dict[str, bytes]) -> None:
         assert quiz[pair["supine"]] == plain
 
 
+@pytest.mark.usefixtures("blank_photos")
 def test_the_order_of_a_quiz_is_drawn() -> None:
     def order(seed: int) -> list[float]:
         truth = json.loads(demo_files(QUIZ_DEG, quiz=np.random.default_rng(seed))["truth.json"])
@@ -243,6 +252,7 @@ def test_angles_of_a_quiz_are_drawn() -> None:
     assert abs((flat > 0).mean() - 0.5) < 0.1  # 800 draws: 0.1 is more than five standard deviations
 
 
+@pytest.mark.usefixtures("blank_photos")
 def test_quiz_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     result = CliRunner().invoke(main, ["demo", "--quiz", "--seed", "3", "--out", "a"])

@@ -6,6 +6,7 @@ from dataclasses import replace
 from functools import cache
 
 import cv2
+import made_up
 import numpy as np
 import pytest
 import skimage.data
@@ -26,8 +27,7 @@ RIGHT_DEG = 1.0  # an error beyond this must never be accepted
 @cache
 def pair(width_px=480):
     """Draw a pair, small to be quick where detail does not matter."""
-    rng = np.random.default_rng(1)
-    eye = synthetic.random_eye(rng, laterality="OD")
+    eye, rng = made_up.drawn_eye(), np.random.default_rng(1)
     size = {"width_px": width_px, "height_px": width_px * 2 // 3}
     return synthetic.draw_pair(eye, "easy", rng, rotation_deg=TURN_DEG, **size)
 

@@ -164,6 +164,7 @@ def test_both_eyes_from_numbers_and_from_files(tmp_path):
     result = run("--right", "5,0.2", "--left", "3,0.2")
     assert "same_way" in result.stdout
     assert "apart" in result.stdout
+    assert "symmetric 0.0° (± 0.1°)" in run("--right", "5,0.1", "--left", "5,0.1", "--taken", "fixed").stdout
     for name, rotation in (("right", 5.0), ("left", -3.0)):
         made = {"schema": "torsion/measurement/1", "verdict": "accept", "rotation_deg": rotation}
         made["standard_uncertainty_deg"] = 0.1
@@ -172,6 +173,12 @@ def test_both_eyes_from_numbers_and_from_files(tmp_path):
     record = json.loads(run(*files, "--json", "-").stdout)
     jsonschema.Draft202012Validator(schema_of("level")).validate(record)
     assert record["eyes"]["symmetric_deg"] == 4.0
+    assert "symmetric 4.0° excyclotorsion of either eye (± 0.1°)" in run(*files).stdout
+    other = made | {"eye": "OD"}
+    (tmp_path / "left.json").write_text(json.dumps(other))
+    assert "'left.json' is a measurement of OD, not of OS" in run(*files).stderr
+    (tmp_path / "left.json").write_text(json.dumps(made | {"schema": "torsion/plan/1"}))
+    assert "must hold a measurement (torsion/measurement/1), not torsion/plan/1" in run(*files).stderr
     refused = {"schema": "torsion/measurement/1", "verdict": "refuse", "rotation_deg": 1.0}
     (tmp_path / "left.json").write_text(json.dumps(refused))
     result = run(*files)

@@ -2,6 +2,7 @@
 
 from functools import cache
 
+import made_up
 import numpy as np
 import pytest
 
@@ -13,7 +14,6 @@ from torsion.masks import cut_out, mirrored_eye
 from torsion.photo import Ellipse
 
 RADIUS_PX = 70.0
-EYE = synthetic.random_eye(np.random.default_rng(1), laterality="OD")
 COVERED = {"lids": Lids(upper_cover=0.35), "marks": (InkMark(0.0, width_deg=2.0, color="blue", fading=0.7),)}
 
 
@@ -22,7 +22,7 @@ def drawn(*, covered=False):
     """Draw an eye without lamps, plain, or with a low lid and a faded ink mark at 0 degrees."""
     conditions = {"light": Light(glints=()), **(COVERED if covered else {})}
     view = View(width_px=340, height_px=250, limbus_radius_px=RADIUS_PX, **conditions)
-    return synthetic.draw_picture(EYE, view, 3)
+    return synthetic.draw_picture(made_up.drawn_eye(), view, 3)
 
 
 def cut(picture, *, rgb=None):

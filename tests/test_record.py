@@ -30,6 +30,7 @@ from torsion.files import (
     to_json,
     write_whole,
 )
+from torsion.laterality import Laterality
 from torsion.record import best_photo, cautions, inspection_record, measurement_record, toric_record
 from torsion.toric import turned_lens
 
@@ -273,3 +274,11 @@ def test_no_axis_goes_without_saying_that_nobody_checked_whose_plan_it_is(pair):
     said = " ".join(cautions(axis=True, pair=pair))
     assert "that the plan is this patient's, nor that the right side is prepared" in said
     assert ("same eye" in said) == pair
+
+
+def test_best_photo_does_not_show_the_other_eye():
+    other, review = made_up.prepared_photo(focus=0.9), made_up.prepared_photo(verdict="review")
+    other = replace(other, photo=replace(other.photo, eye="OD"), laterality=Laterality("OS"))
+    review = replace(review, photo=replace(review.photo, eye="OD"), laterality=Laterality("OD"))
+    assert best_photo([other, review]) == 1
+    assert best_photo([other]) == 0

@@ -248,7 +248,7 @@ def test_everything_is_black_grey_or_white():
 @pytest.fixture(scope="module")
 def measured():
     rng = np.random.default_rng(5)
-    pictures = synthetic.draw_pair(synthetic.random_eye(rng), "easy", rng, rotation_deg=6.0)
+    pictures = synthetic.draw_pair(made_up.drawn_eye(), "easy", rng, rotation_deg=6.0)
     return measure(*(photo_from_array(picture.rgb) for picture in pictures), eye="OD", axis_deg=90.0)
 
 
@@ -275,12 +275,10 @@ def test_strips_of_a_pair_match_and_do_not_when_turned_on(measured, band):
 
 
 def test_vessels_meet_although_gaze_shifts_the_white_of_the_eye_against_the_limbus():
-    rng = np.random.default_rng(8)
-    eye = synthetic.random_eye(rng)
     views = [
         synthetic.View(width_px=720, height_px=480, limbus_radius_px=130, yaw_deg=yaw) for yaw in (0.0, 8.0)
     ]
-    pictures = [synthetic.draw_picture(eye, view, seed) for seed, view in enumerate(views)]
+    pictures = [synthetic.draw_picture(made_up.drawn_eye(), view, seed) for seed, view in enumerate(views)]
     found = measure(*(photo_from_array(picture.rgb) for picture in pictures), eye="OD")
     shift = np.zeros(PARAMETERS)
     shift[6:8] = found.parameters[6:8]
@@ -294,7 +292,7 @@ def test_vessels_meet_although_gaze_shifts_the_white_of_the_eye_against_the_limb
 
 def test_strips_of_a_mirrored_photo_match_too():
     rng = np.random.default_rng(6)
-    first, second = synthetic.draw_pair(synthetic.random_eye(rng), "easy", rng, rotation_deg=-4.0)
+    first, second = synthetic.draw_pair(made_up.drawn_eye(), "easy", rng, rotation_deg=-4.0)
     found = measure(photo_from_array(first.rgb), photo_from_array(second.rgb[:, ::-1]), eye="OD")
     assert found.flags.count("mirrored") == 1
     assert min(likeness(unrolled_pair(found, band)) for band in ("iris", "limbus")) > 0.4

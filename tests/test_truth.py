@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import made_up
 import numpy as np
 import pytest
 import scipy.ndimage
@@ -20,8 +21,7 @@ _CENTER_PX = (480.0, 320.0)  # whole pixels: the cut then takes the picture's ow
 @pytest.mark.parametrize(("seed", "rotation_deg"), [(1, 7.0), pytest.param(3, -4.0, marks=pytest.mark.slow)])
 def test_a_rigid_registration_by_simpleitk_agrees(seed, rotation_deg):
     itk = pytest.importorskip("SimpleITK")
-    eye = synthetic.random_eye(np.random.default_rng(seed), laterality="OD")
-    rng = np.random.default_rng([seed, 7])
+    eye, rng = made_up.drawn_eye(seed), np.random.default_rng([seed, 7])
     first, second = synthetic.draw_pair(eye, "easy", rng, rotation_deg=rotation_deg)
     found = torsion.measure(first.rgb, second.rgb)
     truth = second.rotation_deg - first.rotation_deg
@@ -84,7 +84,7 @@ def _in_limbus_radii(itk, picture, values):
 @pytest.fixture(scope="module")
 def plain_pair():
     """Two photos of one eye without light, lashes or glints of their own."""
-    eye = synthetic.random_eye(np.random.default_rng(1), laterality="OD")
+    eye = made_up.drawn_eye()
     view = synthetic.View(
         limbus_radius_px=_RADIUS_PX,
         center_x_px=_CENTER_PX[0],

@@ -169,7 +169,9 @@ def toric_record(
 
 
 def best_photo(photos: Sequence["PreparedPhoto"]) -> int | None:
-    """Index of the photo to plan on: verdict first, then flags, then how much is free and in focus.
+    """Index of the photo to plan on: side first, then verdict, flags, and how much is free and in focus.
+
+    A photo that shows the other eye than the one stated comes after all others.
 
     Returns
     -------
@@ -183,7 +185,10 @@ def best_photo(photos: Sequence["PreparedPhoto"]) -> int | None:
 def _merit(photo: "PreparedPhoto") -> tuple[float, ...]:
     to_review = sum(FLAGS[name].verdict != "accept" for name in photo.flags)
     free = (photo.measures.get("iris_valid") or 0.0) + (photo.measures.get("limbus_valid") or 0.0)
-    return float(photo.verdict == "accept"), -float(to_review), free * (photo.measures.get("focus") or 0.0)
+    stated, shown = photo.photo.eye, photo.laterality.upright
+    right_side = stated is None or shown in (None, stated)
+    sharp_and_free = free * (photo.measures.get("focus") or 0.0)
+    return float(right_side), float(photo.verdict == "accept"), -float(to_review), sharp_and_free
 
 
 def _photo_fields(prepared: "PreparedPhoto") -> dict[str, Any]:

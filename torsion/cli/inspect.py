@@ -79,17 +79,21 @@ def command(
 def _prepared(files: Sequence[Path], eye: Eye | None, *, named: set[Path]) -> list[PreparedPhoto]:
     """Prepare the photos; one of a folder that cannot be read is told of, and does not cost the others."""
     prepared: list[PreparedPhoto] = []
-    faults: list[PhotoError] = []
+    faults: dict[Path, PhotoError] = {}
     for file in files:
         try:
             prepared.append(prepare(file, eye=eye))
         except PhotoError as fault:
-            if file in named:
+            if len(files) == 1:
                 raise
-            faults.append(fault)
+            faults[file] = fault
+    asked_for = [str(fault) for file, fault in faults.items() if file in named]
+    if asked_for:
+        msg = "; ".join(asked_for) + " (to have such files left out, give their folder)"
+        raise PhotoError(msg)
     if faults and not prepared:
-        raise faults[0]
-    for left_out in faults:
+        raise next(iter(faults.values()))
+    for left_out in faults.values():
         click.echo(f"Left out: {left_out}", err=True)
     return prepared
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from torsion.angles import Eye
 from torsion.both_eyes import BothEyes, Taken, both_eyes
 from torsion.cli import photo_options as shared
 from torsion.cli.level_text import level_text
@@ -15,7 +16,7 @@ from torsion.cli.toric_options import as_usage_error
 from torsion.cli.toric_types import numbers
 from torsion.cli.usage import refuse_idle
 from torsion.errors import TorsionError
-from torsion.files import read_json
+from torsion.files import MEASUREMENT_SCHEMA, read_json
 from torsion.flags import worst_verdict
 from torsion.intake import read_photo
 from torsion.level import (
@@ -41,23 +42,38 @@ Turn = tuple[float, float]
 _TAKEN: dict[str, Taken] = {"one-frame": "one frame", "fixed": "fixed", "apart": "apart"}
 
 
-def _turn(text: str) -> Turn:
-    """Read a rotation and its standard uncertainty, typed or from a measurement's JSON."""
+def _turn(text: str, *, of: Eye | None = None) -> Turn:
+    """Read a rotation and its standard uncertainty, typed or from a measurement's JSON (of that eye)."""
     try:
         rotation, uncertainty = numbers(text, 2, form="DEG,SD")
     except click.BadParameter:
-        return _measured(text)
+        return _measured(text, of)
     return rotation, uncertainty
 
 
-def _measured(text: str) -> Turn:
+def _right(text: str) -> Turn:
+    return _turn(text, of="OD")
+
+
+def _left(text: str) -> Turn:
+    return _turn(text, of="OS")
+
+
+def _measured(text: str, eye: Eye | None) -> Turn:
     if not Path(text).is_file():
         msg = f"{text!r} is neither DEG,SD (rotation and standard uncertainty) nor a file that measure wrote"
         raise click.BadParameter(msg)
     record = read_json(text)
+    name = Path(text).name
+    if record["schema"] != MEASUREMENT_SCHEMA:
+        msg = f"'{name}' must hold a measurement ({MEASUREMENT_SCHEMA}), not {record['schema']}"
+        raise TorsionError(msg)
+    if eye is not None and record.get("eye") not in (None, eye):
+        msg = f"'{name}' is a measurement of {record['eye']}, not of {eye}"
+        raise TorsionError(msg)
     values = record.get("rotation_deg"), record.get("standard_uncertainty_deg")
     if record.get("verdict") == "refuse" or values[0] is None or values[1] is None:
-        msg = f"'{Path(text).name}' holds no rotation to use: the measurement was refused"
+        msg = f"'{name}' holds no rotation to use: the measurement was refused"
         raise TorsionError(msg)
     return float(values[0]), float(values[1])
 
@@ -93,8 +109,8 @@ def _measured(text: str) -> Turn:
     metavar="DEG,SD|FILE",
     help="Rotation of the eye and its standard uncertainty, or the JSON that measure wrote.",
 )
-@click.option("--right", type=_turn, metavar="DEG,SD|FILE", help="Rotation of the right eye; with --left.")
-@click.option("--left", type=_turn, metavar="DEG,SD|FILE", help="Rotation of the left eye; with --right.")
+@click.option("--right", type=_right, metavar="DEG,SD|FILE", help="Rotation of the right eye; with --left.")
+@click.option("--left", type=_left, metavar="DEG,SD|FILE", help="Rotation of the left eye; with --right.")
 @click.option(
     "--taken",
     type=click.Choice(tuple(_TAKEN)),

@@ -43,14 +43,16 @@ def _eyes(eyes: BothEyes | None) -> list[tuple[str, str]]:
     if eyes is None:
         return []
     error = _error(eyes.standard_uncertainty_deg)
-    name = "excyclotorsion" if eyes.symmetric_deg > 0 else "incyclotorsion"
+    symmetric = f"{abs(eyes.symmetric_deg):.1f}°"
+    if symmetric != "0.0°":
+        symmetric += f" {'excyclotorsion' if eyes.symmetric_deg > 0 else 'incyclotorsion'} of either eye"
     return [
         (
             "Eyes",
             f"right {_turned(eyes.right_deg)}, left {_turned(eyes.left_deg)}, photographed {_taken(eyes)}",
         ),
         ("", f"common {_turned(eyes.common_deg)} {error}: head tilt, camera roll, or both eyes together"),
-        ("", f"symmetric {abs(eyes.symmetric_deg):.1f}° {name} of either eye {error}"),
+        ("", f"symmetric {symmetric} {error}"),
     ]
 
 
