@@ -1,5 +1,6 @@
 """The commands inspect and measure: exit status, JSON and files first, then what they print."""
 
+import io
 import json
 import subprocess
 import sys
@@ -15,6 +16,7 @@ import synthetic
 from torsion import measure
 from torsion.cli import main
 from torsion.cli import measure as cli_measure
+from torsion.demo import demo_files
 from torsion.files import INSPECTION_SCHEMA, MEASUREMENT_SCHEMA, read_json, read_schema, to_json
 from torsion.flags import FLAGS
 from torsion.record import measurement_record
@@ -29,11 +31,11 @@ def photos(tmp_path_factory):
     """Seated and supine photo of one eye, and the photo of another."""
     folder = tmp_path_factory.mktemp("photos")
     rng = np.random.default_rng(11)
-    one, another, size = made_up.drawn_eye(), made_up.drawn_eye(2), {"width_px": 720, "height_px": 480}
-    pair = synthetic.draw_pair(one, "easy", rng, rotation_deg=ROTATION_DEG, **size)
-    other = synthetic.draw_pair(another, "easy", rng, **size)[0]
-    for name, picture in zip(("seated", "supine", "other"), (*pair, other), strict=True):
+    size = {"width_px": 720, "height_px": 480}
+    pair = synthetic.draw_pair(made_up.drawn_eye(), "easy", rng, rotation_deg=ROTATION_DEG, **size)
+    for name, picture in zip(("seated", "supine"), pair, strict=True):
         Image.fromarray(picture.rgb).save(folder / f"{name}.png")
+    Image.open(io.BytesIO(demo_files([0.0])["seated.jpg"])).save(folder / "other.png")
     Image.fromarray(np.full((300, 400), 128, np.uint8)).save(folder / "blank.png")
     return folder
 
@@ -42,8 +44,8 @@ def run(*arguments):
     return CliRunner().invoke(main, [str(argument) for argument in arguments])
 
 
-def pair(photos, *more, supine="supine"):
-    return "measure", photos / "seated.png", photos / f"{supine}.png", "--eye", "OD", *more
+def pair(photos, *more, supine="supine.png"):
+    return "measure", photos / "seated.png", photos / supine, "--eye", "OD", *more
 
 
 def read(result, schema):
@@ -96,7 +98,7 @@ def test_files_and_text(photos, tmp_path):
 
 def test_another_eye_is_refused_with_status_3_and_no_axis(photos, tmp_path):
     picture = tmp_path / "result.png"
-    result = run(*pair(photos, "--axis", 90, "--picture", picture, supine="other"))
+    result = run(*pair(photos, "--axis", 90, "--picture", picture, supine="other.png"))
     assert result.exit_code == 3
     assert "REFUSED" in result.stdout
     assert "not carried" in result.stdout
@@ -106,7 +108,7 @@ def test_another_eye_is_refused_with_status_3_and_no_axis(photos, tmp_path):
 
 
 def test_refused_json(photos):
-    result = run(*pair(photos, "--axis", 90, "--incision", 90, "--json", "-", supine="blank"))
+    result = run(*pair(photos, "--axis", 90, "--incision", 90, "--json", "-", supine="blank.png"))
     assert result.exit_code == 3
     record = read(result, MEASUREMENT_SCHEMA)
     assert record["verdict"] == "refuse"
@@ -206,7 +208,7 @@ def test_sheet_is_written_with_its_label_and_without_the_name_of_a_file(photos, 
 
 def test_refused_measurement_has_a_sheet_too(photos, tmp_path):
     sheet = tmp_path / "sheet.html"
-    result = run(*pair(photos, "--axis", 90, "--sheet", sheet, "--json", "-", supine="blank"))
+    result = run(*pair(photos, "--axis", 90, "--sheet", sheet, "--json", "-", supine="blank.png"))
     assert result.exit_code == 3
     assert read(result, MEASUREMENT_SCHEMA)["verdict"] == "refuse"
     page = sheet.read_text(encoding="utf-8")
@@ -217,12 +219,12 @@ def test_refused_measurement_has_a_sheet_too(photos, tmp_path):
 def test_sheet_without_its_packages_says_what_to_install(photos, tmp_path, monkeypatch):
     monkeypatch.setitem(sys.modules, "jinja2", None)
     sheet = tmp_path / "sheet.html"
-    assert "torsion[sheet]" in one_sentence(run(*pair(photos, "--sheet", sheet, supine="blank")))
+    assert "torsion[sheet]" in one_sentence(run(*pair(photos, "--sheet", sheet, supine="blank.png")))
     assert not sheet.exists()
 
 
 def test_label_too_long_for_the_sheet(photos, tmp_path):
-    result = run(*pair(photos, "--sheet", tmp_path / "sheet.html", "--case", "x" * 61, supine="blank"))
+    result = run(*pair(photos, "--sheet", tmp_path / "sheet.html", "--case", "x" * 61, supine="blank.png"))
     assert result.exit_code == 2
     assert "has 61 characters; at most 60" in " ".join(result.stderr.split())
 
@@ -240,7 +242,7 @@ def one_sentence(result):
 
 def test_missing_photo(photos, tmp_path):
     file, picture = tmp_path / "result.json", tmp_path / "result.png"
-    result = run(*pair(photos, "--json", file, "--picture", picture, supine="missing"))
+    result = run(*pair(photos, "--json", file, "--picture", picture, supine="missing.png"))
     assert "missing.png' does not exist" in one_sentence(result)
     assert not file.exists()
     assert not picture.exists()

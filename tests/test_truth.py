@@ -22,7 +22,9 @@ _CENTER_PX = (480.0, 320.0)  # whole pixels: the cut then takes the picture's ow
 def test_a_rigid_registration_by_simpleitk_agrees(seed, rotation_deg):
     itk = pytest.importorskip("SimpleITK")
     eye, rng = made_up.drawn_eye(seed), np.random.default_rng([seed, 7])
-    first, second = synthetic.draw_pair(eye, "easy", rng, rotation_deg=rotation_deg)
+    first, second = synthetic.draw_pair(
+        eye, "easy", rng, rotation_deg=rotation_deg, width_px=720, height_px=480
+    )
     found = torsion.measure(first.rgb, second.rgb)
     truth = second.rotation_deg - first.rotation_deg
     other = _rotation_by_itk(itk, first, second, start_deg=truth + 1.5)
