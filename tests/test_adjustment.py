@@ -92,6 +92,32 @@ def test_noise_of_pairs_averages_as_resistors_do():
     assert found.standard_uncertainty_deg == pytest.approx(0.1 * np.sqrt(2.0 / 6.0))
 
 
+def triangle(chi_square):
+    """Three photos whose pairs, each known to 0.1 degrees, do not add up by what gives a chi-square."""
+    return [Link(0, 1, 0.0, 0.1), Link(1, 2, 0.0, 0.1), Link(0, 2, 0.1 * np.sqrt(3.0 * chi_square), 0.1)]
+
+
+@pytest.mark.parametrize(
+    ("chi_square", "fits", "widened"),
+    [(1.0, True, 1.0), (3.0, True, 1.0), (5.0, True, 1.0), (7.5, False, np.sqrt(7.5))],
+)
+def test_chance_is_not_widened_and_what_is_no_chance_is(chi_square, fits, widened):
+    """Beyond 6.63 (1 %, one degree of freedom) the stated uncertainties are widened until they fit."""
+    found = adjust(triangle(chi_square), start=0, end=2)
+    assert found.chi_square == pytest.approx(chi_square)
+    assert found.fits == fits
+    # degrees; a pair of 0.1 beside a way of two such pairs
+    assert found.standard_uncertainty_deg == pytest.approx(widened * 0.1 * np.sqrt(2.0 / 3.0))
+
+
+def test_photos_keep_what_their_best_pairs_allow():
+    """Two ways that fit too well: errors of the ends are at most those of their best pairs."""
+    ways = [Link(0, 2, 0.0, 0.1), Link(0, 3, 0.0, 0.5), Link(1, 2, 0.0, 0.1), Link(1, 3, 0.0, 0.5)]
+    for links in (ways, ways[::-1]):
+        found = adjust(links, start=0, end=1)
+        assert found.standard_uncertainty_deg == pytest.approx(0.1 * np.sqrt(2.0))
+
+
 def test_it_never_goes_below_the_floor():
     links = [Link(i, j, 0.0, 0.01) for i, j in itertools.combinations(range(4), 2)]
     assert adjust(links, start=0, end=2, floor_deg=0.03).standard_uncertainty_deg == 0.03
@@ -102,6 +128,16 @@ def test_angles_wrap():
     found = adjust(links, start=0, end=2)
     assert found.rotation_deg == pytest.approx(-178.0 - 1.0 / 3.0)
     assert max(abs(misfit) for misfit in found.misfits_deg) == pytest.approx(1.0 / 6.0)
+
+
+def test_a_rotation_beyond_half_a_turn_is_wrapped_and_links_are_read_backwards():
+    links = [Link(0, 1, 100.0, 0.1), Link(2, 1, -100.0, 0.1)]
+    assert adjust(links, start=0, end=2).rotation_deg == pytest.approx(-160.0)
+    # Read the wrong way round, the first link would lead to where the others lie half a turn away.
+    links = [Link(1, 0, -90.5, 1.0), Link(0, 2, 90.0, 1.0), Link(1, 2, 1.0, 1.0)]
+    found = adjust(links, start=0, end=2)
+    assert found.rotation_deg == pytest.approx((2.0 * 90.0 + 91.5) / 3.0)
+    assert found.fits
 
 
 def test_not_connected():
@@ -117,6 +153,8 @@ def test_a_way_round_is_as_uncertain_as_its_links_together():
     found = adjust([Link(0, 1, 1.0, 0.3), Link(1, 2, 1.0, 0.4)], start=0, end=2)
     assert found.rotation_deg == pytest.approx(2.0)
     assert found.standard_uncertainty_deg == pytest.approx(0.5)
+    further = adjust([Link(0, 1, 1.0, 0.3), Link(1, 2, 1.0, 0.2), Link(2, 3, 1.0, 0.6)], start=0, end=3)
+    assert further.standard_uncertainty_deg == pytest.approx(0.7)
 
 
 @pytest.mark.parametrize("free", [1, 2, 3, 6, 11])
@@ -154,6 +192,28 @@ def test_three_photos_cannot_tell():
     links = [Link(0, 1, 0.0, 0.1), Link(0, 2, 0.0, 0.1), Link(1, 2, 3.0, 0.1)]
     assert not adjust(links, start=0, end=2).fits
     assert suspects(links) == ()
+
+
+def test_three_that_may_be_odd_are_none():
+    turns = (
+        2.0,
+        -2.0,
+        4.0,
+        2.0,
+        3.0,
+        3.0,
+    )  # degrees: found by trying; any of three photos taken out mends it
+    links = [
+        Link(*ends, turn, 1.0) for ends, turn in zip(itertools.combinations(range(4), 2), turns, strict=True)
+    ]
+    assert not adjust(links, start=0, end=2).fits
+    assert suspects(links) == ()
+
+
+def test_a_photo_that_joins_two_rings_clears_nobody():
+    """Without photo 2 nothing is left that could disagree, so whether it is the odd one cannot be told."""
+    rings = [(0, 1, 3.0), (1, 2, 0.0), (0, 2, 0.0), (2, 3, 0.0), (3, 4, 0.0), (2, 4, 0.0)]
+    assert suspects([Link(first, second, turn, 0.1) for first, second, turn in rings]) == ()
 
 
 # ---- coverage ----

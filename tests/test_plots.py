@@ -12,6 +12,7 @@ from matplotlib.text import Text
 from torsion.axis import AxisTransfer, Incision
 from torsion.confidence import Answer
 from torsion.inspection_plots import MOST_PHOTOS, inspection_figure
+from torsion.laterality import Laterality
 from torsion.orientation import View
 from torsion.photo import Ellipse
 from torsion.plots import measurement_figure, png_bytes
@@ -153,6 +154,12 @@ def test_inspection_of_one_photo_names_no_best():
     assert "one.png" in said
     assert "BEST" not in said
     assert "80 px" in said
+
+
+def test_inspection_of_a_photo_of_the_other_eye_asks():
+    photo = made_up.prepared_photo()
+    other = replace(photo, photo=replace(photo.photo, eye="OD"), laterality=Laterality("OS"))
+    assert "OS, not OD?" in words(inspection_figure([other]))
 
 
 def test_inspection_of_many_marks_the_best_and_says_the_flags():

@@ -110,8 +110,8 @@ def adjust(links: Sequence[Link], *, start: int, end: int, floor_deg: float = 0.
     With variances u² of the links, N that of the fit if all of u² were noise of pairs, and w the part that
     the misfits show (chi-square over degrees of freedom, at most 1 while the links fit), the variance is
     ``w N + (1 - w) P``.  P bounds what the photos may keep: the variance of the direct link, or that of the
-    best link of the start plus that of the best link of the end.  Without a misfit to judge by, the larger of
-    N and P counts.  Where the links do not fit, w is as large as makes them fit (R. T. Birge, doi
+    best link of the start plus that of the best link of the end.  Without a misfit to judge by N counts,
+    then no less than P.  Where the links do not fit, w is as large as makes them fit (R. T. Birge, doi
     10.1103/PhysRev.40.207).
     """
     reached = _walk(links, start)
@@ -126,7 +126,7 @@ def adjust(links: Sequence[Link], *, start: int, end: int, floor_deg: float = 0.
     if share is not None and probability is not None and probability >= _UNLIKELY:
         share = min(share, 1.0)
     noise, kept = fit.variance(start, end), _kept_by_photos(used, start, end)
-    variance = max(noise, kept) if share is None else share * noise + max(0.0, 1.0 - share) * kept
+    variance = noise if share is None else share * noise + max(0.0, 1.0 - share) * kept
     misfits = iter(fit.misfit_deg)
     return Adjustment(
         wrap_rotation_deg(fit.turn_deg[end] - fit.turn_deg[start]),

@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 from torsion.dial_plots import BLACK, GREY, INK, PAPER, VERDICT_COLOURS, draw_eye, hatch_masked
 from torsion.preparation import PreparedPhoto
 from torsion.record import best_photo, cautions
-from torsion.wording import flag_words, measure_words, shortened, verdict_word
+from torsion.wording import flag_words, measure_words, shortened, shown_side, verdict_word
 
 __all__ = ["MOST_PHOTOS", "inspection_figure"]
 
@@ -69,6 +69,8 @@ def _draw_card(cell: Axes, prepared: PreparedPhoto, title: str, *, best: bool) -
         cell.text(6.4, 4.15, "BEST OF THESE", size=12, weight="bold", color=INK, va="center")
     top = 3.72
     measures = measure_words(prepared.measures) if prepared.limbus is not None else []
+    if prepared.laterality.upright is not None:
+        measures.append(("shows", shown_side(prepared)))
     for line, (label, value) in enumerate(measures):
         cell.text(4.95, top - 0.215 * line, label, size=10, color=GREY, va="center")
         cell.text(7.6, top - 0.215 * line, value, size=10, weight="bold", color=INK, va="center", ha="right")

@@ -8,6 +8,7 @@ from torsion.axis_cost import AxisCost
 from torsion.flags import FLAGS, Verdict
 from torsion.measurement import Measurement
 from torsion.order import Sign
+from torsion.preparation import PreparedPhoto
 
 __all__ = [
     "axis_degrees",
@@ -24,6 +25,7 @@ __all__ = [
     "reason_words",
     "rotation_words",
     "shortened",
+    "shown_side",
     "side_words",
     "uncertainty_words",
     "verdict_word",
@@ -235,6 +237,20 @@ def flag_words(name: str) -> str:
 def shortened(name: str) -> str:
     """Shorten the name of a file to 34 characters, its end kept."""
     return name if len(name) <= 34 else f"{name[:18]}…{name[-15:]}"
+
+
+def shown_side(photo: PreparedPhoto) -> str:
+    """Say which eye a photo shows by itself, with a question where another one was stated.
+
+    Returns
+    -------
+    str
+        ``OS``, ``OS, not OD?``, or a dash where it does not show.
+    """
+    shown, stated = photo.laterality.upright, photo.photo.eye
+    if shown is None:
+        return "–"
+    return shown if stated in (None, shown) else f"{shown}, not {stated}?"
 
 
 def measure_words(measures: Mapping[str, float | None]) -> list[tuple[str, str]]:

@@ -14,7 +14,7 @@ from torsion.intake import read_photo
 from torsion.photo import Ellipse
 from torsion.preparation import PreparedPhoto, prepare
 from torsion.record import best_photo, cautions, inspection_record
-from torsion.wording import measure_words, verdict_word
+from torsion.wording import measure_words, shown_side, verdict_word
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -105,10 +105,8 @@ def _text(photos: Sequence[PreparedPhoto]) -> list[str]:
         measures = {name: photo.measures.get(name) for name in _COLUMNS}
         values = [value for _, value in measure_words(measures)]
         flags = ", ".join(photo.flags) or "–"
-        shows: str = photo.laterality.upright or "–"
-        if photo.laterality.upright and photo.photo.eye not in (None, photo.laterality.upright):
-            shows += f", not {photo.photo.eye}?"
-        table.append([str(number), photo.photo.name, verdict_word(photo.verdict), *values, shows, flags])
+        found = [photo.photo.name, verdict_word(photo.verdict), *values, shown_side(photo), flags]
+        table.append([str(number), *found])
     widths = [max(len(line[column]) for line in table) for column in range(len(table[0]))]
     lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)) for row in table]
     best = best_photo(photos)
