@@ -195,17 +195,8 @@ def test_three_photos_cannot_tell():
 
 
 def test_three_that_may_be_odd_are_none():
-    turns = (
-        2.0,
-        -2.0,
-        4.0,
-        2.0,
-        3.0,
-        3.0,
-    )  # degrees: found by trying; any of three photos taken out mends it
-    links = [
-        Link(*ends, turn, 1.0) for ends, turn in zip(itertools.combinations(range(4), 2), turns, strict=True)
-    ]
+    turns = iter((2.0, -2.0, 4.0, 2.0, 3.0, 3.0))  # degrees: without any one of three photos the rest fits
+    links = [Link(*ends, next(turns), 1.0) for ends in itertools.combinations(range(4), 2)]
     assert not adjust(links, start=0, end=2).fits
     assert suspects(links) == ()
 

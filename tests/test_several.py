@@ -12,6 +12,7 @@ import pytest
 import synthetic
 import torsion
 from torsion import several
+from torsion.confidence import FLOOR_DEG
 from torsion.files import MEASUREMENT_SCHEMA, read_schema, to_json
 from torsion.flags import worst_verdict
 from torsion.measurement import MeasureOptions
@@ -33,10 +34,12 @@ class World:
         self.stated = {}
         self.photos = {name: made_up.prepared_photo(name) for name in turns}
         self.asked = []
+        self.given = []
 
     def measure(self, first, second, *, eye, options):
         names = first.photo.name, second.photo.name
         self.asked.append(names)
+        self.given.append(options)
         turn = self.turns[names[1]] - self.turns[names[0]] + self._of(self.wrong, names, 0.0, -1.0)
         flags = (*first.flags, *second.flags, *self._of(self.flags, names, ()))
         return made_up.accepted(
@@ -206,6 +209,53 @@ def test_a_copy_counts_once_whatever_its_place(world, seated, supine):
     assert found.flags == ("photo_repeated", "eye_not_given")
 
 
+def test_the_later_of_two_copies_is_left_out(world):
+    world.turns["q"] = world.turns["b"]
+    world.flags[("b", "q")] = ("same_picture",)
+    assert left_out(world.combine("a b", "p q")) == {"q": "repeated"}
+
+
+def test_a_photo_without_an_eye_is_no_stranger_though_it_does_not_match(world):
+    world.photos["r"] = made_up.no_eye("r")
+    world.flags = {(name, "r"): ("eyes_do_not_match",) for name in "abpq"}
+    assert left_out(world.combine("a b", "p q r")) == {"r": "not_comparable"}
+
+
+def test_the_first_two_photos_say_whose_eye_it_is_even_against_more(world):
+    world.flags = {names: ("eyes_do_not_match",) for names in itertools.product("ap", "bqr")}
+    found = world.combine("a b", "p q r")
+    assert left_out(found) == dict.fromkeys("bqr", "does_not_match")
+    assert found.rotation_deg == pytest.approx(5.0)
+
+
+def test_no_number_of_photos_leads_below_the_floor(world):
+    world.stated = {names: 0.1 * FLOOR_DEG for names in itertools.combinations("abpq", 2)}
+    assert world.combine("a b", "p q").standard_uncertainty_deg == FLOOR_DEG
+
+
+@pytest.mark.parametrize("flag", ["other_side", "order_doubtful"])
+def test_a_mix_up_in_any_pair_of_both_postures_is_said(world, flag):
+    world.flags[("b", "q")] = (flag,)
+    found = world.combine("a b", "p q")
+    assert flag in found.flags
+    assert found.verdict == worst_verdict([flag])
+
+
+def test_a_stated_mirror_is_still_said_where_the_first_photos_do_not_match(world):
+    world.flags[("a", "p")] = ("not_enough_to_compare",)
+    world.wrong[("p", "q")] = -2.0 * (7.1 - 5.0)  # degrees: two mirrored photos turn the other way
+    found = world.combine("a b", "p q", options=MeasureOptions(mirrored=True))
+    assert found.rotation_deg == pytest.approx(5.0)
+    assert found.view == View(0, True)
+
+
+def test_mirrored_seated_photos_are_undone_once(world):
+    stated = MeasureOptions(seated_mirrored=True)
+    found = world.combine("a b", "p q", options=stated)
+    assert found.options == stated
+    assert not any(options.seated_mirrored for options in world.given)
+
+
 def test_one_photograph_in_both_postures_stays_refused(world):
     world.flags[("a", "p")] = ("same_picture",)
     found = world.combine("a b", "p q")
@@ -263,6 +313,12 @@ def test_a_slid_conjunctiva_is_named_though_everything_adds_up(world):
     assert found.network.disagrees == (3,)
     assert found.network.chi_square == pytest.approx(0.0, abs=1e-9)
     assert (found.verdict, found.flags) == ("review", ("photos_disagree", "eye_not_given"))
+
+
+def test_a_photo_whose_bands_agree_in_one_of_its_pairs_is_not_named(world):
+    for name in "ab":
+        world.flags[(name, "q")] = ("bands_disagree",)
+    assert world.combine("a b", "p q").network.disagrees == ()
 
 
 def test_words_name_what_was_left_out_and_what_disagrees(world):

@@ -132,6 +132,6 @@ def _odd_bands(pairs: Pairs) -> tuple[int, ...]:
     Where a conjunctiva has slid in a photo, its pairs may fit all others: the error belongs to the photo.
     """
     odd = [set(numbers) for numbers, pair in pairs.items() if "bands_disagree" in pair.flags]
-    common = set.intersection(*odd) if len(odd) > 1 else set()
+    common = set.intersection(*odd) if odd else set()
     all_of_it = sum(bool(common & set(numbers)) for numbers in pairs)
     return tuple(common) if len(common) == 1 and len(odd) == all_of_it else ()
