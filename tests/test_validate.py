@@ -5,6 +5,7 @@ photos goes through the real thing.
 """
 
 import json
+from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 
@@ -23,10 +24,12 @@ from torsion.eye_groups import GroupError, group_photos, read_pattern
 from torsion.files import to_json
 from torsion.limbus_guess import Limbus, guess_limbus
 from torsion.validate import ValidateOptions, summarise, validate
+from torsion.validate_advice import odd_photos
 from torsion.validate_checks import Answered, plan_checks
 from torsion.validate_page import validation_page
 from torsion.validate_record import validation_record
-from torsion.validate_summary import closures, count_with_ends, errors_of
+from torsion.validate_summary import Count, Errors, closures, count_with_ends, errors_of
+from torsion.validate_verdict import judge
 
 PLACES = [f"eye{eye}/{shot}.jpg" for eye in range(4) for shot in range(5)]
 EYES = [name.split("/")[0] for name in PLACES]
@@ -276,6 +279,118 @@ def test_record_follows_its_schema(count):
     record = json.loads(to_json(validation_record(validation(answers, unreadable={PLACES[3]: "a fault"}))))
     jsonschema.Draft202012Validator(schema).validate(record)
     assert record["photos"][3]["fault"] == "a fault"
+
+
+# The verdict, on numbers alone
+
+SMALL = Errors(100, 0.05, 0.2, 0.4, 0, 1.0, 0.95, 0)
+
+
+def count(accept, pairs, *, eyes=40):
+    """Count pairs of which some are accepted and the rest refused."""
+    upper = count_with_ends(0, eyes)[1]
+    return Count(pairs, accept, 0, pairs - accept, 0.0, 1.0, eyes, 0, upper, 0)
+
+
+def judged(*, complete=True, **changes):
+    """Judge good photos with changes."""
+    counts = {"same": count(90, 100), "different": count(0, 300), "mirrored": count(0, 20)}
+    errors = {"closure": SMALL, "turned": SMALL, "bands": SMALL}
+    for name, change in changes.items():
+        (counts if name in counts else errors)[name] = change
+    return judge(counts, **errors, complete=complete)
+
+
+def errors(**changes):
+    return replace(SMALL, **changes)
+
+
+@pytest.mark.parametrize(
+    ("point", "changes", "grade"),
+    [
+        ("acceptance", {"same": count(80, 100)}, "good"),
+        ("acceptance", {"same": count(79, 100)}, "doubtful"),
+        ("acceptance", {"same": count(50, 100)}, "doubtful"),
+        ("acceptance", {"same": count(49, 100)}, "bad"),
+        ("acceptance", {"same": count(9, 9)}, "too few"),
+        ("acceptance", {"same": count(10, 10)}, "good"),
+        ("turned ring", {"turned": errors(p95_deg=0.3)}, "good"),
+        ("turned ring", {"turned": errors(p95_deg=0.31)}, "doubtful"),
+        ("turned ring", {"turned": errors(p95_deg=1.0)}, "doubtful"),
+        ("turned ring", {"turned": errors(p95_deg=1.01)}, "bad"),
+        ("turned ring", {"turned": errors(over_1_deg=1)}, "doubtful"),
+        ("turned ring", {"turned": errors(n=9)}, "too few"),
+        ("closure", {"closure": errors(p95_deg=0.6)}, "good"),
+        ("closure", {"closure": errors(p95_deg=0.61)}, "doubtful"),
+        ("closure", {"closure": errors(p95_deg=1.51)}, "bad"),
+        ("closure", {"closure": errors(over_1_deg=1)}, "good"),  # three pairs take part in it
+        ("closure", {"closure": Errors(0)}, "too few"),
+        ("bands", {"bands": errors(over_stated=1.5)}, "good"),
+        ("bands", {"bands": errors(over_stated=1.51)}, "doubtful"),
+        ("bands", {"bands": errors(over_stated=2.51)}, "bad"),
+        ("bands", {"bands": errors(n=9)}, "none"),
+        ("stated error", {"turned": errors(n=10, beyond_3=1), "closure": Errors(0)}, "good"),  # one alone
+        ("stated error", {"turned": errors(beyond_3=10)}, "good"),
+        ("stated error", {"turned": errors(beyond_3=11)}, "doubtful"),
+        ("stated error", {"turned": errors(beyond_3=31)}, "bad"),
+        ("different eyes", {"different": count(1, 300)}, "bad"),
+        ("different eyes", {"different": count(0, 9)}, "too few"),
+        ("mirrored eyes", {"mirrored": count(1, 20)}, "bad"),
+        ("mirrored eyes", {"mirrored": count(0, 10)}, "good"),
+    ],
+)
+def test_each_point_is_graded_at_its_limits(point, changes, grade):
+    assert {one.name: one.grade for one in judged(**changes).points}[point] == grade
+
+
+@pytest.mark.parametrize(
+    ("changes", "verdict", "sentence"),
+    [
+        ({}, "accept",
+         "Yes: with photos like these the tool can be relied on as a second check. Of 100 pairs of one eye "
+         "90 were accepted, and none of 300 pairs of different eyes."),
+        ({"different": count(0, 300, eyes=4)}, "accept",
+         "Yes: with photos like these the tool can be relied on as a second check. Of 100 pairs of one eye "
+         "90 were accepted, and none of 300 pairs of different eyes; 4 eyes cannot show what happens with "
+         "rarer ones, so more would be better."),
+        ({"same": count(79, 100)}, "review",
+         "With care: look at every result yourself. Only 79 of 100 pairs of one eye were accepted."),
+        ({"same": count(79, 100), "mirrored": count(0, 2)}, "review",
+         "With care: look at every result yourself. Only 79 of 100 pairs of one eye were accepted. "
+         "Too few photos to tell the rest (mirrored eyes)."),
+        ({"same": count(3, 3), "bands": errors(over_stated=2.0)}, "review",
+         "Too few photos to tell (acceptance): take five of each of at least four eyes, seated and supine."),
+        ({"mirrored": count(0, 2)}, "review",
+         "Too few photos to tell (mirrored eyes): take five of each of at least four eyes, "
+         "seated and supine."),
+        ({"different": count(1, 300), "turned": errors(p95_deg=2.0, worst_deg=3.0)}, "refuse",
+         "No: do not rely on the tool with photos like these. Answers do not follow a turned eye: 95 of 100 "
+         "within 2.0°, the worst off by 3.0°; different eyes were taken for one: 1 of 300."),
+        ({"same": count(4, 100), "mirrored": count(0, 2)}, "refuse",
+         "No: do not rely on the tool with photos like these. Only 4 of 100 pairs of one eye were accepted."),
+    ],
+)  # fmt: skip
+def test_the_verdict_says_what_it_rests_on(changes, verdict, sentence):
+    found = judged(**changes)
+    assert (found.verdict, found.sentence) == (verdict, sentence)
+    broken_off = judged(**changes, complete=False)
+    assert broken_off.verdict == ("refuse" if verdict == "refuse" else "review")
+    assert broken_off.sentence == f"Broken off before the end, so this is not the last word. {sentence}"
+
+
+def test_two_refused_pairs_make_a_photo_odd_and_one_does_not():
+    def odd(*photos):
+        same = [answer(check) for check in planned() if check.kind == "same" and check.second < len(photos)]
+        return odd_photos(
+            [
+                replace(one, verdict="refuse") if 0 in (one.check.first, one.check.second) else one
+                for one in same
+            ],
+            photos,
+        )
+
+    assert odd("A", "A", "A") == [0]  # its two pairs are refused, the pair of the others is not
+    assert odd("A", "A") == []  # one pair does not tell which of its photos it is
 
 
 # The page
