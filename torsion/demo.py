@@ -17,6 +17,7 @@ from torsion.angles import rotation_name, wrap_axis_deg
 from torsion.demo_layers import DemoLayers, load_layers, take_photo
 from torsion.demo_page import demo_page
 from torsion.errors import TorsionError
+from torsion.files import write_whole
 
 __all__ = [
     "LARGEST_TORSION_DEG",
@@ -163,7 +164,7 @@ def write_demo(
             _refuse_foreign(folder, files)
         folder.mkdir(parents=True, exist_ok=True)
         for name, content in files.items():
-            (folder / name).write_bytes(content)
+            write_whole(content, folder / name)
     except OSError as fault:
         msg = f"the demo cannot be written into '{folder}': {fault.strerror or fault}"
         raise DemoError(msg) from fault
