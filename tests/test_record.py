@@ -282,3 +282,30 @@ def test_best_photo_does_not_show_the_other_eye():
     review = replace(review, photo=replace(review.photo, eye="OD"), laterality=Laterality("OD"))
     assert best_photo([other, review]) == 1
     assert best_photo([other]) == 0
+
+
+def test_text_of_a_record_is_strict_and_readable():
+    with pytest.raises(ValueError, match="Out of range float values"):
+        to_json({"rotation_deg": math.nan})
+    assert to_json({"note": "± 2°"}) == '{\n  "note": "± 2°"\n}\n'
+
+
+def test_a_cell_is_plain():
+    made = {"complete": True, "files": ["a", "b"], "none": None, "turns": [1.5, None], "parts": [{"a": 1}]}
+    assert row(made) == {
+        "complete": "true",
+        "files": "a;b",
+        "none": "",
+        "turns": "1.5;",
+        "parts": '{"a": 1}',
+    }
+
+
+def test_a_reader_never_meets_half_a_file(tmp_path):
+    """Who has the old file open goes on reading the old one: the new one takes its place as a whole."""
+    path = tmp_path / "record.json"
+    write_whole("old", path)
+    with path.open(encoding="utf-8") as reader:
+        write_whole("new", path)
+        assert reader.read() == "old"
+    assert path.read_text(encoding="utf-8") == "new"

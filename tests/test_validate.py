@@ -24,8 +24,8 @@ from torsion.eye_groups import GroupError, group_photos, read_pattern
 from torsion.files import to_json
 from torsion.limbus_guess import Limbus, guess_limbus
 from torsion.validate import ValidateOptions, summarise, validate
-from torsion.validate_advice import odd_photos
-from torsion.validate_checks import Answered, plan_checks
+from torsion.validate_advice import advice_of, odd_photos
+from torsion.validate_checks import Answered, Check, plan_checks
 from torsion.validate_page import validation_page
 from torsion.validate_record import validation_record
 from torsion.validate_summary import Count, Errors, closures, count_with_ends, errors_of
@@ -378,19 +378,37 @@ def test_the_verdict_says_what_it_rests_on(changes, verdict, sentence):
     assert broken_off.sentence == f"Broken off before the end, so this is not the last word. {sentence}"
 
 
-def test_two_refused_pairs_make_a_photo_odd_and_one_does_not():
-    def odd(*photos):
-        same = [answer(check) for check in planned() if check.kind == "same" and check.second < len(photos)]
-        return odd_photos(
-            [
-                replace(one, verdict="refuse") if 0 in (one.check.first, one.check.second) else one
-                for one in same
-            ],
-            photos,
-        )
+def pairs_of_one_eye(**verdicts):
+    """Answer the pairs of photos of one eye that are named, as in ``ab="refuse"``."""
+    names = "abc"
+    return [
+        answer(Check("same", names.index(pair[0]), names.index(pair[1])), verdict=verdict)
+        for pair, verdict in verdicts.items()
+    ]
 
-    assert odd("A", "A", "A") == [0]  # its two pairs are refused, the pair of the others is not
-    assert odd("A", "A") == []  # one pair does not tell which of its photos it is
+
+@pytest.mark.parametrize(
+    ("verdicts", "odd"),
+    [
+        ({"ab": "refuse", "ac": "refuse", "bc": "accept"}, [0]),
+        ({"ab": "refuse", "ac": "refuse", "bc": "refuse"}, []),  # none matches, so none is the odd one
+        ({"ab": "refuse", "bc": "accept"}, []),  # one pair does not tell which of its photos it is
+        ({"ab": "refuse", "ac": "review", "bc": "accept"}, []),
+    ],
+)
+def test_a_photo_is_odd_where_the_others_match(verdicts, odd):
+    assert odd_photos(pairs_of_one_eye(**verdicts), ["A", "A", "A"]) == odd
+
+
+def test_what_holds_pairs_back_comes_first_whatever_is_more_frequent():
+    held_back, frequent = pairs_of_one_eye(ab="refuse", bc="accept")
+    held_back = replace(held_back, flags=("eyes_do_not_match", "off_picture"))
+    advice = advice_of([held_back, replace(frequent, flags=("off_picture",))])
+    assert [(one.flag, one.pairs, one.holds_back) for one in advice] == [
+        ("eyes_do_not_match", 1, True),
+        ("off_picture", 2, False),
+    ]
+    assert "sorted by the right eye" in advice[0].remedy  # these photos are known to show one eye
 
 
 # The page
