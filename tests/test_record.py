@@ -215,6 +215,12 @@ def test_best_photo_is_the_one_with_the_better_verdict():
     assert best_photo([poor, made_up.no_eye(), good]) == 2
 
 
+def test_best_photo_to_be_reviewed_has_the_fewest_things_to_look_at():
+    many = made_up.prepared_photo(flags=("small_eye", "out_of_focus"), verdict="review", focus=0.9)
+    one = made_up.prepared_photo(flags=("small_eye", "off_picture"), verdict="review", focus=0.1)
+    assert best_photo([many, one]) == 1  # a flag that leaves a photo acceptable does not count
+
+
 def test_best_photo_of_equals_is_the_one_with_more_to_use():
     photos = [made_up.prepared_photo(iris_valid=share) for share in (0.4, 0.9, 0.9)]
     assert best_photo(photos) == 1
