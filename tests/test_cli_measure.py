@@ -184,16 +184,16 @@ def test_progress_is_told_where_it_takes_long(capsys, monkeypatch):
 # ---- cost and sheet ----
 
 
-def test_cylinder_adds_what_an_error_of_the_axis_costs(photos):
-    record = read(run(*pair(photos, "--axis", 90, "--cylinder", 2, "--json", "-")), MEASUREMENT_SCHEMA)
+def test_cylinder_adds_what_an_error_of_the_axis_costs(photos, tmp_path):
+    file = tmp_path / "result.json"
+    result = run(*pair(photos, "--axis", 90, "--cylinder", 2, "--json", file))
+    record = read_json(file)
     cost, uncertainty = record["cost"], record["axis"]["registration_deg"]
     assert cost["uncertainty_is"] == "registration only"
     assert cost["expected_d"] == pytest.approx(expected_cylinder_d(2.0, 2.0, uncertainty), abs=2e-4)
     left = residual_cylinder_d(2.0, 2.0, record["rotation_deg"])
     assert cost["uncorrected_d"] == pytest.approx(left, abs=2e-4)  # dioptres; rounded to four decimals
-    assert f"left uncorrected, {left:.2f} D" in " ".join(
-        run(*pair(photos, "--axis", 90, "--cylinder", 2)).stdout.split()
-    )
+    assert f"left uncorrected, {left:.2f} D" in " ".join(result.stdout.split())
 
 
 def test_sheet_is_written_with_its_label_and_without_the_name_of_a_file(photos, tmp_path):

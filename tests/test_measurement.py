@@ -51,7 +51,7 @@ def test_swapping_the_photos_negates_the_rotation():
     )  # degrees; other samples are taken
 
 
-@pytest.mark.parametrize("angle_deg", [-14.0, 4.0, 21.0])
+@pytest.mark.parametrize("angle_deg", [-14.0, pytest.param(4.0, marks=SLOW), 21.0])
 def test_turning_a_whole_picture_by_scipy_turns_the_answer(angle_deg):
     first, second = pair(1, "moderate", 7.0)
     plain = torsion.measure(first.rgb, second.rgb)
