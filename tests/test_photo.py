@@ -741,6 +741,14 @@ def test_outlines_are_kept_and_must_lie_in_the_picture(tmp_path):
         read_photo(path, pupil=Ellipse.circle(400, 120, 30))
 
 
+def test_the_centre_of_an_outline_may_be_the_last_pixel_and_none_beyond():
+    corner = photo_from_array(picture(), limbus=Ellipse.circle(WIDTH - 1, HEIGHT - 1, 90))
+    assert corner.limbus is not None
+    for x, y in ((WIDTH - 0.5, 120), (-0.5, 120), (160, HEIGHT - 0.5), (160, -0.5)):
+        with pytest.raises(PhotoError, match="must lie inside 'array'"):
+            photo_from_array(picture(), limbus=Ellipse.circle(x, y, 90))
+
+
 @pytest.mark.parametrize(
     ("values", "sentence"),
     [
