@@ -12,6 +12,7 @@ from torsion.confidence import Answer
 from torsion.flags import FLAGS
 from torsion.ink import Stain
 from torsion.landmark_pairs import LandmarkPair, fit_pairs
+from torsion.laterality import Laterality
 from torsion.level import reference_tilt
 from torsion.locate import Located
 from torsion.orientation import View
@@ -121,6 +122,8 @@ def pair_flags(monkeypatch):
         view=(0, False),
         copied=False,
         supine_pupil=0.4,
+        supine=None,
+        matrix=None,
         **options,
     ):
         votes = [band(usable=usable // 2), band(usable=usable - usable // 2, name="limbus")]
@@ -138,7 +141,10 @@ def pair_flags(monkeypatch):
             ),
             "_order_signs": lambda *_: (),
             "register": lambda *_: SimpleNamespace(
-                votes=votes, matrix=np.eye(2, 3), start_deg=0.0, parameters=np.zeros(14)
+                votes=votes,
+                matrix=np.eye(2, 3) if matrix is None else matrix,
+                start_deg=0.0,
+                parameters=np.zeros(14),
             ),
             "answer": lambda *_: Answer(rotation_deg, uncertainty_deg, score, 0.6),
             "band_answer": lambda _, vote: answers[vote.band] and Answer(*answers[vote.band], 0.6),
@@ -146,13 +152,46 @@ def pair_flags(monkeypatch):
         }
         for name, stage in stages.items():
             monkeypatch.setattr(comparison, name, stage)
-        supine = prepared_photo("supine.png")
+        supine = supine or prepared_photo("supine.png")
         supine = replace(supine, picture=replace(supine.picture, pupil=(0.0, 0.0, supine_pupil)))
         found = measurement.measure(prepared_photo(), supine, **options)
         assert set(found.flags) <= set(FLAGS)
         return found
 
     return run
+
+
+@pytest.mark.parametrize(
+    ("found", "stated", "shown"),
+    [(False, False, False), (True, False, True), (False, True, True), (True, True, False)],
+)
+def test_a_mirror_that_was_stated_and_one_that_was_found_undo_each_other(pair_flags, found, stated, shown):
+    options = measurement.MeasureOptions(mirrored=stated)
+    assert pair_flags(view=(0, found), options=options).view == View(0, shown)
+
+
+@pytest.mark.parametrize(("mirrored", "side"), [(False, 1.0), (True, -1.0)])
+def test_the_map_between_pixels_is_that_in_limbus_radii(pair_flags, mirrored, side):
+    """A quarter turn counter-clockwise and a shift, y upwards in radii and downwards in pixels, by hand."""
+    supine = replace(prepared_photo("supine.png"), limbus=Ellipse.circle(100.0, 90.0, 50.0))
+    quarter = np.array([[0.0, -1.0, 0.1], [1.0, 0.0, 0.2]])
+    found = pair_flags(supine=supine, matrix=quarter, view=(0, mirrored))
+    limbus = found.seated.limbus
+    at_three = limbus.x_px + limbus.radius_px, limbus.y_px, 1.0
+    np.testing.assert_allclose(found.matrix @ at_three, [100.0 + side * 5.0, 90.0 - 60.0], rtol=0, atol=1e-9)
+
+
+@pytest.mark.parametrize(("score", "seen"), [(0.8, "OD"), (0.1, None)])
+def test_a_photo_that_does_not_match_says_no_side(pair_flags, score, seen):
+    supine = replace(prepared_photo("supine.png"), laterality=Laterality("OD"))
+    assert pair_flags(supine=supine, score=score, margin=score).lateralities[1] == seen
+
+
+def test_in_a_mirror_a_turn_has_the_other_sense(pair_flags):
+    lying = Laterality(None, "OD")  # on its side it shows a right eye, if turned counter-clockwise
+    supine = replace(prepared_photo("supine.png"), laterality=lying)
+    assert pair_flags(supine=supine, view=(90, False)).lateralities[1] == lying.seen(turn_deg=90) == "OD"
+    assert pair_flags(supine=supine, view=(90, True)).lateralities[1] == lying.seen(turn_deg=270) == "OS"
 
 
 def test_a_good_pair_is_accepted(pair_flags):
