@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from tests.made_up import accepted, eye_picture, prepared_photo
+from tests.made_up import accepted, eye_picture, no_eye, prepared_photo
 from torsion import comparison, landmark_survey, marking, measurement
 from torsion.confidence import Answer
 from torsion.flags import FLAGS
@@ -168,6 +168,19 @@ def pair_flags(monkeypatch):
 def test_a_mirror_that_was_stated_and_one_that_was_found_undo_each_other(pair_flags, found, stated, shown):
     options = measurement.MeasureOptions(mirrored=stated)
     assert pair_flags(view=(0, found), options=options).view == View(0, shown)
+
+
+def test_bands_that_differ_by_more_than_they_state_widen_the_uncertainty(pair_flags):
+    plain, apart = pair_flags(), pair_flags(limbus=(6.0, 0.1, 0.8))
+    assert apart.standard_uncertainty_deg > plain.standard_uncertainty_deg
+
+
+@pytest.mark.parametrize("order", [1, -1])
+def test_a_photo_without_an_eye_gives_nothing_to_compare(order):
+    photos = [prepared_photo(), no_eye()][::order]
+    found = measurement.measure(*photos)
+    assert (found.verdict, found.view, found.rotation_deg) == ("refuse", None, None)
+    assert found.flags[0] == "no_eye"
 
 
 @pytest.mark.parametrize(("mirrored", "side"), [(False, 1.0), (True, -1.0)])
