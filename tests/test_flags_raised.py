@@ -124,6 +124,7 @@ def pair_flags(monkeypatch):
         supine_pupil=0.4,
         supine=None,
         matrix=None,
+        signs=(),
         **options,
     ):
         votes = [band(usable=usable // 2), band(usable=usable - usable // 2, name="limbus")]
@@ -139,7 +140,7 @@ def pair_flags(monkeypatch):
                     curve=np.zeros(1),
                 ),
             ),
-            "_order_signs": lambda *_: (),
+            "_order_signs": lambda *_: signs,
             "register": lambda *_: SimpleNamespace(
                 votes=votes,
                 matrix=np.eye(2, 3) if matrix is None else matrix,
@@ -198,6 +199,42 @@ def test_the_map_between_pixels_is_that_in_limbus_radii(pair_flags, mirrored, si
 def test_a_photo_that_does_not_match_says_no_side(pair_flags, score, seen):
     supine = replace(prepared_photo("supine.png"), laterality=Laterality("OD"))
     assert pair_flags(supine=supine, score=score, margin=score).lateralities[1] == seen
+
+
+@pytest.mark.parametrize(
+    ("eye", "shown", "flags"),
+    [
+        ("OD", None, ("side_not_seen",)),
+        ("OD", "OD", ()),  # one photo that shows its side will do
+        ("OD", "OS", ("other_side",)),
+    ],
+)
+def test_the_side_that_one_photo_shows_is_compared_with_the_one_stated(pair_flags, eye, shown, flags):
+    supine = replace(prepared_photo("supine.png"), laterality=Laterality(shown))
+    assert pair_flags(eye=eye, supine=supine).flags == flags
+
+
+def test_the_eye_may_be_stated_by_the_second_file_alone(pair_flags):
+    supine = prepared_photo("supine.png")
+    supine = replace(supine, photo=replace(supine.photo, eye="OS"))
+    assert pair_flags(supine=supine).eye == "OS"
+
+
+def test_signs_of_an_exchange_make_the_order_doubtful(pair_flags):
+    signs = ("time",)
+    found = pair_flags(signs=signs)
+    assert "order_doubtful" in found.flags
+    assert found.order_signs == signs
+
+
+@pytest.mark.parametrize(("turn_deg", "sideways"), [(0, False), (90, True), (180, False), (270, True)])
+def test_what_the_order_is_judged_by(monkeypatch, turn_deg, sideways):
+    """The less exposed half of the limbus counts, and a picture on its side hides what lids show."""
+    monkeypatch.setattr(comparison, "order_signs", lambda *pictures, **given: given)
+    exposed = {"pupil_ratio": 0.3, "exposed_upper": 0.7, "exposed_lower": 0.9}
+    photos = [prepared_photo(name, **exposed) for name in ("a", "b")]
+    given = comparison._order_signs(*photos, View(turn_deg, False))
+    assert (given["exposed"], given["sideways"]) == (0.7, sideways)
 
 
 def test_in_a_mirror_a_turn_has_the_other_sense(pair_flags):
