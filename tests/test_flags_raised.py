@@ -237,6 +237,13 @@ def test_what_the_order_is_judged_by(monkeypatch, turn_deg, sideways):
     assert (given["exposed"], given["sideways"]) == (0.7, sideways)
 
 
+def test_an_incision_is_carried_into_the_picture_as_displayed(pair_flags):
+    """Eye turned by 5 degrees, picture turned by 180: 120 becomes 120 + 5 + 180, in either case by hand."""
+    found = pair_flags(rotation_deg=185.0, view=(180, False), incision_deg=120.0)
+    assert found.rotation_deg == pytest.approx(5.0)
+    assert found.incision.surgical_deg == pytest.approx(305.0)
+
+
 def test_in_a_mirror_a_turn_has_the_other_sense(pair_flags):
     lying = Laterality(None, "OD")  # on its side it shows a right eye, if turned counter-clockwise
     supine = replace(prepared_photo("supine.png"), laterality=lying)
