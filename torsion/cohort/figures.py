@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.cohort.agreement import Agreement
+from torsion.cohort.columns import POSTURES
 from torsion.cohort.moments import THRESHOLDS_DEG, Moments
 from torsion.cohort.refusals import Refusals
 from torsion.cohort.repeatability import Repeatability
@@ -167,7 +168,10 @@ def posture_figure(data: "pd.DataFrame") -> "Figure":
 
 
 def repeats_figure(data: "pd.DataFrame", found: Repeatability) -> "Figure":
-    """Draw how far each value lies from its eye's mean, with the band of 95 of 100 values."""
+    """Draw how far each value lies from its eye's mean, with the band of 95 of 100 values.
+
+    A value pulls the mean of its eye towards itself, the more the fewer there are, and the band with it.
+    """
     keys = ["patient", "eye", "posture", *(["session"] if found.over == "repeat" else [])]
     used = data[data["usable"] & (data["posture"] == found.posture)]
     groups = used.groupby(keys)["torsion_deg"]
@@ -179,11 +183,13 @@ def repeats_figure(data: "pd.DataFrame", found: Repeatability) -> "Figure":
         style: dict[str, Any] = {"ms": 3.5, "mfc": "none", "mec": colour, "ls": "none"}
         axes.plot(part["middle"], part["torsion_deg"] - part["middle"], marker, label=name, **style)
     sd = found.within_sd_deg.value or 0.0
-    for side in (-1.96 * sd, 1.96 * sd):
+    band = 1.96 * sd * math.sqrt(1.0 - found.eyes / found.values)
+    for side in (-band, band):
         axes.axhline(side, color=_INK, lw=1.2, ls="--")
     axes.axhline(0.0, color=_PALE, lw=1.0, zorder=0)
-    axes.set_title(f"within-subject SD {sd:.2f}°; dashed: ± 1.96 SD", fontsize=9)
-    _dress(axes, "mean torsion of the eye, degrees", "value less that mean, degrees")
+    axes.set_title(f"within-subject SD {sd:.2f}°; dashed: for 95 of 100 values", fontsize=9)
+    what = "torsion of the eye" if found.posture == POSTURES[0] else f"of the eye's {found.posture} pairs"
+    _dress(axes, f"mean {what}, degrees", "value less that mean, degrees")
     axes.margins(y=0.25)
     axes.legend(frameon=False, fontsize=8, ncols=2, loc="upper center")
     return figure
