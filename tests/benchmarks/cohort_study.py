@@ -13,7 +13,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import cache
 from itertools import combinations
 from multiprocessing import get_context
@@ -124,8 +124,14 @@ def _record(group: Group) -> dict[str, Any] | None:
     return measure_group(group)[0].record
 
 
-def memory(pairs: int, plot: Path | None) -> None:
+def memory(places: Sequence[Path], pairs: int, plot: Path | None) -> None:
     """Resident memory over pairs that are measured, and over twenty times as many invented ones."""
+    if places:
+        own = watched(read_manifest(places[0], allow_outside=True), places[1], measure_group)
+        report_memory("measured", own)
+        if plot:
+            draw_memory({"measured": own}, plot)
+        return
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         path = draw(folder, pairs, width_px=300, shots=10)
@@ -139,7 +145,7 @@ def memory(pairs: int, plot: Path | None) -> None:
         many = watched(read_manifest(path), folder / "invented", invented)
         report_memory("invented", many)
     if plot:
-        draw_memory(measured, many, plot)
+        draw_memory({"measured": measured, "invented results": many}, plot)
 
 
 def watched(manifest: Manifest, out: Path, measure: Callable[[Group], list[Measured]]) -> list[Sizes]:
@@ -190,15 +196,16 @@ def report_memory(what: str, sizes: Sequence[Sizes]) -> None:
         print(f"  {what}, {name}: {shown}; {growth(done, size):+.0f} kB per 1,000 rows", flush=True)
 
 
-def draw_memory(measured: Sequence[Sizes], many: Sequence[Sizes], file: Path) -> None:
-    """Draw memory against rows done, for both runs."""
-    figure, axes = plt.subplots(1, 2, figsize=(11, 4.5), sharey=True, layout="constrained")
-    for panel, sizes, title in zip(axes, (measured, many), ("measured", "invented results"), strict=True):
+def draw_memory(runs: Mapping[str, Sequence[Sizes]], file: Path) -> None:
+    """Draw memory against rows done, for each run."""
+    size = (5.5 * len(runs), 4.5)
+    figure, axes = plt.subplots(1, len(runs), figsize=size, sharey=True, squeeze=False, layout="constrained")
+    for panel, (title, sizes) in zip(axes[0], runs.items(), strict=True):
         for name, (done, size) in curves(sizes).items():
             panel.plot(done, size, label=f"{name}: {growth(done, size):+.0f} kB per 1,000 rows")
         panel.set(xlabel="rows done", title=f"{sizes[-1].done} rows, {title}", ylim=(0, None))
         panel.legend(loc="lower right")
-    axes[0].set_ylabel("resident memory, MB")
+    axes[0, 0].set_ylabel("resident memory, MB")
     figure.savefig(file, dpi=100)
     plt.close(figure)
 
@@ -248,7 +255,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     """Parse the command line, run, print."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.cohort_study", description=__doc__)
     parser.add_argument("what", choices=("gain", "memory", "kills", "run"))
-    parser.add_argument("places", nargs="*", type=Path, help="list and folder, for run")
+    parser.add_argument("places", nargs="*", type=Path, help="list and folder, for run; also for memory")
     parser.add_argument("--pairs", type=int, help="default: 60, 5000, 1000")
     parser.add_argument("--plot", type=Path, help="file to draw memory to")
     given = parser.parse_args(arguments)
@@ -258,7 +265,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
             run_cohort(read_manifest(path), out, executor=executor)
         return
     if given.what == "memory":
-        memory(given.pairs or 5000, given.plot)
+        memory(given.places, given.pairs or 5000, given.plot)
     elif given.what == "gain":
         gain(given.pairs or 60)
     else:
