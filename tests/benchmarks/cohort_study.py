@@ -26,6 +26,7 @@ import psutil
 from numpy.typing import NDArray
 from PIL import Image
 
+import torsion
 from torsion.cohort.executors import Processes
 from torsion.cohort.manifest import Manifest, read_manifest
 from torsion.cohort.pairs import Group, Measured, measure_group
@@ -33,6 +34,7 @@ from torsion.cohort.progress import Progress
 from torsion.cohort.run import STORE_NAME, run_cohort
 from torsion.cohort.store import Store, StoreError
 from torsion.demo_layers import load_layers, take_photo
+from torsion.record import measurement_record
 
 KILLS = 5
 VIEWS = 40  # composed once; a file more than that repeats one under another comment
@@ -74,6 +76,9 @@ def gain(pairs: int) -> None:
     """Rate of two workers over that of one, beside what the bare loop gains, in turns."""
     with tempfile.TemporaryDirectory() as folder:
         manifest = read_manifest(draw(Path(folder), pairs, width_px=800))
+        with Processes(2) as executor:  # what is loaded once, such as the writer of Parquet, is no gain
+            few = Manifest(manifest.rows[:2], manifest.columns)
+            run_cohort(few, Path(folder, "first"), executor=executor)
         ratios = []
         for turn in range(3):
             rates = []
@@ -116,12 +121,14 @@ class Sizes(NamedTuple):
 
 def invented(group: Group) -> list[Measured]:
     """Give every pair the record of one that was really measured."""
-    return [Measured(pair.key, _record(group[:1])) for pair in group]
+    folder = Path(group[0].seated.location).parent
+    return [Measured(pair.key, _record(folder)) for pair in group]
 
 
 @cache
-def _record(group: Group) -> dict[str, Any] | None:
-    return measure_group(group)[0].record
+def _record(folder: Path) -> dict[str, Any]:
+    found = torsion.measure(folder / "0000-0.jpg", folder / "0000-1.jpg", eye="OD")
+    return measurement_record(found)
 
 
 def memory(places: Sequence[Path], pairs: int, plot: Path | None) -> None:
