@@ -103,7 +103,7 @@ def write_report(
     write_whole(_csv([header, *rows]), folder / "data-dictionary.csv")
     looks = worth_a_look(data)
     page = _render(
-        title=title or "Torsion of a cohort",
+        title=title or ("Repeats of a cohort" if is_of_controls(summary) else "Torsion of a cohort"),
         summary=summary,
         images={
             name: _embedded(figures.figure_bytes(figure, "svg"), "svg+xml") for name, figure in drawn.items()
