@@ -102,6 +102,7 @@ def test_a_cohort_of_controls_tells_of_repeatability_and_of_nothing_else(tmp_pat
     ):
         assert part not in page
     assert page.count(FLAGS["eye_not_given"].meaning) < 4  # of 24 pairs: said once, and in the dictionary
+    assert "so no torsion is missing" in page
     text = " ".join(methods_paragraphs(found))
     assert "repeatedly in one posture" in text
     assert "xcyclo" not in text

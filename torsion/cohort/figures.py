@@ -2,6 +2,7 @@
 
 import io
 import math
+import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -234,20 +235,24 @@ def agreement_figure(pairs: "pd.DataFrame", found: Agreement, name: str) -> "Fig
 
 def refusals_figure(found: Refusals) -> "Figure":
     """Draw how many pairs were not usable, by reason."""
+    from matplotlib.ticker import MaxNLocator
+
     names = list(found.reasons)[:12]
-    figure, axes = _panel(6.4, 0.9 + 0.32 * max(1, len(names)))
+    figure, axes = _panel(_WIDTH, 0.9 + 0.4 * max(1, len(names)))
     counts = [found.reasons[name] for name in names]
     bars = axes.barh(range(len(names)), counts, 0.7, color=_GREY, edgecolor=_INK)
     axes.bar_label(bars, padding=3, fontsize=8)
     axes.set_yticks(range(len(names)), [_reason(name) for name in names])
     axes.invert_yaxis()
     axes.set_xlim(0.0, 1.15 * max([1, *found.reasons.values()]))
+    axes.xaxis.set_major_locator(MaxNLocator(integer=True))
     _dress(axes, f"pairs without a usable rotation, of {found.pairs}", "")
     return figure
 
 
 def _reason(name: str) -> str:
-    return FLAGS[name].meaning if name in FLAGS and len(FLAGS[name].meaning) < 60 else name.replace("_", " ")
+    said = name in FLAGS and len(FLAGS[name].meaning) < 60
+    return textwrap.fill(FLAGS[name].meaning if said else name.replace("_", " "), 30)
 
 
 def _panel(width: float, height: float) -> tuple["Figure", "Axes"]:
