@@ -43,6 +43,7 @@ _CLOSE_DEG = 0.3  # an error below which the photos were good enough
 _BINS = 8
 _MEASURES = (*(name for name in _LIMITS if name != "exposed"), "exposed_upper", "exposed_lower")
 _USUAL = {"eye_not_given", "side_not_seen"}
+_OF_THE_PAIR = {"same_picture", "mirrored", "other_side"}  # the pair is wrong, and each photo may be good
 
 
 class Measured(NamedTuple):
@@ -136,11 +137,13 @@ def report(pairs: Sequence[Measured]) -> str:
     """Whether the gate predicts the measurement, and acceptance and error in steps of each figure."""
     through = [pair for pair in pairs if pair.let_through]
     failed = [pair for pair in pairs if not pair.accepted]
+    poor = [pair for pair in failed if not _OF_THE_PAIR & set(pair.flags)]
     close = [pair for pair in pairs if pair.accepted and pair.error_deg < _CLOSE_DEG]
     lines = [
         f"{len(pairs)} pairs",
         f"  both photos let through: accepted {_count(through, lambda pair: pair.accepted)}",
         f"  not accepted: a photo was marked {_count(failed, lambda pair: not pair.let_through)}",
+        f"  without photos given twice and the like: {_count(poor, lambda pair: not pair.let_through)}",
         f"  within {_CLOSE_DEG} degrees: both let through {_count(close, lambda pair: pair.let_through)}",
     ]
     unmarked = [set(pair.flags) - _USUAL for pair in failed if pair.let_through]
