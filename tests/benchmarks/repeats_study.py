@@ -1,9 +1,9 @@
 """Repeatability of a set of real photos, run as a cohort of controls: photos of one eye in one posture.
 
-``TORSION_PHOTOS=... python -m tests.benchmarks.repeats_study --set NAME --out FOLDER`` takes the folders of the
-eyes as PATIENT_OD and PATIENT_OS, and their shots in order as the pairs 1-2 and 3-4: two repeats without a photo
-in common, whose difference holds head, camera and fixation.  The pairs 2-3 and 1-3 close a triangle with 1-2:
-its misfit holds the measurement alone.  Broken off, it goes on where it was.
+``TORSION_PHOTOS=... python -m tests.benchmarks.repeats_study --set NAME --out FOLDER`` takes the folders of
+the eyes as PATIENT_OD and PATIENT_OS, and their shots in order as the pairs 1-2 and 3-4: two repeats without
+a photo in common, whose difference holds head, camera and fixation.  The pairs 2-3 and 1-3 close a triangle
+with 1-2: its misfit holds the measurement alone.  Broken off, it goes on where it was.
 """
 
 import argparse
