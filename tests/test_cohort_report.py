@@ -17,6 +17,7 @@ from torsion.cohort.methods import degrees, headline, main_repeats, methods_para
 from torsion.cohort.observations import eyes, observations
 from torsion.cohort.report import write_report
 from torsion.cohort.statistics import summarise
+from torsion.flags import FLAGS
 
 pytestmark = pytest.mark.slow
 
@@ -80,6 +81,31 @@ def test_the_page_says_what_matters(folder, summary):
         assert part in page
     assert "None" not in page
     assert "nan" not in re.sub(r"base64,[^\"]+", "", page)
+
+
+def test_a_cohort_of_controls_tells_of_repeatability_and_of_nothing_else(tmp_path):
+    table = cohort(generator(), patients=12, sd_deg=0.0, mean_deg=0.0, tilt_deg=0.0)
+    table = table.assign(posture="seated-seated", flags="eye_not_given")
+    table.loc[3, "flags"] = "eye_not_given;iris_only"
+    found = summarise(table, resamples=50)
+    page = write_report(table, found, tmp_path).read_text(encoding="utf-8")
+    assert f"two values of an eye differ by less than {found.repeatability[1].coefficient_deg.value:.2f}" in (
+        headline(found).lower()
+    )
+    assert headline(found) in page
+    for part in (
+        "Torsion from seated to supine",
+        "Posture against controls",
+        "ICC",
+        "<td>not known</td>",
+        "largest torsion",
+    ):
+        assert part not in page
+    assert page.count(FLAGS["eye_not_given"].meaning) < 4  # of 24 pairs: said once, and in the dictionary
+    assert "so no torsion is missing" in page
+    text = " ".join(methods_paragraphs(found))
+    assert "repeatedly in one posture" in text
+    assert "xcyclo" not in text
 
 
 def test_figures_are_there_in_three_forms(folder):

@@ -325,6 +325,20 @@ def test_without_controls_a_sentence_says_what_the_figures_hold():
     assert "Without control pairs" in found.note
 
 
+def of_one_posture(patients=20):
+    """Repeated controls and nothing else."""
+    made = cohort(generator(), patients=patients, sd_deg=0.0, mean_deg=0.0, tilt_deg=0.0)
+    return made.assign(posture="seated-seated")
+
+
+def test_controls_alone_say_nothing_about_posture():
+    found = posture_effect(observations(of_one_posture()), rng=generator())
+    assert found.of["seated-supine"] == 0
+    assert found.of["seated-seated"] == found.pairs["seated-seated"] > 0
+    assert found.sd_deg.value is None
+    assert "nothing about posture" in found.note
+
+
 # ---------------------------------------------------------------- repeats
 
 # Shrout and Fleiss 1979, doi:10.1037/0033-2909.86.2.420: 6 targets, 4 judges.  Data and six values to two
@@ -399,6 +413,15 @@ def test_a_patient_drawn_twice_does_not_become_one_subject():
     assert found.within_sd_deg.interval_95[1] < 1.3 * NOISE_DEG
     assert found.coefficient_deg.value == pytest.approx(1.96 * math.sqrt(2.0) * found.within_sd_deg.value)
     assert found.over_stated == pytest.approx(1.0, abs=0.3)
+
+
+def test_controls_repeat_but_have_no_intraclass_correlation():
+    found = repeatability(
+        observations(of_one_posture()), rng=generator(), posture="seated-seated", resamples=100
+    )
+    assert found.within_sd_deg.value == pytest.approx(NOISE_DEG, rel=0.3)  # 36 eyes know it within 0.12
+    assert found.icc.value is None
+    assert "no torsion" in found.icc.note
 
 
 def test_sessions_are_compared_by_their_means():

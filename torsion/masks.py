@@ -147,7 +147,7 @@ def cut_out(photo: Photo, located: Located) -> EyePicture:
     # The filter shows the edge of the mask as texture; a lid's edge stays where it is when the eye turns.
     valid = np.asarray(cv2.erode(valid.view(np.uint8), _disc(_RIM * px)) > 0)
     texture = np.where(valid, texture, np.float32(0.0))
-    overexposed = float((burnt & ring & lateral).sum() / max(1, ring_seed.sum()))
+    overexposed = float((burnt & ring_seed).sum() / max(1, ring_seed.sum()))
     return EyePicture(rgb, texture, valid, in_picture, px, pupil, iris, ring, overexposed)
 
 

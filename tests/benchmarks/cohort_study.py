@@ -1,10 +1,11 @@
 """What a cohort costs and survives: gain of a second worker, memory, kills.
 
-``python -m tests.benchmarks.cohort_study gain|memory|kills [--pairs N]``
+``python -m tests.benchmarks.cohort_study gain|memory|kills [--pairs N] [--plot FILE.png]``
 """
 
 import argparse
 import csv
+import math
 import os
 import random
 import signal
@@ -12,29 +13,35 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import cache
 from itertools import combinations
 from multiprocessing import get_context
 from pathlib import Path
+from typing import Any, NamedTuple
 
+import matplotlib.pyplot as plt
 import numpy as np
 import psutil
+from numpy.typing import NDArray
 from PIL import Image
 
+import torsion
 from torsion.cohort.executors import Processes
-from torsion.cohort.manifest import read_manifest
+from torsion.cohort.manifest import Manifest, read_manifest
 from torsion.cohort.pairs import Group, Measured, measure_group
 from torsion.cohort.progress import Progress
 from torsion.cohort.run import STORE_NAME, run_cohort
 from torsion.cohort.store import Store, StoreError
 from torsion.demo_layers import load_layers, take_photo
+from torsion.record import measurement_record
 
 KILLS = 5
 VIEWS = 40  # composed once; a file more than that repeats one under another comment
 
 
-def draw(folder: Path, pairs: int, *, width_px: int) -> Path:
-    """Compose photos of the demo's eye, no two files alike, and a list of all pairs within fives of them."""
+def draw(folder: Path, pairs: int, *, width_px: int, shots: int = 5) -> Path:
+    """Compose photos of the demo's eye, no two files alike, and a list of all pairs of so many shots."""
     layers, rng = load_layers()["supine"], np.random.default_rng(0)
     views = []
     for angle in rng.uniform(-12.0, 12.0, VIEWS):
@@ -42,10 +49,10 @@ def draw(folder: Path, pairs: int, *, width_px: int) -> Path:
         size = (width_px, picture.height * width_px // picture.width)
         views.append(picture.resize(size, Image.Resampling.BOX))
     lines: list[list[str]] = []
-    for number in range(-(-pairs // 10)):
-        names = [f"{number:04d}-{shot}.jpg" for shot in range(5)]
+    for number in range(-(-pairs // math.comb(shots, 2))):
+        names = [f"{number:04d}-{shot}.jpg" for shot in range(shots)]
         for shot, name in enumerate(names):
-            view = views[(5 * number + shot) % VIEWS]
+            view = views[(shots * number + shot) % VIEWS]
             view.save(folder / name, quality=92, comment=f"{name}, so that no two files are alike")
         lines += [[f"{number:04d}", "OD", *pair] for pair in combinations(names, 2)]
     with (folder / "list.csv").open("w", newline="") as stream:
@@ -69,6 +76,9 @@ def gain(pairs: int) -> None:
     """Rate of two workers over that of one, beside what the bare loop gains, in turns."""
     with tempfile.TemporaryDirectory() as folder:
         manifest = read_manifest(draw(Path(folder), pairs, width_px=800))
+        with Processes(2) as executor:  # what is loaded once, such as the writer of Parquet, is no gain
+            few = Manifest(manifest.rows[:2], manifest.columns)
+            run_cohort(few, Path(folder, "first"), executor=executor)
         ratios = []
         for turn in range(3):
             rates = []
@@ -97,43 +107,114 @@ def gain(pairs: int) -> None:
 
 # ---- Memory ----
 
+WARM = 0.2  # of a run: what libraries and tables take once is not growth
+AXES = 20  # rows of the invented run over those of the measured one, each with an axis of its own
+
+
+class Sizes(NamedTuple):
+    """Resident memory at one moment of a run, MB; that of each worker by its process."""
+
+    done: int
+    parent: float
+    workers: dict[int, float]
+
 
 def invented(group: Group) -> list[Measured]:
-    """Give records of the usual size, with nothing measured."""
-    return [Measured(pair.key, dict(_record())) for pair in group]
+    """Give every pair the record of one that was really measured."""
+    folder = Path(group[0].seated.location).parent
+    return [Measured(pair.key, _record(folder)) for pair in group]
 
 
-def _record() -> dict[str, object]:
-    photo = {
-        "file": "x",
-        "verdict": "accept",
-        "flags": ["x" * 1000],
-        "limbus": None,
-        "pupil": None,
-        "measures": {},
-    }
-    return {"rotation_deg": 1.0, "view": None, "seated": photo, "supine": dict(photo)}
+@cache
+def _record(folder: Path) -> dict[str, Any]:
+    found = torsion.measure(folder / "0000-0.jpg", folder / "0000-1.jpg", eye="OD")
+    return measurement_record(found)
 
 
-def memory(pairs: int) -> None:
-    """Resident memory of parent and workers over invented results, and over an eighth of them measured."""
-    with tempfile.TemporaryDirectory() as folder:
-        manifest = read_manifest(draw(Path(folder), pairs, width_px=320))
-        own = psutil.Process()
-        for measure, count in ((invented, pairs), (measure_group, pairs // 8)):
-            part = type(manifest)(manifest.rows[:count], manifest.columns)
-            sizes: list[tuple[int, float, float]] = []
+def memory(places: Sequence[Path], pairs: int, plot: Path | None) -> None:
+    """Resident memory over pairs that are measured, and over twenty times as many invented ones."""
+    if places:
+        own = watched(read_manifest(places[0], allow_outside=True), places[1], measure_group)
+        report_memory("measured", own)
+        if plot:
+            draw_memory({"measured": own}, plot)
+        return
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        path = draw(folder, pairs, width_px=300, shots=10)
+        measured = watched(read_manifest(path), folder / "measured", measure_group)
+        report_memory("measured", measured)
+        with path.open() as stream:
+            head, *lines = list(csv.reader(stream))
+        turned = [[*line, str(9 * turn)] for turn in range(AXES) for line in lines]
+        with path.open("w", newline="") as stream:
+            csv.writer(stream).writerows([[*head, "axis"], *turned])
+        many = watched(read_manifest(path), folder / "invented", invented)
+        report_memory("invented", many)
+    if plot:
+        draw_memory({"measured": measured, "invented results": many}, plot)
 
-            def note(progress: Progress, sizes: list[tuple[int, float, float]] = sizes) -> None:
-                children = [child.memory_info().rss for child in own.children(recursive=True)]
-                sizes.append((progress.done, own.memory_info().rss / 1e6, max(children, default=0) / 1e6))
 
-            with Processes(2) as executor:
-                out = Path(folder, measure.__name__)
-                run_cohort(part, out, executor=executor, measure=measure, on_progress=note)
-            print(f"{measure.__name__}, {count} pairs: done, parent MB, largest worker MB")
-            for k in np.linspace(len(sizes) // 4, len(sizes) - 1, 5).astype(int):
-                print("  {:6d} {:8.0f} {:8.0f}".format(*sizes[k]), flush=True)
+def watched(manifest: Manifest, out: Path, measure: Callable[[Group], list[Measured]]) -> list[Sizes]:
+    """Run a cohort on two workers; give the memory at each report, and print what time and disk it took."""
+    own, sizes = psutil.Process(), []
+
+    def note(progress: Progress) -> None:
+        if progress.stage == "measuring":
+            workers = {
+                child.pid: child.memory_info().rss / 1e6
+                for child in own.children(recursive=True)
+                if "resource_tracker" not in str(child.cmdline())  # of multiprocessing, does no work
+            }
+            sizes.append(Sizes(progress.done, own.memory_info().rss / 1e6, workers))
+
+    start, before = time.perf_counter(), own.memory_info().rss / 1e6
+    with Processes(2) as executor:
+        run = run_cohort(manifest, out, executor=executor, measure=measure, on_progress=note)
+    seconds = time.perf_counter() - start
+    files = {file.name: file.stat().st_size / run.rows for file in sorted(out.iterdir())}
+    print(f"{out.name}: {run.rows} rows in {seconds:.0f} s, {run.measured} measured, {len(run.reasons)} not")
+    print(f"  bytes a row: {', '.join(f'{name} {size:.0f}' for name, size in files.items())}")
+    print(f"  parent: {before:.0f} MB before, {own.memory_info().rss / 1e6:.0f} MB with the tables written")
+    return sizes
+
+
+def growth(done: NDArray[np.float64], size: NDArray[np.float64]) -> float:
+    """Slope after the warm part, kB per 1,000 rows."""
+    late = done >= WARM * done[-1]
+    return float(1e6 * np.polyfit(done[late], size[late], 1)[0])
+
+
+def curves(sizes: Sequence[Sizes]) -> dict[str, tuple[NDArray[np.float64], NDArray[np.float64]]]:
+    """Rows done and memory, of the parent and of each worker that lived through the run."""
+    done = np.array([one.done for one in sizes], float)
+    found = {"parent": (done, np.array([one.parent for one in sizes]))}
+    lasting = sorted(set.intersection(*(set(one.workers) for one in sizes)))
+    for number, pid in enumerate(lasting, 1):
+        found[f"worker {number}"] = done, np.array([one.workers[pid] for one in sizes])
+    return found
+
+
+def report_memory(what: str, sizes: Sequence[Sizes]) -> None:
+    """Print memory at five moments, and its growth."""
+    for name, (done, size) in curves(sizes).items():
+        steps = np.linspace(0, len(done) - 1, 6).astype(int)[1:]
+        shown = ", ".join(f"{size[k]:.0f} MB at {done[k]:.0f}" for k in steps)
+        print(f"  {what}, {name}: {shown}; {growth(done, size):+.0f} kB per 1,000 rows", flush=True)
+
+
+def draw_memory(runs: Mapping[str, Sequence[Sizes]], file: Path) -> None:
+    """Draw memory against rows done, for each run."""
+    size = (5.5 * len(runs), 4.5)
+    figure, axes = plt.subplots(1, len(runs), figsize=size, sharey=True, squeeze=False, layout="constrained")
+    for panel, (title, sizes) in zip(axes[0], runs.items(), strict=True):
+        for name, (done, size) in curves(sizes).items():
+            panel.plot(done, size, label=f"{name}: {growth(done, size):+.0f} kB per 1,000 rows")
+        panel.set(xlabel="rows done", title=f"{sizes[-1].done} rows, {title}", ylim=(0, None))
+        panel.legend(loc="lower right")
+    axes[0, 0].set_ylabel("resident memory, MB")
+    figure.savefig(file, dpi=100)
+    plt.close(figure)
 
 
 # ---- Kills ----
@@ -181,16 +262,21 @@ def main(arguments: Sequence[str] | None = None) -> None:
     """Parse the command line, run, print."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.cohort_study", description=__doc__)
     parser.add_argument("what", choices=("gain", "memory", "kills", "run"))
-    parser.add_argument("places", nargs="*", type=Path, help="list and folder, for run")
+    parser.add_argument("places", nargs="*", type=Path, help="list and folder, for run; also for memory")
     parser.add_argument("--pairs", type=int, help="default: 60, 5000, 1000")
+    parser.add_argument("--plot", type=Path, help="file to draw memory to")
     given = parser.parse_args(arguments)
     if given.what == "run":
         path, out = given.places
         with Processes(2) as executor:
             run_cohort(read_manifest(path), out, executor=executor)
         return
-    study, usual = {"gain": (gain, 60), "memory": (memory, 5000), "kills": (kills, 1000)}[given.what]
-    study(given.pairs or usual)
+    if given.what == "memory":
+        memory(given.places, given.pairs or 5000, given.plot)
+    elif given.what == "gain":
+        gain(given.pairs or 60)
+    else:
+        kills(given.pairs or 1000)
 
 
 if __name__ == "__main__":

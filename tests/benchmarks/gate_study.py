@@ -1,18 +1,20 @@
 """Whether what the photo gate looks at matters: error and acceptance of pairs against each of its figures.
 
 ``TORSION_PHOTOS=... python -m tests.benchmarks.gate_study --set NAME --limit-eyes 60`` on real photos, where
-a pair's error is the median misfit of the triples that it belongs to, or ``--preset hard --eyes 30`` on drawn
-ones, where it is known; ``--plot FILE.png`` draws it.
+a pair's error is the median misfit of the triples that it belongs to, ``--results FILE.csv`` on the table of
+a cohort of all pairs of each eye, likewise, or ``--preset hard --eyes 30`` on drawn ones, where it is known;
+``--plot FILE.png`` draws it.
 """
 
 import argparse
 import itertools
 import sys
+from collections import Counter
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import cv2
 import matplotlib.pyplot as plt
@@ -22,7 +24,12 @@ import synthetic
 import torsion
 from tests.benchmarks.photos import list_eyes, photo_folder
 from tests.benchmarks.summary import count_text
+from torsion.cohort.table import read_table
+from torsion.flags import FLAGS
 from torsion.quality import MIN_FOCUS, MIN_RADIUS_PX, MIN_UPPER_AND_LOWER
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _LIMITS = {
     "limbus_radius_px": MIN_RADIUS_PX,
@@ -34,6 +41,9 @@ _LIMITS = {
 }
 _CLOSE_DEG = 0.3  # an error below which the photos were good enough
 _BINS = 8
+_MEASURES = (*(name for name in _LIMITS if name != "exposed"), "exposed_upper", "exposed_lower")
+_USUAL = {"eye_not_given", "side_not_seen"}
+_OF_THE_PAIR = {"same_picture", "mirrored", "other_side"}  # the pair is wrong, and each photo may be good
 
 
 class Measured(NamedTuple):
@@ -43,6 +53,7 @@ class Measured(NamedTuple):
     let_through: bool
     accepted: bool
     error_deg: float
+    flags: tuple[str, ...] = ()
 
 
 def _figures(photo: torsion.PreparedPhoto) -> dict[str, float]:
@@ -57,7 +68,7 @@ def _measured(
     figures = [_figures(photo) for photo in (first, second)]
     poorer = {name: float(np.fmin(figures[0][name], figures[1][name])) for name in _LIMITS}
     let_through = first.verdict == second.verdict == "accept"
-    return Measured(poorer, let_through, found.verdict == "accept", error_deg)
+    return Measured(poorer, let_through, found.verdict == "accept", error_deg, found.flags)
 
 
 def measure_real(shots: Sequence[Path]) -> list[Measured]:
@@ -66,22 +77,45 @@ def measure_real(shots: Sequence[Path]) -> list[Measured]:
     photos = [torsion.prepare(torsion.read_photo(shot)) for shot in shots]
     pairs = list(itertools.combinations(range(len(photos)), 2))
     found = {pair: torsion.measure(photos[pair[0]], photos[pair[1]]) for pair in pairs}
-    misfits: dict[tuple[int, int], list[float]] = {pair: [] for pair in pairs}
-    for one, two, three in itertools.combinations(range(len(photos)), 3):
+    error_deg = _misfits_deg({pair: one.rotation_deg for pair, one in found.items()}, len(photos))
+    return [_measured(photos[a], photos[b], found[a, b], error_deg[a, b]) for a, b in pairs]
+
+
+def _misfits_deg(turns: dict[tuple[int, int], float | None], photos: int) -> dict[tuple[int, int], float]:
+    """Give the median misfit of the triples that each pair belongs to, NaN without any."""
+    misfits: dict[tuple[int, int], list[float]] = {pair: [] for pair in turns}
+    for one, two, three in itertools.combinations(range(photos), 3):
         sides = (one, two), (two, three), (one, three)
-        turns = [found[side].rotation_deg for side in sides]
-        if turns[0] is not None and turns[1] is not None and turns[2] is not None:
+        there, on, straight = (turns.get(side) for side in sides)
+        if there is not None and on is not None and straight is not None:
             for side in sides:
-                misfits[side].append(abs(turns[0] + turns[1] - turns[2]))
-    return [
-        _measured(
-            photos[first],
-            photos[second],
-            found[first, second],
-            float(np.median(misfits[first, second])) if misfits[first, second] else np.nan,
+                misfits[side].append(abs(there + on - straight))
+    return {pair: float(np.median(found)) if found else np.nan for pair, found in misfits.items()}
+
+
+def read_results(file: Path) -> list[list[Measured]]:
+    """Take the pairs of each eye from the table of a cohort, each pair in the order of its names."""
+    table = read_table(file)
+    parts = []
+    for _, eye in table[table["seated"] < table["supine"]].groupby(["patient", "eye"]):
+        names = sorted({*eye["seated"], *eye["supine"]})
+        places = [(names.index(row["seated"]), names.index(row["supine"])) for _, row in eye.iterrows()]
+        turns = [None if np.isnan(turn) else float(turn) for turn in eye["rotation_deg"]]
+        error_deg = _misfits_deg(dict(zip(places, turns, strict=True)), len(names))
+        parts.append(
+            [_from_row(row, error_deg[at]) for at, (_, row) in zip(places, eye.iterrows(), strict=True)]
         )
-        for first, second in pairs
-    ]
+    return parts
+
+
+def _from_row(row: "pd.Series[Any]", error_deg: float) -> Measured:
+    both = [{name: row[f"{role}.measures.{name}"] for name in _MEASURES} for role in ("seated", "supine")]
+    for values in both:
+        values["exposed"] = 0.5 * (values["exposed_upper"] + values["exposed_lower"])
+    poorer = {name: float(np.fmin(both[0][name], both[1][name])) for name in _LIMITS}
+    let_through = row["seated.verdict"] == row["supine.verdict"] == "accept"
+    flags = tuple(str(row["flags"]).split(";")) if isinstance(row["flags"], str) else ()
+    return Measured(poorer, let_through, row["verdict"] == "accept", error_deg, flags)
 
 
 def measure_drawn(seed: int, *, preset: synthetic.presets.Preset) -> list[Measured]:
@@ -103,13 +137,26 @@ def report(pairs: Sequence[Measured]) -> str:
     """Whether the gate predicts the measurement, and acceptance and error in steps of each figure."""
     through = [pair for pair in pairs if pair.let_through]
     failed = [pair for pair in pairs if not pair.accepted]
+    poor = [pair for pair in failed if not _OF_THE_PAIR & set(pair.flags)]
     close = [pair for pair in pairs if pair.accepted and pair.error_deg < _CLOSE_DEG]
     lines = [
         f"{len(pairs)} pairs",
         f"  both photos let through: accepted {_count(through, lambda pair: pair.accepted)}",
         f"  not accepted: a photo was marked {_count(failed, lambda pair: not pair.let_through)}",
+        f"  without photos given twice and the like: {_count(poor, lambda pair: not pair.let_through)}",
         f"  within {_CLOSE_DEG} degrees: both let through {_count(close, lambda pair: pair.let_through)}",
     ]
+    unmarked = [set(pair.flags) - _USUAL for pair in failed if pair.let_through]
+    counts = Counter(name for flags in unmarked for name in flags if FLAGS[name].verdict != "accept")
+    lines.append("  not accepted, no photo marked: " + ", ".join(f"{k} {n}" for k, n in counts.most_common()))
+    kept_out = [
+        set(pair.flags) - _USUAL for pair in pairs if pair.error_deg < _CLOSE_DEG and not pair.accepted
+    ]
+    counts = Counter(name for flags in kept_out for name in flags if FLAGS[name].verdict != "accept")
+    lines.append(
+        f"  not accepted, but within {_CLOSE_DEG} degrees: {len(kept_out)}, "
+        + ", ".join(f"{k} {n}" for k, n in counts.most_common())
+    )
     for name, limit in _LIMITS.items():
         lines.append(f"  {name}, limit {limit}")
         for part in _steps(pairs, name):
@@ -157,6 +204,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.gate_study", description=__doc__)
     parser.add_argument("--set", dest="set_name", help="set of real photos")
     parser.add_argument("--limit-eyes", type=int, help="of the set, the first only")
+    parser.add_argument("--results", type=Path, help="table of a cohort")
     parser.add_argument("--preset", choices=synthetic.PRESETS, default="hard")
     parser.add_argument("--eyes", type=int, default=30, help="drawn eyes")
     parser.add_argument("--workers", type=int, default=2)
@@ -167,7 +215,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
         parser.error("TORSION_PHOTOS does not name a folder")
     pairs: list[Measured] = []
     with ProcessPoolExecutor(given.workers) as pool:
-        if given.set_name and folder:
+        if given.results:
+            parts = iter(read_results(given.results)[: given.limit_eyes])
+        elif given.set_name and folder:
             eyes = list(list_eyes(folder, given.set_name, limit=given.limit_eyes).values())
             parts = pool.map(measure_real, eyes)
         else:

@@ -2,6 +2,7 @@
 
 import io
 import math
+import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -9,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.cohort.agreement import Agreement
+from torsion.cohort.columns import POSTURES
 from torsion.cohort.moments import THRESHOLDS_DEG, Moments
 from torsion.cohort.refusals import Refusals
 from torsion.cohort.repeatability import Repeatability
@@ -167,7 +169,10 @@ def posture_figure(data: "pd.DataFrame") -> "Figure":
 
 
 def repeats_figure(data: "pd.DataFrame", found: Repeatability) -> "Figure":
-    """Draw how far each value lies from its eye's mean, with the band of 95 of 100 values."""
+    """Draw how far each value lies from its eye's mean, with the band of 95 of 100 values.
+
+    A value pulls the mean of its eye towards itself, the more the fewer there are, and the band with it.
+    """
     keys = ["patient", "eye", "posture", *(["session"] if found.over == "repeat" else [])]
     used = data[data["usable"] & (data["posture"] == found.posture)]
     groups = used.groupby(keys)["torsion_deg"]
@@ -179,11 +184,13 @@ def repeats_figure(data: "pd.DataFrame", found: Repeatability) -> "Figure":
         style: dict[str, Any] = {"ms": 3.5, "mfc": "none", "mec": colour, "ls": "none"}
         axes.plot(part["middle"], part["torsion_deg"] - part["middle"], marker, label=name, **style)
     sd = found.within_sd_deg.value or 0.0
-    for side in (-1.96 * sd, 1.96 * sd):
+    band = 1.96 * sd * math.sqrt(1.0 - found.eyes / found.values)
+    for side in (-band, band):
         axes.axhline(side, color=_INK, lw=1.2, ls="--")
     axes.axhline(0.0, color=_PALE, lw=1.0, zorder=0)
-    axes.set_title(f"within-subject SD {sd:.2f}°; dashed: ± 1.96 SD", fontsize=9)
-    _dress(axes, "mean torsion of the eye, degrees", "value less that mean, degrees")
+    axes.set_title(f"within-subject SD {sd:.2f}°; dashed: for 95 of 100 values", fontsize=9)
+    what = "torsion of the eye" if found.posture == POSTURES[0] else f"of the eye's {found.posture} pairs"
+    _dress(axes, f"mean {what}, degrees", "value less that mean, degrees")
     axes.margins(y=0.25)
     axes.legend(frameon=False, fontsize=8, ncols=2, loc="upper center")
     return figure
@@ -228,20 +235,24 @@ def agreement_figure(pairs: "pd.DataFrame", found: Agreement, name: str) -> "Fig
 
 def refusals_figure(found: Refusals) -> "Figure":
     """Draw how many pairs were not usable, by reason."""
+    from matplotlib.ticker import MaxNLocator
+
     names = list(found.reasons)[:12]
-    figure, axes = _panel(6.4, 0.9 + 0.32 * max(1, len(names)))
+    figure, axes = _panel(_WIDTH, 0.9 + 0.4 * max(1, len(names)))
     counts = [found.reasons[name] for name in names]
     bars = axes.barh(range(len(names)), counts, 0.7, color=_GREY, edgecolor=_INK)
     axes.bar_label(bars, padding=3, fontsize=8)
     axes.set_yticks(range(len(names)), [_reason(name) for name in names])
     axes.invert_yaxis()
     axes.set_xlim(0.0, 1.15 * max([1, *found.reasons.values()]))
+    axes.xaxis.set_major_locator(MaxNLocator(integer=True))
     _dress(axes, f"pairs without a usable rotation, of {found.pairs}", "")
     return figure
 
 
 def _reason(name: str) -> str:
-    return FLAGS[name].meaning if name in FLAGS and len(FLAGS[name].meaning) < 60 else name.replace("_", " ")
+    said = name in FLAGS and len(FLAGS[name].meaning) < 60
+    return textwrap.fill(FLAGS[name].meaning if said else name.replace("_", " "), 30)
 
 
 def _panel(width: float, height: float) -> tuple["Figure", "Axes"]:

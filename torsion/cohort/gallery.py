@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from torsion.cohort.columns import POSTURES
 from torsion.errors import TorsionError
 from torsion.intake import read_photo
 
@@ -19,6 +20,9 @@ _REACH = 1.5  # limbus radii shown about the middle of the eye: the eye, and lit
 _SIDE_PX = 240
 
 
+Why = Literal["largest torsion", "largest turn", "lowest confidence"]
+
+
 @dataclass(frozen=True, slots=True)
 class Look:
     """A pair worth a look.
@@ -28,7 +32,8 @@ class Look:
     row : str
         Of the manifest.
     patient, eye : str
-    why : {"largest torsion", "lowest confidence"}
+    why : {"largest torsion", "largest turn", "lowest confidence"}
+        Torsion, if any pair goes from seated to supine; turns of controls otherwise.
     torsion_deg, rotation_deg, standard_uncertainty_deg : float
         Excyclo-positive, in the camera's frame, and how sure it is.
     verdict : str
@@ -38,7 +43,7 @@ class Look:
     row: str
     patient: str
     eye: str
-    why: Literal["largest torsion", "lowest confidence"]
+    why: Why
     torsion_deg: float
     rotation_deg: float
     standard_uncertainty_deg: float
@@ -61,12 +66,13 @@ def worth_a_look(data: "pd.DataFrame", *, most: int = 6) -> tuple[Look, ...]:
     tuple of Look
         Largest torsion first, then lowest confidence; a pair is shown once.
     """
+    what: Why = "largest torsion" if (data["posture"] == POSTURES[0]).any() else "largest turn"
     used = data[data["usable"]].assign(size=data["torsion_deg"].abs())
     largest = used.sort_values(["size", "row"], ascending=[False, True]).head(most)
     rest = used.drop(index=largest.index)
     least = rest.sort_values(["standard_uncertainty_deg", "row"], ascending=[False, True]).head(most)
     return tuple(
-        [_look(row, "largest torsion") for _, row in largest.iterrows()]
+        [_look(row, what) for _, row in largest.iterrows()]
         + [_look(row, "lowest confidence") for _, row in least.iterrows()]
     )
 
@@ -96,7 +102,7 @@ def picture(row: "pd.Series[str]", folder: Path) -> bytes | None:
     return bytes(encoded.tobytes())
 
 
-def _look(row: "pd.Series[str]", why: Literal["largest torsion", "lowest confidence"]) -> Look:
+def _look(row: "pd.Series[str]", why: Why) -> Look:
     return Look(
         str(row["row"]),
         str(row["patient"]),

@@ -6,7 +6,7 @@ from torsion.cohort.estimates import Estimate
 from torsion.cohort.repeatability import Repeatability
 from torsion.cohort.statistics import Summary
 
-__all__ = ["degrees", "headline", "main_repeats", "methods_paragraphs", "percent"]
+__all__ = ["degrees", "headline", "is_of_controls", "main_repeats", "methods_paragraphs", "percent"]
 
 
 def degrees(one: Estimate, *, signed: bool = False) -> str:
@@ -45,6 +45,8 @@ def percent(one: Estimate) -> str:
 def headline(summary: Summary) -> str:
     """Say the main finding in two sentences."""
     torsion = summary.torsion
+    if is_of_controls(summary):
+        return _still_words(summary)
     if torsion.mean_deg.value is None:
         return (
             f"{_count(torsion.eyes, 'eye')} of {_count(torsion.patients, 'patient')}: too few for a mean "
@@ -67,6 +69,11 @@ def main_repeats(summary: Summary) -> Repeatability | None:
     return min(found, key=lambda one: POSTURES.index(one.posture), default=None)
 
 
+def is_of_controls(summary: Summary) -> bool:
+    """Say whether all pairs are of one posture, so that they tell of repeatability and not of torsion."""
+    return not summary.posture.of[POSTURES[0]]
+
+
 def methods_paragraphs(summary: Summary) -> list[str]:
     """Write the methods section and its main results.
 
@@ -79,13 +86,16 @@ def methods_paragraphs(summary: Summary) -> list[str]:
     list of str
         Paragraphs of plain text.  What only the authors know stands in square brackets.
     """
+    if is_of_controls(summary):
+        return [_measured(summary), _repeats_analysed(summary), *_further(summary)]
     return [_measured(summary), _analysed(summary), _found(summary), *_further(summary)]
 
 
 def _measured(summary: Summary) -> str:
     refused = summary.refusals
+    postures = "repeatedly in one posture" if is_of_controls(summary) else "seated and supine"
     return (
-        "Each eye was photographed seated and supine with [camera, lens, light, distance, fixation]; "
+        f"Each eye was photographed {postures} with [camera, lens, light, distance, fixation]; "
         "[drops and anaesthesia]. The rotation between both photographs was measured by registration of "
         f"the iris and of the limbal vessels (torsion {__version__}), which states a standard uncertainty "
         "for every pair and refuses pairs that do not match. Pairs with the verdict "
@@ -109,6 +119,14 @@ def _analysed(summary: Summary) -> str:
         "standard deviation by one-way analysis of variance and 1.96 √2 times it; the intraclass "
         "correlation is the form (1,1). Limits of agreement are mean ± 1.96 SD with variance between and "
         "within patients. p values for several covariates were adjusted by Holm's method."
+    )
+
+
+def _repeats_analysed(summary: Summary) -> str:
+    return (
+        "Repeatability is the within-subject standard deviation by one-way analysis of variance and 1.96 √2 "
+        "times it, with intervals by the jackknife over patients. It holds what head, camera and fixation "
+        "add between two photographs of one posture, and the measurement."
     )
 
 
@@ -151,8 +169,8 @@ def _further(summary: Summary) -> list[str]:
         if one.eyes:
             found.append(
                 f"Repeats ({one.posture}, {one.over}s, {_count(one.eyes, 'eye')}): within-subject SD "
-                f"{degrees(one.within_sd_deg)}, repeatability coefficient {degrees(one.coefficient_deg)}, "
-                f"ICC(1,1) {_plain(one.icc)}."
+                f"{degrees(one.within_sd_deg)}, repeatability coefficient {degrees(one.coefficient_deg)}"
+                + (f", ICC(1,1) {_plain(one.icc)}." if one.posture == POSTURES[0] else ".")
             )
     for name, method in summary.agreement.items():
         if method.sd is not None:
@@ -162,6 +180,17 @@ def _further(summary: Summary) -> list[str]:
                 f"{degrees(method.lower, signed=True)} and {degrees(method.upper, signed=True)}."
             )
     return [*found, summary.refusals.selection.sentence]
+
+
+def _still_words(summary: Summary) -> str:
+    counts = summary.posture.of
+    kinds = " and ".join(f"{count} {name}" for name, count in counts.items() if count)
+    text = f"{kinds} pairs, none from seated to supine: they tell of repeatability, not of torsion."
+    repeats = main_repeats(summary)
+    if repeats is None or repeats.coefficient_deg.value is None:
+        return text
+    size = repeats.coefficient_deg.value
+    return f"{text} Two values of an eye differ by less than {size:.2f}° in 95 of 100 cases."
 
 
 def _common_words(summary: Summary) -> str:

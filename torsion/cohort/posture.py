@@ -30,8 +30,8 @@ class Posture:
 
     Attributes
     ----------
-    pairs : dict
-        Number of usable pairs of each kind.
+    of, pairs : dict
+        Number of pairs of each kind, and of the usable ones among them.
     control_rms_deg : dict
         Root mean square of each kind of control: what one must expect without a change of posture.
     mean_deg : Estimate
@@ -43,6 +43,7 @@ class Posture:
     note : str
     """
 
+    of: dict[str, int]
     pairs: dict[str, int]
     control_rms_deg: dict[str, float | None]
     mean_deg: Estimate
@@ -69,6 +70,7 @@ def posture_effect(data: "pd.DataFrame", *, rng: np.random.Generator, resamples:
     """
     used = data[data["usable"]]
     x, kind = used["torsion_deg"].to_numpy(dtype=float), used["posture"].to_numpy(dtype=str)
+    given = {name: int(np.sum(data["posture"] == name)) for name in POSTURES}
     counts = {name: int(np.sum(kind == name)) for name in POSTURES}
     rms = {name: finite(_rms(x[kind == name])) for name in POSTURES[1:]}
     patients = int(used["patient"].nunique())
@@ -77,7 +79,9 @@ def posture_effect(data: "pd.DataFrame", *, rng: np.random.Generator, resamples:
         none = unknown(
             patients, f"This needs at least {_FEWEST_PAIRS} seated-supine pairs and as many controls."
         )
-        return Posture(counts, rms, none, none, none, _NO_CONTROLS)
+        return Posture(
+            given, counts, rms, none, none, none, _MOVED_ONLY if counts[POSTURES[0]] else _CONTROLS_ONLY
+        )
 
     def statistic(rows: NDArray[np.intp]) -> NDArray[np.float64]:
         return _effect(x[rows], kind[rows], controls)
@@ -85,11 +89,15 @@ def posture_effect(data: "pd.DataFrame", *, rng: np.random.Generator, resamples:
     found = bootstrapped(statistic, used["patient"].to_numpy(), rng=rng, resamples=resamples, spreads=(2,))
     one = f"Only {controls[0]} controls: the other posture is taken to scatter as much."
     note = "" if len(controls) == 2 else one
-    return Posture(counts, rms, found[0], found[1], found[2], note)
+    return Posture(given, counts, rms, found[0], found[1], found[2], note)
 
 
-_NO_CONTROLS = (
+_MOVED_ONLY = (
     "Without control pairs the torsion found holds what head, camera and fixation add between any two photos."
+)
+_CONTROLS_ONLY = (
+    "No usable pair goes from seated to supine: these pairs show what head, camera and fixation add between "
+    "any two photos, and nothing about posture."
 )
 
 

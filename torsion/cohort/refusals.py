@@ -131,6 +131,9 @@ def _bounds(data: "pd.DataFrame", eyes: "pd.DataFrame") -> dict[str, tuple[float
 def _selection(data: "pd.DataFrame") -> Selection:
     moved = data[data["posture"] == POSTURES[0]].reset_index(drop=True)
     lost = ~moved["usable"].to_numpy(dtype=bool)
+    if moved.empty:
+        sentence = "No pair goes from seated to supine, so no torsion is missing from these figures."
+        return Selection("", 0, 0, unknown(0, sentence), sentence)
     if not lost.any():
         none = unknown(len(moved), "No pair was refused.")
         return Selection(

@@ -40,7 +40,8 @@ class Repeatability:
     coefficient_deg : Estimate
         Repeatability coefficient: two single values of an eye differ by less in 95 of 100 cases.
     icc : Estimate
-        Intraclass correlation, form (1,1): one-way random, single value.
+        Intraclass correlation, form (1,1): one-way random, single value.  None for controls: no torsion
+        tells their eyes apart, and the sign of each pair hangs on the order of its photos.
     over_stated : float or None
         Within-subject standard deviation over the stated standard uncertainty: near 1 where repeats scatter
         as stated, above it where the eye, the head or the camera moved between them.
@@ -147,9 +148,14 @@ def repeatability(
         x.size,
         Estimate(float(sd), intervals[0], patients, by, note),
         Estimate(factor * float(sd), wide, patients, by, note),
-        _icc(icc, intervals[1], patients, note, eyes),
+        _icc(icc, intervals[1], patients, note, eyes)
+        if posture == POSTURES[0]
+        else unknown(patients, _STILL),
         float(sd) / stated if stated > 0.0 else None,
     )
+
+
+_STILL = "Pairs of one posture hold no torsion that would tell eyes apart."
 
 
 def _icc(value: float, interval: tuple[float, float] | None, patients: int, note: str, eyes: int) -> Estimate:

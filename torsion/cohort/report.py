@@ -3,6 +3,7 @@
 import base64
 import csv
 import io
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,7 +16,14 @@ from torsion.cohort.binocular import pairs_of_eyes
 from torsion.cohort.dictionary import dictionary, flag_meanings
 from torsion.cohort.estimates import Estimate
 from torsion.cohort.gallery import Look, picture, worth_a_look
-from torsion.cohort.methods import degrees, headline, main_repeats, methods_paragraphs, percent
+from torsion.cohort.methods import (
+    degrees,
+    headline,
+    is_of_controls,
+    main_repeats,
+    methods_paragraphs,
+    percent,
+)
 from torsion.cohort.observations import eyes, observations
 from torsion.cohort.statistics import SIGN, Summary
 from torsion.files import write_whole
@@ -95,12 +103,15 @@ def write_report(
     write_whole(_csv([header, *rows]), folder / "data-dictionary.csv")
     looks = worth_a_look(data)
     page = _render(
-        title=title or "Torsion of a cohort",
+        title=title or ("Repeats of a cohort" if is_of_controls(summary) else "Torsion of a cohort"),
         summary=summary,
         images={
             name: _embedded(figures.figure_bytes(figure, "svg"), "svg+xml") for name, figure in drawn.items()
         },
         looks=[(look, _shown(data, look, photos)) for look in looks],
+        eyes=_number_of(data, ["patient", "eye"]),
+        patients=_number_of(data, ["patient"]),
+        common_flags=_common_flags(data),
         photos_asked=photos is not None,
         paragraphs=paragraphs,
         entries=entries,
@@ -140,6 +151,7 @@ def _render(*, summary: Summary, **given: Any) -> str:  # noqa: ANN401 - what th
         summary=summary,
         headline=headline(summary),
         tiles=_tiles(summary),
+        of_controls=is_of_controls(summary),
         agreements=[(f"agreement-{i}", *item) for i, item in enumerate(summary.agreement.items(), start=1)],
         alt=_ALT,
         flags=flag_meanings(),
@@ -155,6 +167,8 @@ def _render(*, summary: Summary, **given: Any) -> str:  # noqa: ANN401 - what th
 def _tiles(summary: Summary) -> list[_Tile]:
     """Pick the numbers that are read first."""
     torsion, both, repeats = summary.torsion, summary.both_eyes, main_repeats(summary)
+    if is_of_controls(summary):
+        return _tiles_of_controls(summary)
     tiles = [
         _Tile("mean torsion", _short(torsion.mean_deg, signed=True), _reach(torsion.mean_deg, signed=True)),
         _Tile("mean size", _short(torsion.absolute_mean_deg), _reach(torsion.absolute_mean_deg)),
@@ -168,6 +182,30 @@ def _tiles(summary: Summary) -> list[_Tile]:
         tiles.append(_Tile("two values differ by less than", _short(coefficient), "95 times in 100"))
     tiles.append(_Tile("no usable rotation", *_share(summary.refusals.refused)))
     return tiles
+
+
+def _tiles_of_controls(summary: Summary) -> list[_Tile]:
+    tiles = [
+        _Tile(f"{name}, root mean square", f"{rms:.2f}°", f"{summary.posture.pairs[name]} pairs")
+        for name, rms in summary.posture.control_rms_deg.items()
+        if rms is not None
+    ]
+    repeats = main_repeats(summary)
+    if repeats is not None:
+        sd, coefficient = repeats.within_sd_deg, repeats.coefficient_deg
+        tiles.append(_Tile("within-subject SD", _fine(sd), _fine_reach(sd)))
+        tiles.append(_Tile("two values differ by less than", _fine(coefficient), "95 times in 100"))
+    tiles.append(_Tile("no usable rotation", *_share(summary.refusals.refused)))
+    return tiles
+
+
+def _fine(one: Estimate) -> str:
+    return "–" if one.value is None else f"{one.value:.2f}°"
+
+
+def _fine_reach(one: Estimate) -> str:
+    ends = one.interval_95
+    return one.note if ends is None else f"95 % CI {ends[0]:.2f} to {ends[1]:.2f}"
 
 
 def _share(one: Estimate | None) -> tuple[str, str]:
@@ -207,6 +245,17 @@ def _p(value: float | None) -> str:
 
 def _meaning(name: str) -> str:
     return FLAGS[name].meaning if name in FLAGS else name
+
+
+def _number_of(data: "pd.DataFrame", keys: list[str]) -> int:
+    return len(data.loc[data["usable"], keys].drop_duplicates())
+
+
+def _common_flags(data: "pd.DataFrame") -> list[str]:
+    """List flags of most usable pairs: said once they inform, on each pair they hide what sets it apart."""
+    flags = data.loc[data["usable"], "flags"].str.split(";")
+    counts = Counter(name for names in flags for name in names if name)
+    return [name for name, count in counts.most_common() if 2 * count > len(flags)]
 
 
 def _shown(data: "pd.DataFrame", look: Look, photos: Path | None) -> str | None:
