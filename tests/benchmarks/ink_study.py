@@ -21,6 +21,7 @@ from tests.benchmarks.summary import count_text
 from torsion.angles import axis_difference_deg, direction_deg, wrap_axis_deg, wrap_rotation_deg
 from torsion.marking import Marking, read_marks
 from torsion.photo import Ellipse
+from torsion.preparation import prepare
 
 SEEN = 0.75  # share of a mark at the limbus that nothing hides: less is not held against the finder
 NEAR_DEG = 6.0  # a mark whose middle is further from the truth than this and half a width is another thing
@@ -77,9 +78,10 @@ def study_eye(task: tuple[int, int, bool]) -> list[Case]:
     cases = []
     for pair in range(pairs):
         seated, supine = draw(seed, pair, eye, distractors=distractors)
-        both = read_marks(seated.rgb, supine.rgb, eye=eye.laterality)
-        alone = read_marks(supine.rgb, eye=eye.laterality)
-        clean = read_marks(seated.rgb, eye=eye.laterality)
+        first, second = (prepare(picture.rgb, eye=eye.laterality) for picture in (seated, supine))
+        both = read_marks(first, second, eye=eye.laterality)
+        alone = read_marks(second, eye=eye.laterality)
+        clean = read_marks(first, eye=eye.laterality)
         registered = both.measurement is not None and both.measurement.verdict != "refuse"
         marks, invented = compare(both, supine, seated if registered else None)
         more, invented_alone = compare(alone, supine, None)
