@@ -107,6 +107,20 @@ class Measurement:
     start_deg: float | None = None
     parameters: NDArray[np.float64] | None = None
 
+    @property
+    def iris_matrix(self) -> NDArray[np.float64] | None:
+        """The map for what lies in the plane of the iris, as the pupil does, (2, 3).
+
+        Gaze moves the iris against the limbus, behind which it lies: by 0.09 mm for 9 degrees.  Where no
+        parameters were kept this is `matrix`.
+        """
+        if self.matrix is None or self.parameters is None or self.supine.limbus is None or self.view is None:
+            return self.matrix
+        across, up = self.supine.limbus.radius_px * self.parameters[12:14]
+        moved = self.matrix.copy()
+        moved[:, 2] += (-across if self.view.mirrored else across, -up)
+        return moved
+
 
 def measure(
     seated: PhotoLike,
