@@ -100,11 +100,11 @@ def measure_bar(ring: Ring, at: int, before: Ring | None, *, channel: Channel = 
     half = round(_HALF_WINDOW_DEG / STEP_DEG)
     columns = np.arange(at - half, at + half + 1) % COLUMNS
     signal = ring.signal(channel)[:, columns]
-    edges = _edges(signal[ring.rows(*BAND)].mean(axis=0).astype(float), half)
+    white = ring.white[:, columns][ring.rows(*BAND)].mean(axis=0)
+    edges = _edges(signal[ring.rows(*BAND)].mean(axis=0).astype(float), white, half)
     if edges is None or not NARROWEST_DEG / 2 < edges[1] - edges[0] < 1.3 * WIDEST_DEG:
         return None
-    beside = ring.white[:, columns][ring.rows(*BAND)]
-    if max(float(beside[:, flank].mean()) for flank in _flanks(*edges)) < _SOME_WHITE:
+    if max(float(white[flank].mean()) for flank in _flanks(*edges)) < _SOME_WHITE:
         return None  # most of what is dark lies between lashes: no more time on it
     first = _trace(ring, columns, edges, ring.rows(1.02, 1.12), channel=channel)
     if first is None:
@@ -136,8 +136,12 @@ def _trace(
 ) -> _Trace | None:
     crossing, slope, noise = _lean(ring.radii, ring.signal(channel)[:, columns].astype(float), edges, rows)
     leant = _Leant(ring, columns, slope)
-    straight = leant.of(ring.contrast(channel))[ring.rows(1.01, 1.11)].mean(axis=0)
-    fine = _edges(straight, int(np.clip(round(crossing / STEP_DEG), 1, len(columns) - 2)))
+    near = ring.rows(1.01, 1.11)
+    straight, white = (
+        leant.of(ring.contrast(channel))[near].mean(axis=0),
+        leant.of(ring.white)[near].mean(axis=0),
+    )
+    fine = _edges(straight, white, int(np.clip(round(crossing / STEP_DEG), 1, len(columns) - 2)))
     if fine is None:
         return None
     depth = leant.depth(ring.signal(channel), fine, leant.beside(ring, fine))
@@ -258,13 +262,13 @@ def _flanks(start_deg: float, end_deg: float) -> tuple[slice, slice]:
     return _part(start_deg - gap - reach, start_deg - gap), _part(end_deg + gap, end_deg + gap + reach)
 
 
-def _edges(profile: Doubles, at: int) -> tuple[float, float] | None:
-    """Places at which a profile has fallen to half of its height over both flanks."""
+def _edges(profile: Doubles, white: Doubles, at: int) -> tuple[float, float] | None:
+    """Places at which a profile has fallen to half of its height over the white of both flanks."""
     edges = _crossings(profile, at, 0.5 * float(profile[at] + np.percentile(profile, 30)))
     places = np.arange(len(profile)) * STEP_DEG
     for _ in range(3):
         width = max(edges[1] - edges[0], STEP_DEG)
-        left, right = (median(profile[flank]) for flank in _flanks(*edges))
+        left, right = _bases(profile, white, edges)
         top = float(np.percentile(profile[_part(*edges)], 80))
         base = left + (right - left) * np.clip((places - edges[0]) / width, 0.0, 1.0)
         rise = (profile - base) / np.maximum(top - base, 1e-6)
@@ -273,6 +277,16 @@ def _edges(profile: Doubles, at: int) -> tuple[float, float] | None:
         near = np.abs(places - (edges[0] + edges[1]) / 2) <= width / 2 + STEP_DEG
         edges = _crossings(rise, int(np.argmax(np.where(near, rise, -np.inf))), 0.5)
     return edges
+
+
+def _bases(profile: Doubles, white: Doubles, edges: tuple[float, float]) -> tuple[float, float]:
+    """Give the height of a profile in both flanks; a lid in one of them says nothing of the white there."""
+    left, right = _flanks(*edges)
+    low, high = median(profile[left]), median(profile[right])
+    shown = white[left].mean() >= _SOME_WHITE, white[right].mean() >= _SOME_WHITE
+    if shown == (False, True):
+        return high, high
+    return (low, low) if shown == (True, False) else (low, high)
 
 
 def _crossings(profile: Doubles, at: int, level: float) -> tuple[float, float]:

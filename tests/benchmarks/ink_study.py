@@ -82,18 +82,29 @@ def study_eye(task: tuple[int, int, bool]) -> list[Case]:
         both = read_marks(first, second, eye=eye.laterality)
         alone = read_marks(second, eye=eye.laterality)
         clean = read_marks(first, eye=eye.laterality)
-        registered = both.measurement is not None and both.measurement.verdict != "refuse"
-        marks, invented = compare(both, supine, seated if registered else None)
-        more, invented_alone = compare(alone, supine, None)
-        rotation = both.measurement.rotation_deg if both.measurement is not None else None
-        truth = supine.rotation_deg - seated.rotation_deg
-        error = np.nan if rotation is None or not registered else rotation - truth
-        axis = axis_error(both, supine, seated) if registered else np.nan
-        on_clean = tuple(mark.photo_direction_deg for mark in clean.marks)
-        cases.append(
-            Case(seed, pair, (*marks, *more), invented, invented_alone, on_clean, registered, error, axis)
-        )
+        cases.append(case_of(seed, pair, seated, supine, both, alone, clean))
     return cases
+
+
+def case_of(
+    seed: int,
+    pair: int,
+    seated: synthetic.Picture,
+    supine: synthetic.Picture,
+    both: Marking,
+    alone: Marking,
+    clean: Marking,
+) -> Case:
+    """Compare the three readings of one pair with the truth."""
+    registered = both.measurement is not None and both.measurement.verdict != "refuse"
+    marks, invented = compare(both, supine, seated if registered else None)
+    more, invented_alone = compare(alone, supine, None)
+    rotation = both.measurement.rotation_deg if both.measurement is not None else None
+    truth = supine.rotation_deg - seated.rotation_deg
+    error = np.nan if rotation is None or not registered else rotation - truth
+    axis = axis_error(both, supine, seated) if registered else np.nan
+    on_clean = tuple(mark.photo_direction_deg for mark in clean.marks)
+    return Case(seed, pair, (*marks, *more), invented, invented_alone, on_clean, registered, error, axis)
 
 
 def compare(
