@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from torsion.angles import wrap_direction_deg, wrap_rotation_deg
 from torsion.limbal_bar import BAND, LEAST, NARROWEST_DEG, WIDEST_DEG, Bar, measure_bar
-from torsion.limbal_ring import CHANNELS, COLUMNS, STEP_DEG, Channel, Ring, unwrap_ring
+from torsion.limbal_outline import checked_outline
+from torsion.limbal_ring import CHANNELS, COLUMNS, STEP_DEG, Channel, Rim, Ring, unwrap_ring
 from torsion.photo import Ellipse, is_grey
 from torsion.quantiles import median
 
@@ -91,7 +92,11 @@ class Stain:
 
 
 def find_ink(
-    pixels: NDArray[np.uint8], limbus: Ellipse, *, clean: NDArray[np.uint8] | None = None
+    pixels: NDArray[np.uint8],
+    limbus: Ellipse,
+    *,
+    rim: Rim | None = None,
+    clean: NDArray[np.uint8] | None = None,
 ) -> tuple[Stain, ...]:
     """Find pen marks across the limbus.
 
@@ -101,6 +106,8 @@ def find_ink(
         Colour; in a picture without colour nothing is found, since colour tells ink from hair.
     limbus : Ellipse
         In pixels of `pixels`.
+    rim : Rim, optional
+        The edge of the white about it; by default it is looked for.
     clean : (H, W, 3) uint8 ndarray, optional
         The same eye before it was marked, brought into register with `pixels`.
 
@@ -111,7 +118,7 @@ def find_ink(
     """
     if is_grey(pixels):
         return ()
-    ring = unwrap_ring(pixels, limbus)
+    ring = unwrap_ring(pixels, limbus, rim=rim)
     before = None if clean is None else unwrap_ring(clean, limbus, rim=ring.rim)
     found: list[Bar] = []
     for channel in CHANNELS:
@@ -140,7 +147,10 @@ def ink_mask(pixels: NDArray[np.uint8], limbus: Ellipse) -> NDArray[np.bool_]:
     """
     height, width = pixels.shape[:2]
     covered = np.zeros((height, width), bool)
-    stains = find_ink(pixels, limbus)
+    if is_grey(pixels):
+        return covered
+    limbus, rim = checked_outline(pixels, limbus)
+    stains = find_ink(pixels, limbus, rim=rim)
     if not stains:
         return covered
     row, column = np.mgrid[:height, :width]
