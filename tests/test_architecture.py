@@ -27,7 +27,7 @@ ORDER = [
         outline pupil rings laterality
         toric vergence keratometry centroid plan recheck lens_rotation uncertainty budget
         locate
-        limbal_ring limbal_outline limbal_sides limbal_bar ink
+        limbal_ring limbal_outline limbal_edges limbal_sides limbal_bar ink
         masks
         unwrap quality duplicate preparation order
         search votes

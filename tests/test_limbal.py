@@ -12,6 +12,7 @@ from torsion.photo import Ellipse
 
 SIDE, CENTRE, RADIUS = 601, 300, 180.0
 LIMBUS = Ellipse(CENTRE, CENTRE, RADIUS, RADIUS, 180.0)
+FLANKS = slice(80, 92), slice(140, 152)  # degrees 20 to 23 and 35 to 38: white beside the bars below
 WHITE, IRIS, SKIN, FLESH = (228, 214, 200), (80, 58, 44), (196, 142, 116), (216, 140, 130)
 BLUE, BLACK, BROWN = (40, 62, 150), (30, 30, 36), (100, 62, 40)
 ROW, COLUMN = np.mgrid[:SIDE, :SIDE]
@@ -90,7 +91,7 @@ def profile(start, end, out, *, soft=0.5):
 
 def test_the_sides_of_a_leaning_bar_are_read_at_the_limbus():
     radii = np.arange(1.03, 1.25, 0.01)
-    sides = fit_sides(radii, profile(27.0, 31.0, radii - 1.0), (28.0, 32.0))
+    sides = fit_sides(radii, profile(27.0, 31.0, radii - 1.0), (28.0, 32.0), flanks=FLANKS)
     assert sides is not None
     # degrees; a lean of 10 is held back by the spread of 15 that pens have, by far less than a column
     assert (sides.start_deg, sides.end_deg) == pytest.approx((27.0, 31.0), abs=STEP_DEG / 2)
@@ -102,7 +103,7 @@ def test_a_thin_patch_at_one_side_moves_it_little():
     radii = np.arange(1.03, 1.25, 0.01)
     red = profile(27.0, 31.0, np.zeros(len(radii)))
     red[:, : round(29.0 / STEP_DEG)] *= 0.6  # half of the level of all the ink lies almost at its top here
-    sides = fit_sides(radii, red, (27.2, 31.0))
+    sides = fit_sides(radii, red, (27.2, 31.0), flanks=FLANKS)
     assert sides is not None
     assert sides.start_deg == pytest.approx(27.0, abs=STEP_DEG)
 
@@ -111,14 +112,14 @@ def test_a_spot_has_no_parallel_sides():
     radii = np.arange(1.03, 1.17, 0.01)
     half = np.degrees(np.sqrt(np.clip(0.07**2 - (radii - 1.10) ** 2, 0, None)))[:, None]
     at = np.arange(240) * STEP_DEG - 30.0
-    round_one = fit_sides(radii, np.clip((half - np.abs(at)) / 0.5 + 0.5, 0, 1), (27.0, 33.0))
+    round_one = fit_sides(radii, np.clip((half - np.abs(at)) / 0.5 + 0.5, 0, 1), (27.0, 33.0), flanks=FLANKS)
     assert round_one is not None
     assert round_one.ragged_deg / (round_one.end_deg - round_one.start_deg) > 0.05
 
 
 def test_too_few_rows_have_no_sides():
     radii = np.array([1.03, 1.04])
-    assert fit_sides(radii, profile(27.0, 31.0, radii - 1.0), (27.0, 31.0)) is None
+    assert fit_sides(radii, profile(27.0, 31.0, radii - 1.0), (27.0, 31.0), flanks=FLANKS) is None
 
 
 # ---- ink
