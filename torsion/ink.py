@@ -45,6 +45,10 @@ _WHOLE = 0.9  # share of white about a mark below which something hides a part o
 _DARK_INK = 0.35  # density, 30 % of the light, from which less else is asked
 _BAR = 1.2  # length outside the limbus over width; half of a round spot is shorter than wide
 _LONG_BAR = 1.6  # likewise; a round spot that touches the limbus, or nearly so, has up to 1.4
+_STRAIGHT_BAR, _RULED = (
+    1.0,
+    0.02,
+)  # likewise, if its sides stray by less; those of round spots do by 0.027 or more
 _STUB = 0.5  # likewise of blue or violet, which does not grow on an eye
 _SHORT_BAR = 0.75  # likewise of what must be ink: eight degrees that ended early or ran
 _BLACK = 0.75  # density, 18 % of the light in red: no pigment without colour is as dark
@@ -234,7 +238,7 @@ def is_ink(bar: Bar) -> bool:
         and bar.outer - 1.0 >= _SHORTEST
         and abs(bar.slope) <= _SLANT
         and bar.at_limbus >= _AT_LIMBUS
-        and bar.ragged <= _STRAIGHT
+        and not bar.ragged > _STRAIGHT
         and bar.left_over <= _ENDS
         and (bar.color_left <= _ENDS or not _has_color(bar))
         and max(bar.beside) >= _ON_WHITE
@@ -244,7 +248,12 @@ def is_ink(bar: Bar) -> bool:
         return False
     if _has_color(bar):
         return length_over_width >= (_STUB if new or strong else _BAR)
-    if not clear or length_over_width < _SHORT_BAR or not (new or _is_stroke(bar, length_over_width)):
+    if (
+        bar.density < LEAST["ink"]
+        or not clear
+        or length_over_width < _SHORT_BAR
+        or not (new or _is_stroke(bar, length_over_width))
+    ):
         return False
     island = min(*bar.beside, bar.around, bar.beyond)
     if island >= _ALONE:  # no hair ends on white, and no shadow lies in it
@@ -253,14 +262,19 @@ def is_ink(bar: Bar) -> bool:
         return False
     if island >= _ISLAND:
         return strong or new
-    # It runs under a lid.  So does hair, but it is thinner; and pigment there has no straight sides.
-    return strong and width_deg >= _TUFT_DEG and _is_straight(bar) and (new or bar.around >= _ON_WHITE)
+    # It runs under a lid or beside it.  So does hair, but it is thinner and ends there; and pigment has no
+    # straight sides.
+    on_white = new or bar.around >= _ON_WHITE or bar.beyond >= _ISLAND
+    return strong and width_deg >= _TUFT_DEG and _is_straight(bar) and on_white
 
 
 def _is_stroke(bar: Bar, length_over_width: float) -> bool:
-    """Tell what no other photo tells apart: pigment is brown or thin, and lies in round spots."""
+    """Tell what no other photo tells apart: pigment lies in round spots, and is brown or thin."""
+    if bar.at_limbus < _FROM_LIMBUS:
+        return False
     black = bar.density >= _BLACK and _color(bar.colors) == "black" and _is_straight(bar)
-    return bar.at_limbus >= _FROM_LIMBUS and (black or length_over_width >= _LONG_BAR)
+    ruled = bar.ragged <= _RULED and length_over_width >= _STRAIGHT_BAR
+    return black or ruled or length_over_width >= _LONG_BAR
 
 
 def _is_straight(bar: Bar) -> bool:

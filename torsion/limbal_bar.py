@@ -53,7 +53,8 @@ class Bar:
     around, beyond : float
         Shares of white along both sides, the poorer one, and beyond the outer end.
     ragged : float
-        By how much its sides stray from straight and parallel, share of the width.
+        By how much its sides stray from straight and parallel, share of the width; NaN where too few rows
+        show them.
     left_over, color_left : float
         Shares that are left beyond the outer end: of the density (0 where a lid follows), and of a blue or
         violet stain there or beside (0 for a bar that has none).
@@ -133,7 +134,7 @@ class _Trace:
     outer: float
     slope: float
     noise_deg: float
-    ragged: float = 0.0
+    ragged: float = np.nan
 
 
 def _trace(

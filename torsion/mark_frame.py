@@ -18,13 +18,15 @@ from torsion.limbal_outline import checked_outline
 from torsion.limbal_ring import Rim, ring_places
 from torsion.marks import Mark, Role
 from torsion.measurement import Measurement
+from torsion.outline import resampled_crop
 from torsion.photo import Ellipse
 from torsion.preparation import PreparedPhoto
 
 __all__ = ["MarkFrame", "Outlined", "mark_frame", "outlined", "read_mark", "read_stains"]
 
 # Standard uncertainty of the limbus centre across and up, limbus radii: lids hide the upper and lower limbus,
-# so that its height is known less well (measured on drawn eyes by tests/benchmarks/ink_study.py).
+# so that its height is known less well (measured on drawn eyes by tests/benchmarks/ink_study.py).  A second
+# photo does not lower it: most of it is the limbus's own shape, of which lids hide the same part again.
 _CENTRE = (0.004, 0.010)
 _APART = 0.05  # limbus radii: middles that two photos put further apart are not averaged
 
@@ -38,8 +40,10 @@ class Outlined:
     photo : PreparedPhoto
     limbus : Ellipse
         In pixels of the full picture.
+    pixels : (H, W, 3) uint8 ndarray
+        The eye cut out.
     in_cut : Ellipse
-        In pixels of the eye cut out.
+        In those pixels.
     rim : Rim
         The edge of the white about it.
     from_cut : (3, 3) ndarray
@@ -48,6 +52,7 @@ class Outlined:
 
     photo: PreparedPhoto
     limbus: Ellipse
+    pixels: NDArray[np.uint8]
     in_cut: Ellipse
     rim: Rim
     from_cut: NDArray[np.float64]
@@ -57,21 +62,40 @@ def outlined(prepared: PreparedPhoto) -> Outlined | None:
     """Check the outline of a photo against the edge of the white; None where no eye was found."""
     if prepared.limbus is None or prepared.picture is None:
         return None
-    limbus, picture = prepared.limbus, prepared.picture
-    scale, centre = limbus.radius_px / picture.px_per_radius, picture.rgb.shape[0] // 2
+    picture = prepared.picture
+    found = _in_cut(prepared, prepared.limbus, picture.rgb)
+    if _moved(found.limbus, prepared.limbus):  # the cut about the other outline may end before a mark does
+        again = _cut_out(prepared, found.limbus)
+        found = _in_cut(prepared, found.limbus, again)
+    return found
+
+
+def _in_cut(prepared: PreparedPhoto, limbus: Ellipse, pixels: NDArray[np.uint8]) -> Outlined:
+    """Check an outline in a cut that was made about it."""
+    assert prepared.picture is not None
+    scale, centre = limbus.radius_px / prepared.picture.px_per_radius, pixels.shape[0] // 2
     left, top = limbus.x_px - scale * centre, limbus.y_px - scale * centre
-    found = Ellipse(centre, centre, limbus.major_px / scale, limbus.minor_px / scale, limbus.axis_deg)
-    checked, rim = checked_outline(picture.rgb, found)
-    full = Ellipse(
-        left + scale * checked.x_px,
-        top + scale * checked.y_px,
-        scale * checked.major_px,
-        scale * checked.minor_px,
-        checked.axis_deg,
-    )
-    return Outlined(
-        prepared, full, checked, rim, np.array([[scale, 0.0, left], [0.0, scale, top], [0.0, 0.0, 1.0]])
-    )
+    about = Ellipse(centre, centre, limbus.major_px / scale, limbus.minor_px / scale, limbus.axis_deg)
+    checked, rim = checked_outline(pixels, about)
+    x_px, y_px = left + scale * checked.x_px, top + scale * checked.y_px
+    full = Ellipse(x_px, y_px, scale * checked.major_px, scale * checked.minor_px, checked.axis_deg)
+    from_cut = np.array([[scale, 0.0, left], [0.0, scale, top], [0.0, 0.0, 1.0]])
+    return Outlined(prepared, full, pixels, checked, rim, from_cut)
+
+
+def _moved(limbus: Ellipse, other: Ellipse) -> bool:
+    aside = math.hypot(limbus.x_px - other.x_px, limbus.y_px - other.y_px)
+    return max(aside, abs(limbus.radius_px - other.radius_px)) > _APART * other.radius_px
+
+
+def _cut_out(prepared: PreparedPhoto, limbus: Ellipse) -> NDArray[np.uint8]:
+    """Cut the eye out anew, as large and as fine as it was."""
+    assert prepared.picture is not None
+    photo, picture = prepared.photo, prepared.picture
+    shown, half = limbus.scaled(1.0 / photo.decoded_scale), picture.rgb.shape[0] // 2
+    step = shown.radius_px / picture.px_per_radius
+    pixels = resampled_crop(photo.pixels, shown.x_px, shown.y_px, step, half)
+    return np.repeat(pixels[..., None], 3, axis=2) if pixels.ndim == 2 else pixels
 
 
 def read_stains(
@@ -88,24 +112,20 @@ def read_stains(
     seated : Outlined, optional
         Its seated photo.
     """
-    if photo is None or photo.photo.picture is None:
+    if photo is None:
         return ()
     clean = None if pair is None or seated is None else _in_register(pair, seated, photo)
-    return find_ink(photo.photo.picture.rgb, photo.in_cut, rim=photo.rim, clean=clean)
+    return find_ink(photo.pixels, photo.in_cut, rim=photo.rim, clean=clean)
 
 
 def _in_register(pair: Measurement, seated: Outlined, supine: Outlined) -> NDArray[np.uint8]:
     """Show the seated cut as the supine cut would."""
     assert pair.matrix is not None
-    assert pair.seated.picture is not None
-    assert pair.supine.picture is not None
     to_supine = np.vstack([pair.matrix, [0.0, 0.0, 1.0]])
     to_seated = np.linalg.inv(seated.from_cut) @ np.linalg.inv(to_supine) @ supine.from_cut
-    side = pair.supine.picture.rgb.shape[0]
+    side = supine.pixels.shape[0]
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    return np.asarray(
-        cv2.warpAffine(pair.seated.picture.rgb, to_seated[:2], (side, side), flags=flags), np.uint8
-    )
+    return np.asarray(cv2.warpAffine(seated.pixels, to_seated[:2], (side, side), flags=flags), np.uint8)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -141,7 +161,7 @@ def mark_frame(seated: Outlined | None, supine: Outlined | None, pair: Measureme
     if math.dist(middle, back) > _APART * seated.limbus.radius_px:
         return MarkFrame(middle, _CENTRE, pair, matched=True)
     both = (middle[0] + float(back[0])) / 2, (middle[1] + float(back[1])) / 2
-    return MarkFrame(both, (_CENTRE[0] / math.sqrt(2), _CENTRE[1] / math.sqrt(2)), pair, matched=True)
+    return MarkFrame(both, _CENTRE, pair, matched=True)
 
 
 def read_mark(stain: Stain, photo: Outlined, frame: MarkFrame, planned: Sequence[float], role: Role) -> Mark:
@@ -174,8 +194,16 @@ def read_mark(stain: Stain, photo: Outlined, frame: MarkFrame, planned: Sequence
             holds = abs(offset) <= width / 2
     return Mark(
         direction, width, stain.extent_deg, stated, offset, meridian, holds, stain.color, role,
-        stain.direction_deg, stain.outer, stain.density, stain.covered, stain.certain,
+        _shown_deg(stain, photo), stain.outer, stain.density, stain.covered, stain.certain,
     )  # fmt: skip
+
+
+def _shown_deg(stain: Stain, photo: Outlined) -> float:
+    """Direction of a stain about the limbus as the photo's own outline has it, which is what is drawn."""
+    own = photo.photo.limbus
+    assert own is not None
+    x, y = ring_places(photo.limbus, np.ones(1), np.array([stain.direction_deg]))
+    return float(direction_deg(float(x[0]) - own.x_px, float(y[0]) - own.y_px))
 
 
 def _carried(stain: Stain, photo: Outlined, frame: MarkFrame, role: Role) -> tuple[float | None, float]:

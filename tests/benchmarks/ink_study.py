@@ -125,8 +125,7 @@ def compare(
         near = [
             index
             for index, mark in enumerate(marking.marks)
-            if abs(wrap_rotation_deg(mark.photo_direction_deg - truth.picture_direction_deg))
-            < NEAR_DEG + truth.width_deg / 2
+            if is_near(mark.photo_direction_deg, truth, prepared.limbus, supine.limbus)
         ]
         taken.update(near)
         if truth.visible < SEEN:
@@ -163,8 +162,7 @@ def axis_error(marking: Marking, supine: synthetic.Picture, seated: synthetic.Pi
         near = [
             truth
             for truth in supine.marks
-            if abs(wrap_rotation_deg(marking.marks[index].photo_direction_deg - truth.picture_direction_deg))
-            < NEAR_DEG + truth.width_deg / 2
+            if is_near(marking.marks[index].photo_direction_deg, truth, marking.supine.limbus, supine.limbus)
         ]
         if not near:
             return np.nan
@@ -172,6 +170,12 @@ def axis_error(marking: Marking, supine: synthetic.Picture, seated: synthetic.Pi
         ends.append(float(direction_deg(x - seated.limbus.x_px, y - seated.limbus.y_px)))
     bend = wrap_rotation_deg(ends[1] - ends[0] - 180.0)
     return axis_difference_deg(marking.axis.axis_deg, wrap_axis_deg(ends[0] + bend / 2))
+
+
+def is_near(picture_deg: float, truth: synthetic.MarkTruth, found: Ellipse, true: synthetic.Ellipse) -> bool:
+    """Tell whether a direction about the limbus found is that of a drawn mark."""
+    apart = wrap_rotation_deg(about(picture_deg, found, true) - truth.picture_direction_deg)
+    return abs(apart) < NEAR_DEG + truth.width_deg / 2
 
 
 def off_centre(found: Ellipse | None, true: synthetic.Ellipse) -> float:
