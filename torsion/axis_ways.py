@@ -115,6 +115,7 @@ def _landmarks(m: Measurement) -> Sequence[Landmark]:
         supine=m.supine.limbus,
         seated_eye=m.seated.picture,
         supine_eye=m.supine.picture,
+        iris_places=m.iris_places,
     )
 
 
