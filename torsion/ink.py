@@ -233,6 +233,9 @@ def is_ink(bar: Bar) -> bool:
     """Tell whether a bar across the limbus is ink."""
     width_deg, new = bar.end_deg - bar.start_deg, _is_new(bar)
     length_over_width = float((bar.outer - 1.0) / np.radians(width_deg))
+    strong, clear = bar.density >= _DARK_INK, min(bar.beside) >= _ON_WHITE
+    # White in shade, or stained by pigment, may not pass for white: then a strong colour must tell.
+    beside = _SOME_WHITE if strong and _has_color(bar) else _ON_WHITE
     is_bar = (
         NARROWEST_DEG <= width_deg <= WIDEST_DEG
         and bar.outer - 1.0 >= _SHORTEST
@@ -241,9 +244,8 @@ def is_ink(bar: Bar) -> bool:
         and not bar.ragged > _STRAIGHT
         and bar.left_over <= _ENDS
         and (bar.color_left <= _ENDS or not _has_color(bar))
-        and max(bar.beside) >= _ON_WHITE
+        and max(bar.beside) >= beside
     )
-    strong, clear = bar.density >= _DARK_INK, min(bar.beside) >= _ON_WHITE
     if not is_bar or not (strong or clear) or (bar.shown is not None and not new):
         return False
     if _has_color(bar):
