@@ -6,6 +6,7 @@ import pytest
 
 from torsion.angles import wrap_rotation_deg
 from torsion.ink import find_ink
+from torsion.limbal_outline import checked_outline
 from torsion.limbal_ring import COLUMNS, STEP_DEG, find_rim, unwrap_ring
 from torsion.limbal_sides import fit_sides
 from torsion.photo import Ellipse
@@ -61,6 +62,34 @@ def test_without_white_the_rim_is_the_outline():
     rim = find_rim(np.full((SIDE, SIDE, 3), 120, np.uint8), LIMBUS)
     assert (rim.stretch == 1.0).all()
     assert rim.covariance[0, 0] == pytest.approx(0.03**2)
+
+
+# ---- the outline
+
+
+def test_an_outline_pulled_aside_is_moved_to_the_white():
+    wrong = Ellipse(CENTRE, CENTRE - 0.12 * RADIUS, 1.05 * RADIUS, 1.05 * RADIUS, 180.0)
+    outline, rim = checked_outline(painted(), wrong)
+    # pixels: a hundredth of the radius, half a degree of direction
+    assert (outline.x_px, outline.y_px) == pytest.approx((CENTRE, CENTRE), abs=0.01 * RADIUS)
+    assert np.hypot(*rim.middle) < 0.01
+
+
+def test_an_outline_that_is_nearly_right_is_kept():
+    near = Ellipse(CENTRE, CENTRE - 0.02 * RADIUS, RADIUS, RADIUS, 180.0)
+    assert checked_outline(painted(), near)[0] is near
+
+
+def test_the_inner_edge_of_a_grey_ring_is_not_the_limbus():
+    grey = (OUT > 0.80) & (OUT < 0.94), (150, 152, 150)
+    inner = Ellipse(CENTRE, CENTRE, 0.8 * RADIUS, 0.8 * RADIUS, 180.0)
+    outline, _ = checked_outline(painted(grey), inner)
+    assert outline.radius_px == pytest.approx(RADIUS, rel=0.02)
+    assert checked_outline(painted(grey), LIMBUS)[0] is LIMBUS
+
+
+def test_without_white_the_outline_is_kept():
+    assert checked_outline(np.full((SIDE, SIDE, 3), 120, np.uint8), LIMBUS)[0] is LIMBUS
 
 
 def test_flesh_between_white_is_part_of_the_eye_and_a_lid_is_not():
@@ -145,16 +174,25 @@ def test_a_mark_that_a_lid_meets_is_found_and_said_to_be_covered():
     assert stain.covered
 
 
+def test_a_mark_close_to_a_lid_is_found():
+    lid = (UP > 0.30) & (RIGHT > 0.9)  # 7 degrees from the mark's edge, where the white is judged as a rule
+    before = painted((lid, SKIN))
+    (stain,) = find_ink(painted((bar(5.0, 8.0), BROWN), (lid, SKIN)), LIMBUS, clean=before)
+    assert stain.direction_deg == pytest.approx(5.0, abs=0.4)
+    assert stain.width_deg == pytest.approx(8.0, rel=0.1)
+
+
 @pytest.mark.parametrize(
     "layers",
     [
         ((spot(180.0, 1.09, 0.07), BROWN),),
         ((spot(10.0, 1.07, 0.06), (120, 128, 140)),),
+        ((spot(10.0, 1.05, 0.04), BROWN),),
         ((bar(0.0, 5.0, outer=1.7), BLUE),),
         ((bar(180.0, 3.0, outer=1.7), BLACK),),
         ((bar(70.0, 1.0), BLACK),),
     ],
-    ids=["naevus", "slate", "blue instrument", "black instrument", "lash"],
+    ids=["naevus", "slate", "dot", "blue instrument", "black instrument", "lash"],
 )
 def test_what_is_no_mark_is_none(layers):
     assert find_ink(painted(*layers), LIMBUS) == ()
