@@ -17,6 +17,7 @@ from synthetic.geometry import project
 from torsion import prepare
 from torsion.cli import main
 from torsion.errors import TorsionError
+from torsion.iris_map import iris_places
 from torsion.landmark_pairs import LandmarkPair, compare_rotation, fit_pairs, read_pairs
 from torsion.landmark_search import find_landmarks
 from torsion.landmarks import axis_offsets, carry_landmarks
@@ -335,7 +336,7 @@ def test_the_iris_goes_from_pupil_to_pupil_and_from_limbus_to_limbus(mirrored):
     for length in (radius, 1.0):
         shift = (x, y) if length == radius else (0.0, 0.0)
         points = np.stack([shift[0] + length * np.cos(turn), -(shift[1] + length * np.sin(turn))], axis=1)
-        moved = made.iris_places((seated.x_px, seated.y_px) + seated.radius_px * points)
+        moved = iris_places(made, (seated.x_px, seated.y_px) + seated.radius_px * points)
         after = turn + np.radians(30.0)
         flip = -1.0 if mirrored else 1.0
         wanted = np.stack([flip * (shift[0] + length * np.cos(after)), -shift[1] - length * np.sin(after)], 1)

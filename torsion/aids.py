@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from torsion.axis_ways import AxisWay
 from torsion.centre import CapsuleRing, CarriedPoint, capsule_ring, carry_point
+from torsion.iris_map import iris_matrix
 from torsion.landmark_pairs import Agreement, HandRotation, LandmarkPair, compare_rotation, fit_pairs
 from torsion.marking import Marking, pair_marks
 from torsion.match import angle_flags
@@ -162,8 +163,8 @@ def carried_centre(
     """Pupil centre and visual axis of the seated photo in the supine photo, and a ring round them.
 
     The centre of the small pupil is a place in the plane of the iris and goes where the iris goes
-    (`Measurement.iris_matrix`), also where the pupil of the supine photo is wide.  The visual axis passes the
-    cornea in front of the limbus and the iris behind it, and its point is carried in the plane of the limbus.
+    (`torsion.iris_map`), also where the pupil of the supine photo is wide.  The visual axis passes the cornea
+    in front of the limbus and the iris behind it, and its point is carried in the plane of the limbus.
 
     Parameters
     ----------
@@ -189,7 +190,7 @@ def carried_centre(
     seated, supine, uncertainty = m.seated.limbus, m.supine.limbus, m.standard_uncertainty_deg
     if m.verdict == "refuse" or m.matrix is None or seated is None or supine is None or uncertainty is None:
         return None
-    to_supine, of_iris = m.matrix, m.iris_matrix
+    to_supine, of_iris = m.matrix, iris_matrix(m)
     assert of_iris is not None
 
     def carried(

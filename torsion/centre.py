@@ -127,7 +127,7 @@ def carry_point(
     point_px : (float, float)
         Full-picture pixels of the seated photo: the centre of the undilated pupil, or a visual-axis point.
     matrix : (2, 3) ndarray
-        Map of seated to supine pixels at the depth of the point: `Measurement.iris_matrix` for the pupil,
+        Map of seated to supine pixels at the depth of the point: `iris_map.iris_matrix` for the pupil,
         `Measurement.matrix` in the plane of the limbus.
     seated, supine : Ellipse
         Limbus in either photo.

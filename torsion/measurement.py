@@ -15,8 +15,7 @@ from torsion.network import Network
 from torsion.order import Sign
 from torsion.orientation import View
 from torsion.preparation import PhotoLike, PreparedPhoto, PrepareOptions, prepare
-from torsion.unwrap import Band, iris_coordinates, iris_point
-from torsion.votes import displacement
+from torsion.unwrap import Band
 
 __all__ = [
     "MeasureOptions",
@@ -107,43 +106,6 @@ class Measurement:
     network: Network | None = None
     start_deg: float | None = None
     parameters: NDArray[np.float64] | None = None
-
-    @property
-    def iris_matrix(self) -> NDArray[np.float64] | None:
-        """The map for what lies in the plane of the iris, as the pupil does, (2, 3).
-
-        Gaze moves the iris against the limbus, behind which it lies: by 0.09 mm for 9 degrees.  Where no
-        parameters were kept this is `matrix`.
-        """
-        if self.matrix is None or self.parameters is None or self.supine.limbus is None or self.view is None:
-            return self.matrix
-        across, up = self.supine.limbus.radius_px * self.parameters[12:14]
-        moved = self.matrix.copy()
-        moved[:, 2] += (-across if self.view.mirrored else across, -up)
-        return moved
-
-    def iris_places(self, points_px: NDArray[np.float64]) -> NDArray[np.float64] | None:
-        """Where points of the seated iris lie in the supine photo, dilation included; both (n, 2).
-
-        None where no parameters were kept.  `iris_matrix` is for what does not stretch with the iris.
-        """
-        first, second, start_deg = self.seated.picture, self.supine.picture, self.start_deg
-        seated, supine = self.seated.limbus, self.supine.limbus
-        if first is None or second is None or seated is None or supine is None or self.view is None:
-            return None
-        if start_deg is None or self.parameters is None:
-            return None
-        flip = -1.0 if self.view.mirrored else 1.0
-        across, up = (points_px - (seated.x_px, seated.y_px)).T * np.array([[1.0], [-1.0]]) / seated.radius_px
-        turn_deg, depth = iris_coordinates(first.pupil, across, up)
-        pupil = (flip * second.pupil[0], *second.pupil[1:])
-        x, y = iris_point(pupil, turn_deg + start_deg, depth)
-        dx, dy = displacement(self.parameters, x, y, depth, "iris")
-        columns, rows = (
-            supine.x_px + supine.radius_px * flip * (x + dx),
-            supine.y_px - supine.radius_px * (y + dy),
-        )
-        return np.stack([columns, rows], axis=1)
 
 
 def measure(
