@@ -29,6 +29,7 @@ from torsion.measurement import MeasureOptions
 from torsion.orientation import View as Turned
 from torsion.plots import measurement_figure
 from torsion.record import measurement_record
+from torsion.votes import PARAMETERS
 from torsion.wording import frame_words
 
 
@@ -137,6 +138,21 @@ def test_pupil_and_visual_axis_move_with_the_map_and_the_ring_lies_round_the_poi
         limbus_mm=12.0,
     )
     assert found.pupil == plain
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_the_pupil_goes_with_the_iris_and_the_visual_axis_with_the_limbus(mirrored):
+    shift = np.zeros(PARAMETERS)
+    shift[12:14] = (0.02, 0.01)  # of the iris, limbus radii, y up, mirror undone
+    made = made_up.registered(view=Turned(0, mirrored))
+    still, moved = (
+        carried_centre(replace(made, parameters=parameters), visual_axis_px=(163.0, 119.0))
+        for parameters in (np.zeros(PARAMETERS), shift)
+    )
+    radius_px = made.supine.limbus.radius_px
+    assert moved.pupil.x_px - still.pupil.x_px == pytest.approx((-1 if mirrored else 1) * 0.02 * radius_px)
+    assert moved.pupil.y_px - still.pupil.y_px == pytest.approx(-0.01 * radius_px)
+    assert moved.visual_axis == still.visual_axis
 
 
 def test_without_a_pupil_there_is_no_ring_and_that_is_said():

@@ -27,7 +27,7 @@ ORDER = [
         outline pupil rings laterality
         toric vergence keratometry centroid plan recheck lens_rotation uncertainty budget
         locate
-        limbal_ring limbal_sides limbal_bar ink
+        limbal_ring limbal_outline limbal_edges limbal_sides limbal_bar ink_rules ink
         masks
         unwrap quality duplicate preparation order
         search votes
@@ -37,8 +37,8 @@ ORDER = [
         axis_cost adjustment network
         landmarks
         landmark_search similarity pair_suspects landmark_pairs level both_eyes centre
-        comparison measurement consensus several
-        marks marking lens_marks landmark_survey axis_ways aids
+        comparison measurement iris_map consensus several
+        marks mark_frame marking lens_marks landmark_survey axis_ways aids
         files record
         marks_record aids_record theatre_record demo_layers demo_page demo wording network_words aid_words
         sheets landmark_sheet

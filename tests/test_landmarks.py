@@ -5,6 +5,7 @@ import json
 from importlib import resources
 
 import jsonschema
+import made_up
 import numpy as np
 import pytest
 import scipy.stats
@@ -16,11 +17,15 @@ from synthetic.geometry import project
 from torsion import prepare
 from torsion.cli import main
 from torsion.errors import TorsionError
+from torsion.iris_map import iris_places
 from torsion.landmark_pairs import LandmarkPair, compare_rotation, fit_pairs, read_pairs
 from torsion.landmark_search import find_landmarks
 from torsion.landmarks import axis_offsets, carry_landmarks
+from torsion.orientation import View
 from torsion.photo import Ellipse
 from torsion.similarity import f_quantile, fit_similarity, t_quantile
+from torsion.unwrap import iris_coordinates, iris_point
+from torsion.votes import PARAMETERS
 
 EXACT_DEG = 1e-6
 RADIUS_PX = 180.0
@@ -312,6 +317,31 @@ def test_carried_by_the_true_map_they_are_recognised_and_by_a_wrong_one_not(draw
     offsets = axis_offsets(carried, 97.0, nearest=3)
     assert len(offsets) == min(3, len(carried))
     assert abs(offsets[0].offset_deg) <= abs(offsets[-1].offset_deg)
+
+
+def test_points_of_the_iris_have_one_angle_and_depth():
+    rng = np.random.default_rng(5)
+    angle_deg, depth = rng.uniform(-180.0, 180.0, 50), rng.uniform(0.0, 1.0, 50)
+    pupil = (0.06, -0.03, 0.35)  # limbus radii
+    back = iris_coordinates(pupil, *iris_point(pupil, angle_deg, depth))
+    assert back[0] == pytest.approx(angle_deg, abs=1e-3)
+    assert back[1] == pytest.approx(depth, abs=1e-5)
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_the_iris_goes_from_pupil_to_pupil_and_from_limbus_to_limbus(mirrored):
+    made = made_up.registered(view=View(0, mirrored), parameters=np.zeros(PARAMETERS), start_deg=30.0)
+    (x, y, radius), seated, supine = made.seated.picture.pupil, made.seated.limbus, made.supine.limbus
+    turn = np.radians([0.0, 90.0, 200.0])
+    for length in (radius, 1.0):
+        shift = (x, y) if length == radius else (0.0, 0.0)
+        points = np.stack([shift[0] + length * np.cos(turn), -(shift[1] + length * np.sin(turn))], axis=1)
+        moved = iris_places(made, (seated.x_px, seated.y_px) + seated.radius_px * points)
+        after = turn + np.radians(30.0)
+        flip = -1.0 if mirrored else 1.0
+        wanted = np.stack([flip * (shift[0] + length * np.cos(after)), -shift[1] - length * np.sin(after)], 1)
+        wanted = (supine.x_px, supine.y_px) + supine.radius_px * wanted
+        assert moved == pytest.approx(wanted, abs=0.01)  # pixels
 
 
 def run(*arguments):

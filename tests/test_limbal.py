@@ -6,12 +6,14 @@ import pytest
 
 from torsion.angles import wrap_rotation_deg
 from torsion.ink import find_ink
+from torsion.limbal_outline import checked_outline
 from torsion.limbal_ring import COLUMNS, STEP_DEG, find_rim, unwrap_ring
 from torsion.limbal_sides import fit_sides
 from torsion.photo import Ellipse
 
 SIDE, CENTRE, RADIUS = 601, 300, 180.0
 LIMBUS = Ellipse(CENTRE, CENTRE, RADIUS, RADIUS, 180.0)
+FLANKS = slice(80, 92), slice(140, 152)  # degrees 20 to 23 and 35 to 38: white beside the bars below
 WHITE, IRIS, SKIN, FLESH = (228, 214, 200), (80, 58, 44), (196, 142, 116), (216, 140, 130)
 BLUE, BLACK, BROWN = (40, 62, 150), (30, 30, 36), (100, 62, 40)
 ROW, COLUMN = np.mgrid[:SIDE, :SIDE]
@@ -62,6 +64,34 @@ def test_without_white_the_rim_is_the_outline():
     assert rim.covariance[0, 0] == pytest.approx(0.03**2)
 
 
+# ---- the outline
+
+
+def test_an_outline_pulled_aside_is_moved_to_the_white():
+    wrong = Ellipse(CENTRE, CENTRE - 0.12 * RADIUS, 1.05 * RADIUS, 1.05 * RADIUS, 180.0)
+    outline, rim = checked_outline(painted(), wrong)
+    # pixels: a hundredth of the radius, half a degree of direction
+    assert (outline.x_px, outline.y_px) == pytest.approx((CENTRE, CENTRE), abs=0.01 * RADIUS)
+    assert np.hypot(*rim.middle) < 0.01
+
+
+def test_an_outline_that_is_nearly_right_is_kept():
+    near = Ellipse(CENTRE, CENTRE - 0.02 * RADIUS, RADIUS, RADIUS, 180.0)
+    assert checked_outline(painted(), near)[0] is near
+
+
+def test_the_inner_edge_of_a_grey_ring_is_not_the_limbus():
+    grey = (OUT > 0.80) & (OUT < 0.94), (150, 152, 150)
+    inner = Ellipse(CENTRE, CENTRE, 0.8 * RADIUS, 0.8 * RADIUS, 180.0)
+    outline, _ = checked_outline(painted(grey), inner)
+    assert outline.radius_px == pytest.approx(RADIUS, rel=0.02)
+    assert checked_outline(painted(grey), LIMBUS)[0] is LIMBUS
+
+
+def test_without_white_the_outline_is_kept():
+    assert checked_outline(np.full((SIDE, SIDE, 3), 120, np.uint8), LIMBUS)[0] is LIMBUS
+
+
 def test_flesh_between_white_is_part_of_the_eye_and_a_lid_is_not():
     ring = unwrap_ring(painted((np.abs(away_deg(0.0)) < 10.0, FLESH), (OUT < 1.0, IRIS)), LIMBUS)
     share = ring.white[ring.rows(1.05, 1.2)].mean(axis=0)
@@ -90,7 +120,7 @@ def profile(start, end, out, *, soft=0.5):
 
 def test_the_sides_of_a_leaning_bar_are_read_at_the_limbus():
     radii = np.arange(1.03, 1.25, 0.01)
-    sides = fit_sides(radii, profile(27.0, 31.0, radii - 1.0), (28.0, 32.0))
+    sides = fit_sides(radii, profile(27.0, 31.0, radii - 1.0), (28.0, 32.0), flanks=FLANKS)
     assert sides is not None
     # degrees; a lean of 10 is held back by the spread of 15 that pens have, by far less than a column
     assert (sides.start_deg, sides.end_deg) == pytest.approx((27.0, 31.0), abs=STEP_DEG / 2)
@@ -102,7 +132,7 @@ def test_a_thin_patch_at_one_side_moves_it_little():
     radii = np.arange(1.03, 1.25, 0.01)
     red = profile(27.0, 31.0, np.zeros(len(radii)))
     red[:, : round(29.0 / STEP_DEG)] *= 0.6  # half of the level of all the ink lies almost at its top here
-    sides = fit_sides(radii, red, (27.2, 31.0))
+    sides = fit_sides(radii, red, (27.2, 31.0), flanks=FLANKS)
     assert sides is not None
     assert sides.start_deg == pytest.approx(27.0, abs=STEP_DEG)
 
@@ -111,14 +141,14 @@ def test_a_spot_has_no_parallel_sides():
     radii = np.arange(1.03, 1.17, 0.01)
     half = np.degrees(np.sqrt(np.clip(0.07**2 - (radii - 1.10) ** 2, 0, None)))[:, None]
     at = np.arange(240) * STEP_DEG - 30.0
-    round_one = fit_sides(radii, np.clip((half - np.abs(at)) / 0.5 + 0.5, 0, 1), (27.0, 33.0))
+    round_one = fit_sides(radii, np.clip((half - np.abs(at)) / 0.5 + 0.5, 0, 1), (27.0, 33.0), flanks=FLANKS)
     assert round_one is not None
     assert round_one.ragged_deg / (round_one.end_deg - round_one.start_deg) > 0.05
 
 
 def test_too_few_rows_have_no_sides():
     radii = np.array([1.03, 1.04])
-    assert fit_sides(radii, profile(27.0, 31.0, radii - 1.0), (27.0, 31.0)) is None
+    assert fit_sides(radii, profile(27.0, 31.0, radii - 1.0), (27.0, 31.0), flanks=FLANKS) is None
 
 
 # ---- ink
@@ -144,16 +174,25 @@ def test_a_mark_that_a_lid_meets_is_found_and_said_to_be_covered():
     assert stain.covered
 
 
+def test_a_mark_close_to_a_lid_is_found():
+    lid = (UP > 0.30) & (RIGHT > 0.9)  # 7 degrees from the mark's edge, where the white is judged as a rule
+    before = painted((lid, SKIN))
+    (stain,) = find_ink(painted((bar(5.0, 8.0), BROWN), (lid, SKIN)), LIMBUS, clean=before)
+    assert stain.direction_deg == pytest.approx(5.0, abs=0.4)
+    assert stain.width_deg == pytest.approx(8.0, rel=0.1)
+
+
 @pytest.mark.parametrize(
     "layers",
     [
         ((spot(180.0, 1.09, 0.07), BROWN),),
         ((spot(10.0, 1.07, 0.06), (120, 128, 140)),),
+        ((spot(10.0, 1.05, 0.04), BROWN),),
         ((bar(0.0, 5.0, outer=1.7), BLUE),),
         ((bar(180.0, 3.0, outer=1.7), BLACK),),
         ((bar(70.0, 1.0), BLACK),),
     ],
-    ids=["naevus", "slate", "blue instrument", "black instrument", "lash"],
+    ids=["naevus", "slate", "dot", "blue instrument", "black instrument", "lash"],
 )
 def test_what_is_no_mark_is_none(layers):
     assert find_ink(painted(*layers), LIMBUS) == ()

@@ -3,8 +3,12 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from torsion.axis_ways import AxisWay
 from torsion.centre import CapsuleRing, CarriedPoint, capsule_ring, carry_point
+from torsion.iris_map import iris_matrix
 from torsion.landmark_pairs import Agreement, HandRotation, LandmarkPair, compare_rotation, fit_pairs
 from torsion.marking import Marking, pair_marks
 from torsion.match import angle_flags
@@ -158,6 +162,10 @@ def carried_centre(
 ) -> Centre | None:
     """Pupil centre and visual axis of the seated photo in the supine photo, and a ring round them.
 
+    The centre of the small pupil is a place in the plane of the iris and goes where the iris goes
+    (`torsion.iris_map`), also where the pupil of the supine photo is wide.  The visual axis passes the cornea
+    in front of the limbus and the iris behind it, and its point is carried in the plane of the limbus.
+
     Parameters
     ----------
     measurement : Measurement
@@ -182,9 +190,12 @@ def carried_centre(
     seated, supine, uncertainty = m.seated.limbus, m.supine.limbus, m.standard_uncertainty_deg
     if m.verdict == "refuse" or m.matrix is None or seated is None or supine is None or uncertainty is None:
         return None
-    matrix = m.matrix
+    to_supine, of_iris = m.matrix, iris_matrix(m)
+    assert of_iris is not None
 
-    def carried(point_px: tuple[float, float], known_px: float | None) -> CarriedPoint:
+    def carried(
+        point_px: tuple[float, float], matrix: NDArray[np.float64], known_px: float | None
+    ) -> CarriedPoint:
         return carry_point(
             point_px,
             matrix,
@@ -196,8 +207,8 @@ def carried_centre(
         )
 
     found = m.seated.pupil
-    pupil = None if found is None else carried((found.x_px, found.y_px), None)
-    visual = None if visual_axis_px is None else carried(visual_axis_px, _CLICK_PX)
+    pupil = None if found is None else carried((found.x_px, found.y_px), of_iris, None)
+    visual = None if visual_axis_px is None else carried(visual_axis_px, to_supine, _CLICK_PX)
     middle, ring = visual or pupil, None
     if ring_mm is not None and middle is not None:
         ring = capsule_ring((middle.x_px, middle.y_px), ring_mm, supine, limbus_mm=limbus_mm)

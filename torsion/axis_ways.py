@@ -6,10 +6,12 @@ the eye.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal
 
 from torsion.angles import wrap_direction_deg
 from torsion.centre import mm_per_degree
+from torsion.iris_map import iris_places
 from torsion.landmark_search import find_landmarks
 from torsion.landmarks import Landmark, axis_offsets, carry_landmarks
 from torsion.marking import Marking
@@ -115,6 +117,7 @@ def _landmarks(m: Measurement) -> Sequence[Landmark]:
         supine=m.supine.limbus,
         seated_eye=m.seated.picture,
         supine_eye=m.supine.picture,
+        iris_places=partial(iris_places, m),
     )
 
 

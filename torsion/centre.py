@@ -1,7 +1,8 @@
 """Centre: points of the seated eye carried into the supine photo, and the ring of the capsule opening there.
 
 The small pupil of the seated photo is gone under the microscope; its centre, or that of the visual axis, can
-be shown all the same.
+be shown all the same.  The pupil lies in the plane of the iris, which gaze moves against the limbus; so its
+centre is carried by the map of the iris, not by that of the limbus.
 """
 
 import math
@@ -126,7 +127,8 @@ def carry_point(
     point_px : (float, float)
         Full-picture pixels of the seated photo: the centre of the undilated pupil, or a visual-axis point.
     matrix : (2, 3) ndarray
-        Map of seated to supine pixels (`Measurement.matrix`).
+        Map of seated to supine pixels at the depth of the point: `iris_map.iris_matrix` for the pupil,
+        `Measurement.matrix` in the plane of the limbus.
     seated, supine : Ellipse
         Limbus in either photo.
     rotation_standard_uncertainty_deg : float

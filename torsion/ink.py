@@ -8,50 +8,31 @@ is asked.  Where the same eye is known without ink, what it shows there too is n
 """
 
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from torsion.angles import wrap_direction_deg, wrap_rotation_deg
-from torsion.limbal_bar import BAND, LEAST, NARROWEST_DEG, WIDEST_DEG, Bar, measure_bar
-from torsion.limbal_ring import CHANNELS, COLUMNS, STEP_DEG, Channel, Ring, unwrap_ring
+from torsion.ink_rules import InkColor, has_color, ink_color, is_ink, is_new
+from torsion.limbal_bar import BAND, LEAST, Bar, measure_bar
+from torsion.limbal_outline import checked_outline
+from torsion.limbal_ring import CHANNELS, COLUMNS, STEP_DEG, Channel, Rim, Ring, unwrap_ring
 from torsion.photo import Ellipse, is_grey
 from torsion.quantiles import median
 
-__all__ = ["InkColor", "Stain", "candidates", "find_ink", "ink_mask", "is_ink"]
+__all__ = ["InkColor", "Stain", "candidates", "find_ink", "ink_mask"]
 
 Doubles = NDArray[np.float64]
-InkColor = Literal["violet", "blue", "black", "brown"]
 
 _NOISE = 4.0  # standard deviations of the white part of the ring
 _NEXT = 4  # columns, 1 degree
 _NEAR = 40  # columns, 10 degrees
 _MOST = 24  # candidates looked at
-_SHORTEST = 0.06  # limbus radii outside the limbus, 0.35 mm
-_SLANT = 60.0  # degrees at the limbus for each radius: 45 degrees from straight outwards
-_AT_LIMBUS = 0.4  # share of its density that a mark keeps at the limbus, which few spots on the white reach
-_STRAIGHT = 0.075  # share of its width by which its sides may stray; those of spots and of hair do by 0.1
-_ENDS = 0.2  # share of its density that may be left beyond its end; metal and shade run on
-_ON_WHITE = 0.6  # share of white beside a mark
 _SOME_WHITE = 0.4  # share of white in a column near which something may be looked for
 _CALM = 0.9  # share of white in a column from which the unrest of the ring is taken
-_ISLAND = 0.65  # share of white along and beyond a mark that has no colour to tell it by
-_ALONE = 0.95  # likewise of one that lies in the white as a whole
-_HAIR_DEG = 1.8  # one lash and its shadow are thinner
-_TUFT_DEG = 3.0  # so are lashes that stick together
 _WHOLE = 0.9  # share of white about a mark below which something hides a part of it
-_DARK_INK = 0.35  # density, 30 % of the light, from which less else is asked
-_BAR = 1.2  # length outside the limbus over width; half of a round spot is shorter than wide
-_LONG_BAR = 1.6  # likewise; a round spot that touches the limbus, or nearly so, has up to 1.4
-_STUB = 0.5  # likewise of blue or violet, which does not grow on an eye
-_SHORT_BAR = 0.75  # likewise of what must be ink: eight degrees that ended early or ran
-_BLACK = 0.75  # density, 18 % of the light in red: no pigment without colour is as dark
-_JITTER_DEG = 0.1  # by which sides stray in any photo
-_STROKE, _FROM_LIMBUS = 0.035, 0.75  # straightness of its sides, and share of its density at the limbus
 _MASK_DEG = 1.0  # beside what can be seen of the ink
 _MASK_INNER = 0.82  # limbus radii: ink runs onto the cornea, where a dark iris hides it
-_SHOWS_TOO = 0.5  # share of the density that the clean photo may show at the same place
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +72,11 @@ class Stain:
 
 
 def find_ink(
-    pixels: NDArray[np.uint8], limbus: Ellipse, *, clean: NDArray[np.uint8] | None = None
+    pixels: NDArray[np.uint8],
+    limbus: Ellipse,
+    *,
+    rim: Rim | None = None,
+    clean: NDArray[np.uint8] | None = None,
 ) -> tuple[Stain, ...]:
     """Find pen marks across the limbus.
 
@@ -101,6 +86,8 @@ def find_ink(
         Colour; in a picture without colour nothing is found, since colour tells ink from hair.
     limbus : Ellipse
         In pixels of `pixels`.
+    rim : Rim, optional
+        The edge of the white about it; by default it is looked for.
     clean : (H, W, 3) uint8 ndarray, optional
         The same eye before it was marked, brought into register with `pixels`.
 
@@ -111,7 +98,7 @@ def find_ink(
     """
     if is_grey(pixels):
         return ()
-    ring = unwrap_ring(pixels, limbus)
+    ring = unwrap_ring(pixels, limbus, rim=rim)
     before = None if clean is None else unwrap_ring(clean, limbus, rim=ring.rim)
     found: list[Bar] = []
     for channel in CHANNELS:
@@ -140,7 +127,10 @@ def ink_mask(pixels: NDArray[np.uint8], limbus: Ellipse) -> NDArray[np.bool_]:
     """
     height, width = pixels.shape[:2]
     covered = np.zeros((height, width), bool)
-    stains = find_ink(pixels, limbus)
+    if is_grey(pixels):
+        return covered
+    limbus, rim = checked_outline(pixels, limbus)
+    stains = find_ink(pixels, limbus, rim=rim)
     if not stains:
         return covered
     row, column = np.mgrid[:height, :width]
@@ -199,73 +189,8 @@ def _running(profile: Doubles, *, percentile: float, reach_deg: int) -> Doubles:
     return np.repeat(np.percentile(about, percentile, axis=0), round(1.0 / STEP_DEG))
 
 
-def _color(colors: Doubles) -> InkColor:
-    """Name what is swallowed; relative to the eye's own white, so that the light's colour does not matter."""
-    red, green, blue = colors
-    if green > red and blue < 0.55 * green:
-        return "violet"
-    if red >= green and blue < 0.40 * red:
-        return "blue"
-    return "brown" if blue > 1.25 * red else "black"
-
-
-def _has_color(bar: Bar) -> bool:
-    """Blue or violet; what brightens blue at the same time is metal before skin, not a stain."""
-    colors = bar.colors
-    return _color(colors) in ("violet", "blue") and colors[2] > -0.05 and float(colors.max()) > 0.2
-
-
-def is_ink(bar: Bar) -> bool:
-    """Tell whether a bar across the limbus is ink."""
-    width_deg, new = bar.end_deg - bar.start_deg, _is_new(bar)
-    length_over_width = float((bar.outer - 1.0) / np.radians(width_deg))
-    is_bar = (
-        NARROWEST_DEG <= width_deg <= WIDEST_DEG
-        and bar.outer - 1.0 >= _SHORTEST
-        and abs(bar.slope) <= _SLANT
-        and bar.at_limbus >= _AT_LIMBUS
-        and bar.ragged <= _STRAIGHT
-        and bar.left_over <= _ENDS
-        and (bar.color_left <= _ENDS or not _has_color(bar))
-        and max(bar.beside) >= _ON_WHITE
-    )
-    strong, clear = bar.density >= _DARK_INK, min(bar.beside) >= _ON_WHITE
-    if not is_bar or not (strong or clear) or (bar.shown is not None and not new):
-        return False
-    if _has_color(bar):
-        return length_over_width >= (_STUB if new or strong else _BAR)
-    if not clear or length_over_width < _SHORT_BAR or not (new or _is_stroke(bar, length_over_width)):
-        return False
-    island = min(*bar.beside, bar.around, bar.beyond)
-    if island >= _ALONE:  # no hair ends on white, and no shadow lies in it
-        return strong or new or _is_straight(bar)
-    if width_deg < _HAIR_DEG:
-        return False
-    if island >= _ISLAND:
-        return strong or new
-    # It runs under a lid.  So does hair, but it is thinner; and pigment there has no straight sides.
-    return strong and width_deg >= _TUFT_DEG and _is_straight(bar) and (new or bar.around >= _ON_WHITE)
-
-
-def _is_stroke(bar: Bar, length_over_width: float) -> bool:
-    """Tell what no other photo tells apart: pigment is brown or thin, and lies in round spots."""
-    black = bar.density >= _BLACK and _color(bar.colors) == "black" and _is_straight(bar)
-    return bar.at_limbus >= _FROM_LIMBUS and (black or length_over_width >= _LONG_BAR)
-
-
-def _is_straight(bar: Bar) -> bool:
-    """Tell whether a bar has the sides of a stroke, from the limbus on: those of a spot are round."""
-    width_deg = bar.end_deg - bar.start_deg
-    straight = bar.ragged * width_deg <= max(_STROKE * width_deg, _JITTER_DEG)
-    return straight and bar.at_limbus >= _FROM_LIMBUS
-
-
-def _is_new(bar: Bar) -> bool:
-    return bar.shown is not None and bar.shown < _SHOWS_TOO
-
-
 def _stain(bar: Bar, ring: Ring) -> Stain:
-    new, middle = _is_new(bar), (bar.start_deg + bar.end_deg) / 2
+    new, middle = is_new(bar), (bar.start_deg + bar.end_deg) / 2
     # The ring begins at the edge of the white, which a grey ring of age sets off from the limbus.
     inwards = 1.0 / ring.rim.stretch[round(middle / STEP_DEG) % COLUMNS] - 1.0
     return Stain(
@@ -274,10 +199,10 @@ def _stain(bar: Bar, ring: Ring) -> Stain:
         bar.extent_deg,
         bar.outer,
         bar.density,
-        _color(bar.colors),
+        ink_color(bar.colors),
         bar.noise_deg,
         min(bar.around, bar.beyond) < _WHOLE,
-        new or _has_color(bar) or _color(bar.colors) == "black",
+        new or has_color(bar) or ink_color(bar.colors) == "black",
     )
 
 

@@ -74,6 +74,10 @@ def _write_head(figure: Figure, m: Marking) -> None:
     box = {"boxstyle": "round,pad=0.45,rounding_size=0.3", "facecolor": ground, "edgecolor": BLACK}
     figure.text(0.972, 0.957, word, ha="right", va="center", size=24, weight="bold", color=ink, bbox=box)
     count = len(m.marks)
+    if not count and m.verdict == "accept":  # the word would be taken for a verdict on a mark
+        figure.text(
+            0.972, 0.915, "of the photos; there is no mark", ha="right", va="center", size=11, color=INK
+        )
     big = "No ink mark" if not count else f"{count} ink mark" + ("s" if count > 1 else "")
     if m.axis is not None:
         big += f", axis {axis_degrees(m.axis.axis_deg)}"

@@ -1,6 +1,6 @@
 """Landmarks: things on the eye that a person finds again, and axes counted from them."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -131,6 +131,7 @@ def carry_landmarks(
     supine: Ellipse,
     seated_eye: EyePicture | None = None,
     supine_eye: EyePicture | None = None,
+    iris_places: Callable[[Doubles], Doubles | None] | None = None,
 ) -> tuple[Landmark, ...]:
     """Landmarks of the seated photo as they lie in the supine photo.
 
@@ -145,6 +146,9 @@ def carry_landmarks(
     seated_eye, supine_eye : EyePicture, optional
         With both given, landmarks that cannot be recognised in the supine photo are left out: hidden, or
         unlike themselves.
+    iris_places : callable, optional
+        Gives the places of points (n, 2) of the seated iris in the supine photo; without it those of the
+        iris move as the limbus does, which gaze and dilation change by several pixels.
 
     Returns
     -------
@@ -154,17 +158,29 @@ def carry_landmarks(
     centre = matrix @ (seated.x_px, seated.y_px, 1.0)
     carried = []
     for landmark in landmarks:
+        local = _local_map(landmark, matrix, iris_places)
         if seated_eye is not None and supine_eye is not None:
-            likeness = _likeness(landmark, matrix, (seated_eye, seated), (supine_eye, supine))
+            likeness = _likeness(landmark, local, (seated_eye, seated), (supine_eye, supine))
             if likeness < _RECOGNISED:
                 continue
-        x, y = matrix @ (landmark.x_px, landmark.y_px, 1.0)
+        x, y = local @ (landmark.x_px, landmark.y_px, 1.0)
         dx, dy = float(x - centre[0]), float(y - centre[1])
         direction, radius = float(direction_deg(dx, dy)), float(np.hypot(dx, dy)) / supine.radius_px
         carried.append(
             replace(landmark, x_px=float(x), y_px=float(y), direction_deg=direction, radius=radius)
         )
     return tuple(carried)
+
+
+def _local_map(
+    landmark: Landmark, matrix: Doubles, iris_places: Callable[[Doubles], Doubles | None] | None
+) -> Doubles:
+    """Shift the map so that it holds at a landmark of the iris."""
+    point = np.array([landmark.x_px, landmark.y_px])
+    place = iris_places(point[None]) if iris_places is not None and landmark.band == "iris" else None
+    if place is None:
+        return matrix
+    return np.column_stack([matrix[:, :2], place[0] - matrix[:, :2] @ point])
 
 
 def _likeness(

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from torsion.limbal_edges import WINDOW_DEG, Flanks, edges_of, extent_of, flanks_of, part_of
 from torsion.limbal_ring import COLUMNS, STEP_DEG, Channel, Ring
 from torsion.limbal_sides import fit_sides
 from torsion.quantiles import median
@@ -26,8 +27,8 @@ NARROWEST_DEG, WIDEST_DEG = 1.1, 20.0
 _RUNS_ON = 1.49  # limbus radii: what has not ended here is hair, a lid or an instrument
 _ALL_WHITE = 0.9
 _FEW_ROWS = 4
+_PATCH_ROWS = 5  # 0.3 mm: a pale patch in a pen's stroke is shorter
 _TINTED = 0.06  # share by which red is weaker than blue
-_HALF_WINDOW_DEG = 40.0
 _SOME_WHITE = 0.4  # share of white in the better flank without which nothing is measured
 
 
@@ -52,7 +53,8 @@ class Bar:
     around, beyond : float
         Shares of white along both sides, the poorer one, and beyond the outer end.
     ragged : float
-        By how much its sides stray from straight and parallel, share of the width.
+        By how much its sides stray from straight and parallel, share of the width; NaN where too few rows
+        show them.
     left_over, color_left : float
         Shares that are left beyond the outer end: of the density (0 where a lid follows), and of a blue or
         violet stain there or beside (0 for a bar that has none).
@@ -97,14 +99,14 @@ def measure_bar(ring: Ring, at: int, before: Ring | None, *, channel: Channel = 
     Bar or None
         None where it is too faint, or has no two edges or no outer end.
     """
-    half = round(_HALF_WINDOW_DEG / STEP_DEG)
+    half = round(WINDOW_DEG / 2 / STEP_DEG)
     columns = np.arange(at - half, at + half + 1) % COLUMNS
     signal = ring.signal(channel)[:, columns]
-    edges = _edges(signal[ring.rows(*BAND)].mean(axis=0).astype(float), half)
+    white = _white_in_band(ring, columns)
+    edges = edges_of(signal[ring.rows(*BAND)].mean(axis=0).astype(float), white, half)
     if edges is None or not NARROWEST_DEG / 2 < edges[1] - edges[0] < 1.3 * WIDEST_DEG:
         return None
-    beside = ring.white[:, columns][ring.rows(*BAND)]
-    if max(float(beside[:, flank].mean()) for flank in _flanks(*edges)) < _SOME_WHITE:
+    if max(float(white[flank].mean()) for flank in flanks_of(edges, white)) < _SOME_WHITE:
         return None  # most of what is dark lies between lashes: no more time on it
     first = _trace(ring, columns, edges, ring.rows(1.02, 1.12), channel=channel)
     if first is None:
@@ -114,6 +116,10 @@ def measure_bar(ring: Ring, at: int, before: Ring | None, *, channel: Channel = 
     if trace is None:
         return None
     return _bar(ring, _sided(ring, trace, channel), before, first_deg=(at - half) * STEP_DEG, channel=channel)
+
+
+def _white_in_band(ring: Ring, columns: NDArray[np.intp]) -> Doubles:
+    return np.asarray(ring.white[ring.rows(*BAND)][:, columns].mean(axis=0))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -128,16 +134,17 @@ class _Trace:
     outer: float
     slope: float
     noise_deg: float
-    ragged: float = 0.0
+    ragged: float = np.nan
 
 
 def _trace(
     ring: Ring, columns: NDArray[np.intp], edges: tuple[float, float], rows: slice, *, channel: Channel
 ) -> _Trace | None:
-    crossing, slope, noise = _lean(ring.radii, ring.signal(channel)[:, columns].astype(float), edges, rows)
+    signal, white = ring.signal(channel)[:, columns].astype(float), _white_in_band(ring, columns)
+    crossing, slope, noise = _lean(ring.radii, signal, white, edges, rows)
     leant = _Leant(ring, columns, slope)
     straight = leant.of(ring.contrast(channel))[ring.rows(1.01, 1.11)].mean(axis=0)
-    fine = _edges(straight, int(np.clip(round(crossing / STEP_DEG), 1, len(columns) - 2)))
+    fine = edges_of(straight, leant.white, int(np.clip(round(crossing / STEP_DEG), 1, len(columns) - 2)))
     if fine is None:
         return None
     depth = leant.depth(ring.signal(channel), fine, leant.beside(ring, fine))
@@ -153,7 +160,13 @@ def _sided(ring: Ring, trace: _Trace, channel: Channel) -> _Trace:
     on_white = min(trace.leant.beside(ring, trace.edges)) >= _ALL_WHITE
     contrast = ring.red if on_white else ring.contrast(channel)  # red is the sharper: photos blur colour
     along = trace.leant.readable(ring, trace.edges, ring.rows(1.03, min(trace.outer - 0.02, 1.30)))
-    sides = fit_sides(ring.radii[along], trace.leant.of(contrast)[along], trace.edges, slope=trace.slope)
+    sides = fit_sides(
+        ring.radii[along],
+        trace.leant.of(contrast)[along],
+        trace.edges,
+        flanks=trace.leant.flanks(trace.edges),
+        slope=trace.slope,
+    )
     if sides is None or sides.start_deg >= sides.end_deg:
         return trace
     return replace(
@@ -167,15 +180,20 @@ def _sided(ring: Ring, trace: _Trace, channel: Channel) -> _Trace:
 
 def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, channel: Channel) -> Bar:
     (start, end), leant, band = trace.edges, trace.leant, ring.rows(*BAND)
-    beside = leant.beside(ring, trace.edges)
+    beside, flanks = leant.beside(ring, trace.edges), leant.flanks(trace.edges)
     white = leant.of(ring.white)
     sides = white[ring.rows(1.04, trace.outer)]
     past = ring.rows(trace.outer + 0.02, trace.outer + 0.12)
     stain = median(leant.depth(ring.stain, trace.edges, beside)[band])
-    around = leant.of(ring.stain)[past, _part(start - (end - start), 2 * end - start)]
-    beyond = median(np.percentile(around, 80, axis=1)) / stain if stain > _TINTED else 0.0
+    tint, color_left = leant.of(ring.stain), 0.0
+    if stain > _TINTED:
+        around = median(
+            np.percentile(tint[past, part_of(start - (end - start), 2 * end - start)], 80, axis=1)
+        )
+        own = float(np.mean([np.percentile(tint[band, flank], 80) for flank in flanks]))
+        color_left = (around - max(own, 0.0)) / stain  # the white has a tint of its own, and noise
 
-    open_beyond = min(float(white[past, flank].mean()) for flank in _flanks(start, end)) > _SOME_WHITE
+    open_beyond = min(float(white[past, flank].mean()) for flank in flanks) > _SOME_WHITE
 
     def density(values: NDArray[np.float32]) -> float:
         return median(leant.depth(values, trace.edges, beside)[band])
@@ -186,7 +204,7 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ch
     return Bar(
         first_deg + start,
         first_deg + end,
-        _extent(trace.straight, trace.edges),
+        extent_of(trace.straight, leant.white, trace.edges),
         trace.outer,
         density(ring.ink),
         trace.noise_deg,
@@ -194,11 +212,13 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ch
         np.array([density(ring.density[..., k]) for k in range(3)]),
         float(trace.depth[ring.rows(1.01, 1.05)].mean()) / trace.density,
         beside,
-        min(float(sides[:, flank].mean()) for flank in _flanks(start, end)),
-        float(white[ring.rows(trace.outer + 0.02, trace.outer + 0.10), _part(start - 1.0, end + 1.0)].mean()),
+        min(float(sides[:, flank].mean()) for flank in flanks),
+        float(
+            white[ring.rows(trace.outer + 0.02, trace.outer + 0.10), part_of(start - 1.0, end + 1.0)].mean()
+        ),
         trace.ragged,
         median(trace.depth[past]) / trace.density if open_beyond else 0.0,
-        beyond,
+        color_left,
         shown,
     )
 
@@ -206,7 +226,7 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ch
 def _shows_white(before: Ring, leant: "_Leant", trace: _Trace) -> bool:
     start, end = trace.edges
     return bool(
-        leant.of(before.white)[before.rows(*BAND), _part(start - 2.0, end + 2.0)].mean() > _SOME_WHITE
+        leant.of(before.white)[before.rows(*BAND), part_of(start - 2.0, end + 2.0)].mean() > _SOME_WHITE
     )
 
 
@@ -218,6 +238,10 @@ class _Leant:
         lean = np.degrees(aside - np.arcsin(np.clip(np.sin(aside) / ring.radii, -1.0, 1.0)))
         shift = np.rint(lean / STEP_DEG).astype(int)
         self._places = (columns[None, :] + shift[:, None]) % COLUMNS
+        self.white = self.of(ring.white)[ring.rows(*BAND)].mean(axis=0)
+
+    def flanks(self, edges: tuple[float, float]) -> Flanks:
+        return flanks_of(edges, self.white)
 
     def of(self, values: NDArray[np.float32] | NDArray[np.bool_]) -> Doubles:
         return np.take_along_axis(values, self._places, axis=1).astype(float)
@@ -227,73 +251,33 @@ class _Leant:
     ) -> Doubles:
         """In each row, how much higher the core is than the flanks, each as far as it is trusted."""
         leant, width = self.of(values), edges[1] - edges[0]
-        core = leant[:, _part(edges[0] + 0.2 * width, edges[1] - 0.2 * width)].mean(axis=1)
-        flanks = [np.median(leant[:, flank], axis=1) for flank in _flanks(*edges)]
+        core = leant[:, part_of(edges[0] + 0.2 * width, edges[1] - 0.2 * width)].mean(axis=1)
+        flanks = [np.median(leant[:, flank], axis=1) for flank in self.flanks(edges)]
         return np.asarray(core - np.average(flanks, axis=0, weights=np.array(trust) ** 2 + 1e-3))
 
     def readable(self, ring: Ring, edges: tuple[float, float], rows: slice) -> slice:
         """Rows from the limbus outwards until one flank is no longer white; all where that is at once."""
         white = self.of(ring.white)[rows]
-        poorer = np.minimum(*(white[:, flank].mean(axis=1) for flank in _flanks(*edges)))
+        poorer = np.minimum(*(white[:, flank].mean(axis=1) for flank in self.flanks(edges)))
         count = int(np.argmax(poorer < _SOME_WHITE)) if (poorer < _SOME_WHITE).any() else len(poorer)
         return slice(rows.start, rows.start + count) if count >= _FEW_ROWS else rows
 
     def beside(self, ring: Ring, edges: tuple[float, float]) -> tuple[float, float]:
         """Shares of white in both flanks where the bar crosses the limbus, as far as it can be read."""
         white = self.of(ring.white)[self.readable(ring, edges, ring.rows(*BAND))]
-        left, right = (float(white[:, flank].mean()) for flank in _flanks(*edges))
+        left, right = (float(white[:, flank].mean()) for flank in self.flanks(edges))
         return left, right
 
 
-def _part(start_deg: float, end_deg: float) -> slice:
-    last = round(2 * _HALF_WINDOW_DEG / STEP_DEG)
-    first = min(max(0, round(start_deg / STEP_DEG)), last - 1)
-    return slice(first, max(first + 2, round(end_deg / STEP_DEG) + 1))
-
-
-def _flanks(start_deg: float, end_deg: float) -> tuple[slice, slice]:
-    """Give what lies clockwise and counter-clockwise beside a stain."""
-    width = end_deg - start_deg
-    gap, reach = 0.5 + 0.4 * width, max(2.0, 0.6 * width)
-    return _part(start_deg - gap - reach, start_deg - gap), _part(end_deg + gap, end_deg + gap + reach)
-
-
-def _edges(profile: Doubles, at: int) -> tuple[float, float] | None:
-    """Places at which a profile has fallen to half of its height over both flanks."""
-    edges = _crossings(profile, at, 0.5 * float(profile[at] + np.percentile(profile, 30)))
-    places = np.arange(len(profile)) * STEP_DEG
-    for _ in range(3):
-        width = max(edges[1] - edges[0], STEP_DEG)
-        left, right = (median(profile[flank]) for flank in _flanks(*edges))
-        top = float(np.percentile(profile[_part(*edges)], 80))
-        base = left + (right - left) * np.clip((places - edges[0]) / width, 0.0, 1.0)
-        rise = (profile - base) / np.maximum(top - base, 1e-6)
-        if top <= max(left, right) or not rise.max() > 0.5:
-            return None
-        near = np.abs(places - (edges[0] + edges[1]) / 2) <= width / 2 + STEP_DEG
-        edges = _crossings(rise, int(np.argmax(np.where(near, rise, -np.inf))), 0.5)
-    return edges
-
-
-def _crossings(profile: Doubles, at: int, level: float) -> tuple[float, float]:
-    ends = []
-    for step in (-1, 1):
-        here = min(max(at, 1), len(profile) - 2)
-        while 0 < here + step < len(profile) - 1 and profile[here + step] > level:
-            here += step
-        fall = float(profile[here] - profile[here + step])
-        share = float(profile[here] - level) / fall if fall > 1e-9 else 0.5
-        ends.append((here + step * float(np.clip(share, 0.0, 1.0))) * STEP_DEG)
-    return ends[0], ends[1]
-
-
 def _lean(
-    radii: Doubles, ink: Doubles, edges: tuple[float, float], rows: slice
+    radii: Doubles, ink: Doubles, white: Doubles, edges: tuple[float, float], rows: slice
 ) -> tuple[float, float, float]:
     """Where the middle of a bar crosses the limbus, its slope, and the uncertainty of the crossing."""
     width = edges[1] - edges[0]
-    wide = _part(edges[0] - 0.5 * width - 1.0, edges[1] + 0.5 * width + 1.0)
-    base = np.mean([np.median(ink[rows, flank], axis=1) for flank in _flanks(*edges)], axis=0)
+    wide = part_of(edges[0] - 0.5 * width - 1.0, edges[1] + 0.5 * width + 1.0)
+    flanks = flanks_of(edges, white)
+    trust = [float(white[flank].mean()) ** 2 + 1e-3 for flank in flanks]
+    base = np.average([np.median(ink[rows, flank], axis=1) for flank in flanks], axis=0, weights=trust)
     lift = ink[rows, wide] - base[:, None]
     lift = np.clip(lift - 0.3 * float(np.percentile(lift, 90)), 0.0, None)
     weight = lift.sum(axis=1) + 1e-9
@@ -311,22 +295,11 @@ def _lean(
 
 
 def _end(ring: Ring, depth: Doubles, density: float) -> float | None:
-    """Radius at which less than half of the density is left for three rows; None where it runs on."""
+    """Radius from which less than half is left for longer than a patch; None where it runs on."""
     rows = ring.rows(1.06, ring.radii[-1])
-    gone = depth[rows] < 0.5 * density
-    gone = gone[:-2] & gone[1:-1] & gone[2:]
+    low = depth[rows] < 0.5 * density
+    gone = np.asarray(np.lib.stride_tricks.sliding_window_view(low, _PATCH_ROWS).all(axis=1))
     if not gone.any():
         return None
     outer = float(ring.radii[rows][int(np.argmax(gone))])
     return outer if outer <= _RUNS_ON else None
-
-
-def _extent(profile: Doubles, edges: tuple[float, float]) -> float:
-    """Width within which the contrast stays above three times the unrest of the flanks."""
-    beside = np.concatenate([profile[flank] for flank in _flanks(*edges)])
-    unrest = 1.4826 * median(np.abs(beside - np.median(beside)))
-    core = _part(*edges)
-    top = float(profile[core].max())
-    level = min(median(beside) + max(3.0 * unrest, 0.02), 0.5 * (top + median(beside)))
-    first, last = _crossings(profile, core.start + int(np.argmax(profile[core])), level)
-    return max(last - first, edges[1] - edges[0])

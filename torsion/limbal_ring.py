@@ -24,6 +24,7 @@ __all__ = [
     "Ring",
     "find_rim",
     "ring_places",
+    "side_profile",
     "unwrap_ring",
 ]
 
@@ -160,6 +161,12 @@ def find_rim(pixels: NDArray[np.uint8], limbus: Ellipse) -> Rim:
         The outline as it is, with a wide covariance, where hardly any white is seen.
     """
     return _oval(*_edge_of_white(_values(pixels, limbus, np.ones(COLUMNS))))
+
+
+def side_profile(pixels: NDArray[np.uint8], limbus: Ellipse) -> tuple[Doubles, Doubles]:
+    """Red light against radius (in limbus radii) on both sides of an eye, which lids leave free."""
+    sides = np.abs(np.sin(_ANGLES)) < 0.5
+    return _RADII, np.median(_values(pixels, limbus, np.ones(COLUMNS))[:, sides, 0], axis=1).astype(float)
 
 
 def ring_places(limbus: Ellipse, radii: Doubles, directions_deg: Doubles) -> tuple[Doubles, Doubles]:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from torsion.limbal_edges import Flanks
 from torsion.limbal_ring import STEP_DEG
 from torsion.quantiles import median
 
@@ -50,7 +51,7 @@ class Sides:
 
 
 def fit_sides(
-    radii: Doubles, red: Doubles, edges: tuple[float, float], *, slope: float = 0.0
+    radii: Doubles, red: Doubles, edges: tuple[float, float], *, flanks: Flanks, slope: float = 0.0
 ) -> Sides | None:
     """Lay parallel lines through the sides of a bar.
 
@@ -62,6 +63,8 @@ def fit_sides(
         Share of the red light that is missing; columns `STEP_DEG` apart, a lean of `slope` taken out.
     edges : (float, float)
         About where the sides are, degrees from the first column.
+    flanks : (slice, slice)
+        Columns that show the white on either side.
     slope : float, default 0
         The lean that was taken out.
 
@@ -73,7 +76,7 @@ def fit_sides(
     groups = np.array_split(np.arange(len(radii)), min(max(_LEAST, len(radii) // _ROWS), len(radii)))
     out = np.array([radii[group].mean() - 1.0 for group in groups])
     profiles = [red[group].mean(axis=0) for group in groups]
-    read = np.array([_side(p, edges, step) for step in (-1, 1) for p in profiles])
+    read = np.array([_side(p, edges, flanks, step) for step in (-1, 1) for p in profiles])
     at, soft = read.T
     seen = np.isfinite(at)
     if seen.reshape(2, -1).sum(axis=1).min() < _LEAST:
@@ -106,7 +109,7 @@ def _lines(basis: Doubles, at: Doubles, soft: Doubles, slope: float) -> tuple[Do
     return fit, np.asarray(np.linalg.inv(normal), np.float64)
 
 
-def _side(profile: Doubles, edges: tuple[float, float], step: int) -> tuple[float, float]:
+def _side(profile: Doubles, edges: tuple[float, float], flanks: Flanks, step: int) -> tuple[float, float]:
     """Place at which one side has halved from the ink next to it to the white beside it, and its softness.
 
     The softness is the way in degrees over which it would fall from all to nothing; both NaN if far off.
@@ -115,9 +118,7 @@ def _side(profile: Doubles, edges: tuple[float, float], step: int) -> tuple[floa
     middle, edge = sum(edges) / 2, edges[0] if step < 0 else edges[1]
     last = len(profile) - 1
     core = np.clip(np.rint(np.array(sorted((middle, edge))) / STEP_DEG).astype(int), 1, last - 1)
-    gap, reach = 0.5 + 0.4 * width, max(2.0, 0.6 * width)
-    beside = np.sort(np.rint((edge + step * np.array([gap, gap + reach])) / STEP_DEG).astype(int))
-    flank = profile[max(beside[0], 0) : beside[1] + 1]
+    flank = profile[flanks[0 if step < 0 else 1]]
     here = core[0] + int(np.argmax(profile[core[0] : core[1] + 1]))
     top, base = float(profile[here]), median(flank) if len(flank) else np.nan
     level = (top + base) / 2.0

@@ -1,22 +1,16 @@
 """Marking: the ink marks of one eye read in one or two photos, in the frame of the seated one.
 
-Ink in the supine photo is carried back by the map between the photos, so that every direction is counted in
-one frame.
+Which marks of two photos are the same, what became of them in between, and what is to be said of them.
 """
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-import cv2
-import numpy as np
-from numpy.typing import NDArray
-
-from torsion.angles import Eye, direction_deg, read_axis_deg, read_eye, wrap_rotation_deg
+from torsion.angles import Eye, read_axis_deg, read_eye, wrap_rotation_deg
 from torsion.flags import Verdict, worst_verdict
-from torsion.ink import Stain, find_ink
-from torsion.limbal_ring import ring_places
+from torsion.ink import Stain
+from torsion.mark_frame import MarkFrame, Outlined, mark_frame, outlined, read_mark, read_stains
 from torsion.marks import (
     MOST_MARKS,
     Change,
@@ -30,17 +24,13 @@ from torsion.marks import (
     two_point_mark,
 )
 from torsion.measurement import Measurement, MeasureOptions, measure
-from torsion.photo import Ellipse, is_grey
+from torsion.photo import is_grey
 from torsion.preparation import PhotoLike, PreparedPhoto, prepare
 
 __all__ = ["Case", "MarkOptions", "Marking", "pair_marks", "read_marks"]
 
 Case = Literal["none", "seated_marked", "supine_marked", "both_marked"]
 
-# Standard uncertainty of the limbus centre across and up, limbus radii: lids hide the upper and lower limbus,
-# so that its height is known less well (measured on drawn eyes by tests/benchmarks/ink_study.py).
-_CENTRE = (0.004, 0.010)
-_APART = 0.05  # limbus radii: middles that two photos put further apart are not averaged
 _SAME_DEG = 4.0  # two marks whose middles are nearer than this, or that overlap, are one
 _MOVED_SD, _MOVED_DEG = 2.0, 0.7  # a move is told from two standard uncertainties, and from this on
 _SPREAD = 1.3  # width by which a mark is said to have spread: widths are read within a quarter
@@ -200,18 +190,16 @@ def _all_marks(
     seated: PreparedPhoto, pair: Measurement | None, planned: Sequence[float]
 ) -> tuple[Case, tuple[Mark, ...], tuple[Mark, ...]]:
     """Bring the marks of both photos together: the case, the marks, and those that are lost."""
-    frame = _frame(seated, pair)
-    before = [_mark(stain, seated, frame, planned, "seated") for stain in _stains(seated)]
+    first, second = outlined(seated), None if pair is None else outlined(pair.supine)
+    frame = mark_frame(first, second, pair)
+    before = _marks(first, read_stains(first), frame, planned, "seated")
     if pair is None:
         return ("seated_marked" if before else "none"), tuple(before), ()
-    alone = _stains(pair.supine)
+    alone = _marks(second, read_stains(second), frame, planned, "supine")
     if not frame.matched:
-        after = [_mark(stain, pair.supine, frame, planned, "supine") for stain in alone]
-        return _case(before, after), tuple(after or before), ()
-    new = _stains(pair.supine, clean=_in_register(pair))
-    after = [_mark(stain, pair.supine, frame, planned, "supine") for stain in new]
-    for stain in alone:  # ink that was there before the seated photo: the difference does not show it
-        mark = _mark(stain, pair.supine, frame, planned, "supine")
+        return _case(before, alone), tuple(alone or before), ()
+    after = _marks(second, read_stains(second, pair=pair, seated=first), frame, planned, "supine")
+    for mark in alone:  # ink that was there before the seated photo: the difference does not show it
         if _same(mark, before) is not None and _same(mark, after) is None:
             after.append(mark)
     changed = [_with_change(mark, _same(mark, before)) for mark in after]
@@ -220,124 +208,16 @@ def _all_marks(
     return _case(before, after), tuple(kept), tuple(lost)
 
 
+def _marks(
+    photo: Outlined | None, stains: Sequence[Stain], frame: MarkFrame, planned: Sequence[float], role: Role
+) -> list[Mark]:
+    return [] if photo is None else [read_mark(stain, photo, frame, planned, role) for stain in stains]
+
+
 def _case(before: Sequence[Mark], after: Sequence[Mark]) -> Case:
     if before:
         return "both_marked" if after else "seated_marked"
     return "supine_marked" if after else "none"
-
-
-def _stains(prepared: PreparedPhoto, *, clean: NDArray[np.uint8] | None = None) -> tuple[Stain, ...]:
-    outline = _outline(prepared)
-    if outline is None or prepared.picture is None:
-        return ()
-    return find_ink(prepared.picture.rgb, outline, clean=clean)
-
-
-def _outline(prepared: PreparedPhoto) -> Ellipse | None:
-    """Limbus in the pixels of the cut."""
-    if prepared.limbus is None or prepared.picture is None:
-        return None
-    limbus, scale = prepared.limbus, prepared.picture.px_per_radius / prepared.limbus.radius_px
-    centre = prepared.picture.rgb.shape[0] // 2
-    return Ellipse(centre, centre, limbus.major_px * scale, limbus.minor_px * scale, limbus.axis_deg)
-
-
-def _from_cut(prepared: PreparedPhoto) -> NDArray[np.float64]:
-    """Map of the pixels of the cut to those of the full picture, (3, 3)."""
-    assert prepared.limbus is not None
-    assert prepared.picture is not None
-    scale = prepared.limbus.radius_px / prepared.picture.px_per_radius
-    centre = prepared.picture.rgb.shape[0] // 2
-    left, top = prepared.limbus.x_px - scale * centre, prepared.limbus.y_px - scale * centre
-    return np.array([[scale, 0.0, left], [0.0, scale, top], [0.0, 0.0, 1.0]])
-
-
-def _in_register(pair: Measurement) -> NDArray[np.uint8]:
-    """Show the seated cut as the supine cut would."""
-    assert pair.matrix is not None
-    assert pair.seated.picture is not None
-    assert pair.supine.picture is not None
-    to_supine = np.vstack([pair.matrix, [0.0, 0.0, 1.0]])
-    to_seated = np.linalg.inv(_from_cut(pair.seated)) @ np.linalg.inv(to_supine) @ _from_cut(pair.supine)
-    side = pair.supine.picture.rgb.shape[0]
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    return np.asarray(
-        cv2.warpAffine(pair.seated.picture.rgb, to_seated[:2], (side, side), flags=flags), np.uint8
-    )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Frame:
-    """Frame of the seated photo: the middle that directions count from, and what is carried into it.
-
-    Attributes
-    ----------
-    middle_px : (float, float)
-        Of the limbus, in the full seated picture.
-    noise : (float, float)
-        Standard uncertainty of it, across and up, limbus radii.
-    pair : Measurement or None
-    matched : bool
-        Whether places of the supine photo can be carried.
-    """
-
-    middle_px: tuple[float, float]
-    noise: tuple[float, float]
-    pair: Measurement | None
-    matched: bool
-
-
-def _frame(seated: PreparedPhoto, pair: Measurement | None) -> _Frame:
-    """Find the middle of the limbus: where both photos put it on the eye, each with an error of its own."""
-    own = seated.limbus
-    matched = pair is not None and pair.verdict != "refuse" and pair.matrix is not None
-    if own is None:
-        return _Frame((0.0, 0.0), _CENTRE, pair, matched=False)
-    middle = own.x_px, own.y_px
-    if not matched or pair is None or pair.matrix is None or pair.supine.limbus is None:
-        return _Frame(middle, _CENTRE, pair, matched=False)
-    other = np.array([pair.supine.limbus.x_px, pair.supine.limbus.y_px])
-    back = np.linalg.solve(pair.matrix[:, :2], other - pair.matrix[:, 2])
-    if math.dist(middle, back) > _APART * own.radius_px:
-        return _Frame(middle, _CENTRE, pair, matched=True)
-    both = (middle[0] + float(back[0])) / 2, (middle[1] + float(back[1])) / 2
-    return _Frame(both, (_CENTRE[0] / math.sqrt(2), _CENTRE[1] / math.sqrt(2)), pair, matched=True)
-
-
-def _mark(stain: Stain, prepared: PreparedPhoto, frame: _Frame, planned: Sequence[float], role: Role) -> Mark:
-    """Bring a stain into the frame of the seated photo."""
-    direction, width = _carried(stain, prepared, frame, role)
-    uncertainty = stain.noise_deg
-    if role == "supine" and frame.pair is not None:
-        uncertainty = math.hypot(uncertainty, frame.pair.standard_uncertainty_deg or 0.0)
-    offset = meridian = holds = stated = None
-    if direction is not None:
-        across, up = frame.noise
-        angle = math.radians(direction)
-        centre = math.degrees(math.hypot(across * math.sin(angle), up * math.cos(angle)))
-        stated = math.hypot(uncertainty, centre)
-        ends = [(wrap_rotation_deg(direction - at - turn), at) for at in planned for turn in (0.0, 180.0)]
-        if ends:
-            offset, meridian = min(ends, key=lambda end: abs(end[0]))
-            holds = abs(offset) <= width / 2
-    return Mark(
-        direction, width, stain.extent_deg, stated, offset, meridian, holds, stain.color, role,
-        stain.direction_deg, stain.outer, stain.density, stain.covered, stain.certain,
-    )  # fmt: skip
-
-
-def _carried(stain: Stain, prepared: PreparedPhoto, frame: _Frame, role: Role) -> tuple[float | None, float]:
-    """Direction in the seated frame and width there; the direction is None where nothing can be carried."""
-    if prepared.limbus is None or (role == "supine" and not frame.matched):
-        return None, stain.width_deg
-    half = stain.width_deg / 2
-    places = np.array([stain.direction_deg - half, stain.direction_deg, stain.direction_deg + half])
-    points = np.stack(ring_places(prepared.limbus, np.ones(3), places))
-    if role == "supine" and frame.pair is not None and frame.pair.matrix is not None:
-        matrix = frame.pair.matrix
-        points = np.asarray(np.linalg.solve(matrix[:, :2], points - matrix[:, 2:]), np.float64)
-    seen = np.asarray(direction_deg(points[0] - frame.middle_px[0], points[1] - frame.middle_px[1]))
-    return float(seen[1]), abs(wrap_rotation_deg(float(seen[2] - seen[0])))
 
 
 def _same(mark: Mark, others: Sequence[Mark]) -> Mark | None:

@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 
 from torsion.angles import axis_difference_deg, direction_deg, wrap_axis_deg, wrap_rotation_deg
-from torsion.ink import InkColor
+from torsion.ink_rules import InkColor
 from torsion.measurement import Measurement
 
 __all__ = [

@@ -13,12 +13,26 @@ from numpy.typing import NDArray
 
 from torsion.masks import RING, EyePicture
 
-__all__ = ["BANDS", "Band", "Grid", "Places", "grid", "places", "rows_for", "sample", "sample_at"]
+__all__ = [
+    "BANDS",
+    "Band",
+    "Grid",
+    "Places",
+    "grid",
+    "iris_coordinates",
+    "iris_point",
+    "places",
+    "rows_for",
+    "sample",
+    "sample_at",
+]
 
 Band = Literal["iris", "limbus"]
 BANDS: tuple[Band, ...] = ("iris", "limbus")
+Doubles = NDArray[np.float64]
 Places = tuple[NDArray[np.float32], NDArray[np.float32]]  # columns and rows in a cut
 
+_TURNS = 8
 _IRIS_SPAN = (0.08, 0.93)  # share of the way from pupil to limbus; both edges move with focus and light
 
 
@@ -75,6 +89,25 @@ def grid(
     across = left + length * cosine.astype(np.float32)
     up = low + length * sine.astype(np.float32)
     return Grid(band, across, up, np.broadcast_to(share, across.shape))
+
+
+def iris_point(
+    pupil: tuple[float, float, float], angle_deg: Doubles, depth: Doubles
+) -> tuple[Doubles, Doubles]:
+    """Points (x, y) of an iris at angles and depths, as `grid` places them."""
+    angle, inner = np.radians(angle_deg), 1.0 - depth
+    length = inner * pupil[2] + depth
+    return inner * pupil[0] + length * np.cos(angle), inner * pupil[1] + length * np.sin(angle)
+
+
+def iris_coordinates(pupil: tuple[float, float, float], x: Doubles, y: Doubles) -> tuple[Doubles, Doubles]:
+    """Angles (degrees) and depths of points of an iris: the reverse of `iris_point`."""
+    angle, depth = np.arctan2(y, x), np.zeros_like(x)
+    for _ in range(_TURNS):  # each leaves a tenth of the error: pupils are little off the centre
+        across, up = x - (1.0 - depth) * pupil[0], y - (1.0 - depth) * pupil[1]
+        angle = np.arctan2(up, across)
+        depth = (np.hypot(across, up) - pupil[2]) / (1.0 - pupil[2])
+    return np.degrees(angle), depth
 
 
 def rows_for(pupil_radius: float, band: Band, columns: int) -> int:

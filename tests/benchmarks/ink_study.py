@@ -1,11 +1,13 @@
 """Ink marks found, invented, placed and measured, on drawn eyes and on real photos without ink.
 
-``python -m tests.benchmarks.ink_study --eyes 50 --pairs 6``; ``--real FOLDER`` counts inventions on photos.
+``python -m tests.benchmarks.ink_study --eyes 50 --pairs 6 --out FILE`` writes a line for each eye and takes
+up where an earlier run of the same file stopped; ``--real FOLDER`` counts inventions on photos.
 """
 
 import argparse
+import json
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from pathlib import Path
@@ -19,6 +21,7 @@ from tests.benchmarks.summary import count_text
 from torsion.angles import axis_difference_deg, direction_deg, wrap_axis_deg, wrap_rotation_deg
 from torsion.marking import Marking, read_marks
 from torsion.photo import Ellipse
+from torsion.preparation import prepare
 
 SEEN = 0.75  # share of a mark at the limbus that nothing hides: less is not held against the finder
 NEAR_DEG = 6.0  # a mark whose middle is further from the truth than this and half a width is another thing
@@ -34,18 +37,26 @@ class Found(NamedTuple):
     from_true_centre_deg: float
     width_ratio: float
     stated_deg: float
+    picture_deg: float
+    width_deg: float
+    color: str
+    smear: float
+    fading: float
+    visible: float
 
 
 class Case(NamedTuple):
-    """One pair: its marks, what was invented, and the error of the rotation."""
+    """One pair: its marks, the directions at which one was invented, and the error of the rotation."""
 
+    seed: int
+    pair: int
     marks: tuple[Found, ...]
-    invented: int
-    invented_clean: int
+    invented: tuple[float, ...]
+    invented_alone: tuple[float, ...]
+    invented_clean: tuple[float, ...]
     registered: bool
     rotation_error_deg: float
-    invented_alone: int = 0
-    axis_error_deg: float = np.nan
+    axis_error_deg: float
 
 
 def draw(seed: int, pair: int, eye: synthetic.Eye, *, distractors: bool) -> list[synthetic.Picture]:
@@ -67,25 +78,38 @@ def study_eye(task: tuple[int, int, bool]) -> list[Case]:
     cases = []
     for pair in range(pairs):
         seated, supine = draw(seed, pair, eye, distractors=distractors)
-        both = read_marks(seated.rgb, supine.rgb, eye=eye.laterality)
-        alone = read_marks(supine.rgb, eye=eye.laterality)
-        clean = read_marks(seated.rgb, eye=eye.laterality)
-        registered = both.measurement is not None and both.measurement.verdict != "refuse"
-        marks, invented = compare(both, supine, seated if registered else None)
-        more, invented_alone = compare(alone, supine, None)
-        rotation = both.measurement.rotation_deg if both.measurement is not None else None
-        truth = supine.rotation_deg - seated.rotation_deg
-        error = np.nan if rotation is None or not registered else rotation - truth
-        axis = axis_error(both, supine, seated) if registered else np.nan
-        cases.append(
-            Case((*marks, *more), invented, len(clean.marks), registered, error, invented_alone, axis)
-        )
+        first, second = (prepare(picture.rgb, eye=eye.laterality) for picture in (seated, supine))
+        both = read_marks(first, second, eye=eye.laterality)
+        alone = read_marks(second, eye=eye.laterality)
+        clean = read_marks(first, eye=eye.laterality)
+        cases.append(case_of(seed, pair, seated, supine, both, alone, clean))
     return cases
+
+
+def case_of(
+    seed: int,
+    pair: int,
+    seated: synthetic.Picture,
+    supine: synthetic.Picture,
+    both: Marking,
+    alone: Marking,
+    clean: Marking,
+) -> Case:
+    """Compare the three readings of one pair with the truth."""
+    registered = both.measurement is not None and both.measurement.verdict != "refuse"
+    marks, invented = compare(both, supine, seated if registered else None)
+    more, invented_alone = compare(alone, supine, None)
+    rotation = both.measurement.rotation_deg if both.measurement is not None else None
+    truth = supine.rotation_deg - seated.rotation_deg
+    error = np.nan if rotation is None or not registered else rotation - truth
+    axis = axis_error(both, supine, seated) if registered else np.nan
+    on_clean = tuple(mark.photo_direction_deg for mark in clean.marks)
+    return Case(seed, pair, (*marks, *more), invented, invented_alone, on_clean, registered, error, axis)
 
 
 def compare(
     marking: Marking, supine: synthetic.Picture, seated: synthetic.Picture | None
-) -> tuple[list[Found], int]:
+) -> tuple[list[Found], tuple[float, ...]]:
     """Compare what was read with the truth, in the frame of the seated photo where there is one."""
     prepared = marking.supine or marking.seated
     in_frame = seated or supine
@@ -101,15 +125,18 @@ def compare(
         near = [
             index
             for index, mark in enumerate(marking.marks)
-            if abs(wrap_rotation_deg(mark.photo_direction_deg - truth.picture_direction_deg))
-            < NEAR_DEG + truth.width_deg / 2
+            if is_near(mark.photo_direction_deg, truth, prepared.limbus, supine.limbus)
         ]
         taken.update(near)
         if truth.visible < SEEN:
             continue
         mark = marking.marks[near[0]] if near else None
+        drawn = (
+            truth.picture_direction_deg, truth.width_deg, truth.mark.color, truth.mark.smear,
+            truth.mark.fading, truth.visible,
+        )  # fmt: skip
         if mark is None or mark.direction_deg is None or frame.limbus is None:
-            found.append(Found(seated is None, located, np.nan, np.nan, np.nan, np.nan))
+            found.append(Found(seated is None, located, *[np.nan] * 4, *drawn))
             continue
         found.append(
             Found(
@@ -119,9 +146,11 @@ def compare(
                 wrap_rotation_deg(about(mark.direction_deg, frame.limbus, in_frame.limbus) - true_deg),
                 mark.width_deg / truth.width_deg,
                 mark.standard_uncertainty_deg or np.nan,
+                *drawn,
             )
         )
-    return found, len(marking.marks) - len(taken)
+    others = (mark for index, mark in enumerate(marking.marks) if index not in taken)
+    return found, tuple(mark.photo_direction_deg for mark in others)
 
 
 def axis_error(marking: Marking, supine: synthetic.Picture, seated: synthetic.Picture) -> float:
@@ -133,8 +162,7 @@ def axis_error(marking: Marking, supine: synthetic.Picture, seated: synthetic.Pi
         near = [
             truth
             for truth in supine.marks
-            if abs(wrap_rotation_deg(marking.marks[index].photo_direction_deg - truth.picture_direction_deg))
-            < NEAR_DEG + truth.width_deg / 2
+            if is_near(marking.marks[index].photo_direction_deg, truth, marking.supine.limbus, supine.limbus)
         ]
         if not near:
             return np.nan
@@ -142,6 +170,12 @@ def axis_error(marking: Marking, supine: synthetic.Picture, seated: synthetic.Pi
         ends.append(float(direction_deg(x - seated.limbus.x_px, y - seated.limbus.y_px)))
     bend = wrap_rotation_deg(ends[1] - ends[0] - 180.0)
     return axis_difference_deg(marking.axis.axis_deg, wrap_axis_deg(ends[0] + bend / 2))
+
+
+def is_near(picture_deg: float, truth: synthetic.MarkTruth, found: Ellipse, true: synthetic.Ellipse) -> bool:
+    """Tell whether a direction about the limbus found is that of a drawn mark."""
+    apart = wrap_rotation_deg(about(picture_deg, found, true) - truth.picture_direction_deg)
+    return abs(apart) < NEAR_DEG + truth.width_deg / 2
 
 
 def off_centre(found: Ellipse | None, true: synthetic.Ellipse) -> float:
@@ -177,15 +211,25 @@ def report(cases: Sequence[Case]) -> str:
             lines.append(
                 f"  within 1.96 stated: {count_text(int((error < 1.96 * stated).sum()), len(error))}"
             )
+    beyond = [
+        mark.error_deg + case.rotation_error_deg
+        for case in cases
+        for mark in case.marks
+        if case.registered and not mark.alone and np.isfinite(mark.error_deg)
+    ]
+    if beyond:  # a rotation read too large carries a mark back too far
+        lines.append(f"direction error beyond the registration's own {percentiles(np.abs(beyond))}")
     rotation = np.abs([case.rotation_error_deg for case in cases if case.registered])
     lines.append(f"rotation error {percentiles(rotation)}" if len(rotation) else "nothing registered")
     axis = np.abs([case.axis_error_deg for case in cases if np.isfinite(case.axis_error_deg)])
     if len(axis):  # a wrong middle of the limbus moves both ends alike and cancels
         lines.append(f"error of {len(axis)} axes through two opposite marks {percentiles(axis)}")
-    lines.append(f"invented in pairs: {sum(case.invented for case in cases)} on {len(cases)}")
-    lines.append(f"invented alone: {sum(case.invented_alone for case in cases)} on {len(cases)}")
-    photos = sum(case.invented_clean > 0 for case in cases)
-    lines.append(f"photos without ink in which a mark was invented: {count_text(photos, len(cases))}")
+    for name, several in (
+        ("pairs in which a mark was invented", [case.invented for case in cases]),
+        ("marked photos in which another was invented", [case.invented_alone for case in cases]),
+        ("photos without ink in which a mark was invented", [case.invented_clean for case in cases]),
+    ):
+        lines.append(f"{name}: {count_text(sum(map(bool, several)), len(cases))}")
     return "\n".join(lines)
 
 
@@ -211,19 +255,49 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--pairs", type=int, default=6, help="for each eye")
     parser.add_argument("--plain", action="store_true", help="without naevi, pigment, make-up, instruments")
     parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--out", type=Path, help="file of one line for each eye, taken up where it stops")
     parser.add_argument("--real", type=Path, metavar="FOLDER", help="photos without ink, not drawn")
     given = parser.parse_args(arguments)
     if given.real is not None:
         print(count_real(given.real))
         return
-    tasks = [(given.first + seed, given.pairs, not given.plain) for seed in range(given.eyes)]
-    cases: list[Case] = []
-    with ProcessPoolExecutor(given.workers) as pool:
-        for done, part in enumerate(pool.map(study_eye, tasks), 1):
-            cases += part
-            print(f"\r{done}/{given.eyes}", end="", file=sys.stderr)
+    done = read_cases(given.out) if given.out is not None and given.out.exists() else []
+    seen = {case.seed for case in done}
+    seeds = [given.first + number for number in range(given.eyes)]
+    tasks = [(seed, given.pairs, not given.plain) for seed in seeds if seed not in seen]
+    cases = [case for case in done if case.seed in seeds]
+    for count, part in enumerate(study(tasks, workers=given.workers), 1):
+        cases += part
+        if given.out is not None:
+            with given.out.open("a", encoding="utf-8") as lines:
+                lines.write(json.dumps([as_record(case) for case in part]) + "\n")
+        print(f"\r{count}/{len(tasks)}", end="", file=sys.stderr)
     print(file=sys.stderr)
     print(report(cases), flush=True)
+
+
+def study(tasks: Sequence[tuple[int, int, bool]], *, workers: int) -> Iterator[list[Case]]:
+    """Give the cases of each eye as they are ready; one worker needs no process of its own."""
+    if workers == 1:
+        yield from map(study_eye, tasks)
+        return
+    with ProcessPoolExecutor(workers) as pool:
+        yield from pool.map(study_eye, tasks)
+
+
+def as_record(case: Case) -> dict[str, object]:
+    """One case as JSON."""
+    return case._asdict() | {"marks": [mark._asdict() for mark in case.marks]}
+
+
+def read_cases(file: Path) -> list[Case]:
+    """Cases of an earlier run."""
+    records = [
+        record for line in file.read_text(encoding="utf-8").splitlines() for record in json.loads(line)
+    ]
+    return [
+        Case(**record | {"marks": tuple(Found(**mark) for mark in record["marks"])}) for record in records
+    ]
 
 
 if __name__ == "__main__":

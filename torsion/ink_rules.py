@@ -1,0 +1,114 @@
+"""Whether a bar across the limbus is ink: rules of physics and anatomy, each beside its number."""
+
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from torsion.limbal_bar import LEAST, NARROWEST_DEG, WIDEST_DEG, Bar
+
+__all__ = ["InkColor", "has_color", "ink_color", "is_ink", "is_new"]
+
+Doubles = NDArray[np.float64]
+InkColor = Literal["violet", "blue", "black", "brown"]
+
+_SHORTEST = 0.06  # limbus radii outside the limbus, 0.35 mm
+_SLANT = 60.0  # degrees at the limbus for each radius: 45 degrees from straight outwards
+_AT_LIMBUS = 0.4  # share of its density that a mark keeps at the limbus, which few spots on the white reach
+_STRAIGHT = 0.075  # share of its width by which its sides may stray; those of spots and of hair do by 0.1
+_ENDS = 0.2  # share of its density that may be left beyond its end; metal and shade run on
+_ON_WHITE = 0.6  # share of white beside a mark
+_SOME_WHITE = 0.4  # likewise of one whose colour is strong
+_ISLAND = 0.65  # share of white along and beyond a mark that has no colour to tell it by
+_ALONE = 0.95  # likewise of one that lies in the white as a whole
+_HAIR_DEG = 1.8  # one lash and its shadow are thinner
+_TUFT_DEG = 3.0  # so are lashes that stick together
+_DARK_INK = 0.35  # density, 30 % of the light, from which less else is asked
+_BAR = 1.2  # length outside the limbus over width; half of a round spot is shorter than wide
+_LONG_BAR = 1.6  # likewise; a round spot that touches the limbus, or nearly so, has up to 1.4
+_STRAIGHT_BAR = 1.0  # likewise, if its sides are as straight as if ruled
+_RULED = 0.02  # share of its width by which they stray then; those of round spots do by 0.027 or more
+_STUB = 0.5  # likewise of blue or violet, which does not grow on an eye
+_SHORT_BAR = 0.75  # likewise of what must be ink: eight degrees that ended early or ran
+_BLACK = 0.75  # density, 18 % of the light in red: no pigment without colour is as dark
+_JITTER_DEG = 0.1  # by which sides stray in any photo
+_STROKE, _FROM_LIMBUS = 0.035, 0.75  # straightness of its sides, and share of its density at the limbus
+_SHOWS_TOO = 0.5  # share of the density that the clean photo may show at the same place
+
+
+def ink_color(colors: Doubles) -> InkColor:
+    """Name what is swallowed; relative to the eye's own white, so that the light's colour does not matter."""
+    red, green, blue = colors
+    if green > red and blue < 0.55 * green:
+        return "violet"
+    if red >= green and blue < 0.40 * red:
+        return "blue"
+    return "brown" if blue > 1.25 * red else "black"
+
+
+def has_color(bar: Bar) -> bool:
+    """Blue or violet; what brightens blue at the same time is metal before skin, not a stain."""
+    colors = bar.colors
+    return ink_color(colors) in ("violet", "blue") and colors[2] > -0.05 and float(colors.max()) > 0.2
+
+
+def is_ink(bar: Bar) -> bool:
+    """Tell whether a bar across the limbus is ink."""
+    width_deg, new = bar.end_deg - bar.start_deg, is_new(bar)
+    length_over_width = float((bar.outer - 1.0) / np.radians(width_deg))
+    strong, clear = bar.density >= _DARK_INK, min(bar.beside) >= _ON_WHITE
+    # White in shade, or stained by pigment, may not pass for white: then a strong colour must tell.
+    beside = _SOME_WHITE if strong and has_color(bar) else _ON_WHITE
+    is_bar = (
+        NARROWEST_DEG <= width_deg <= WIDEST_DEG
+        and bar.outer - 1.0 >= _SHORTEST
+        and abs(bar.slope) <= _SLANT
+        and bar.at_limbus >= _AT_LIMBUS
+        and not bar.ragged > _STRAIGHT
+        and bar.left_over <= _ENDS
+        and (bar.color_left <= _ENDS or not has_color(bar))
+        and max(bar.beside) >= beside
+    )
+    if not is_bar or not (strong or clear) or (bar.shown is not None and not new):
+        return False
+    if has_color(bar):
+        return length_over_width >= (_STUB if new or strong else _BAR)
+    if (
+        bar.density < LEAST["ink"]
+        or not clear
+        or length_over_width < _SHORT_BAR
+        or not (new or _is_stroke(bar, length_over_width))
+    ):
+        return False
+    island = min(*bar.beside, bar.around, bar.beyond)
+    if island >= _ALONE:  # no hair ends on white, and no shadow lies in it
+        return strong or new or _is_straight(bar)
+    if width_deg < _HAIR_DEG:
+        return False
+    if island >= _ISLAND:
+        return strong or new
+    # It runs under a lid or beside it.  So does hair, but it is thinner and ends there; and pigment has no
+    # straight sides.
+    on_white = new or bar.around >= _ON_WHITE or bar.beyond >= _ISLAND
+    return strong and width_deg >= _TUFT_DEG and _is_straight(bar) and on_white
+
+
+def _is_stroke(bar: Bar, length_over_width: float) -> bool:
+    """Tell what no other photo tells apart: pigment lies in round spots, and is brown or thin."""
+    if bar.at_limbus < _FROM_LIMBUS:
+        return False
+    black = bar.density >= _BLACK and ink_color(bar.colors) == "black" and _is_straight(bar)
+    ruled = bar.ragged <= _RULED and length_over_width >= _STRAIGHT_BAR
+    return black or ruled or length_over_width >= _LONG_BAR
+
+
+def _is_straight(bar: Bar) -> bool:
+    """Tell whether a bar has the sides of a stroke, from the limbus on: those of a spot are round."""
+    width_deg = bar.end_deg - bar.start_deg
+    straight = bar.ragged * width_deg <= max(_STROKE * width_deg, _JITTER_DEG)
+    return straight and bar.at_limbus >= _FROM_LIMBUS
+
+
+def is_new(bar: Bar) -> bool:
+    """Tell whether the photo without ink shows white where the bar is."""
+    return bar.shown is not None and bar.shown < _SHOWS_TOO

@@ -1,0 +1,220 @@
+"""The frame of the seated photo for marks: outlines they are read about, the middle they count from.
+
+Ink in the supine photo is carried back by the map between the photos, so that every direction is counted in
+one frame.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from torsion.angles import direction_deg, wrap_rotation_deg
+from torsion.ink import Stain, find_ink
+from torsion.limbal_outline import checked_outline
+from torsion.limbal_ring import Rim, ring_places
+from torsion.marks import Mark, Role
+from torsion.measurement import Measurement
+from torsion.outline import resampled_crop
+from torsion.photo import Ellipse
+from torsion.preparation import PreparedPhoto
+
+__all__ = ["MarkFrame", "Outlined", "mark_frame", "outlined", "read_mark", "read_stains"]
+
+# Standard uncertainty of the limbus centre across and up, limbus radii: lids hide the upper and lower limbus,
+# so that its height is known less well (measured on drawn eyes by tests/benchmarks/ink_study.py).  A second
+# photo does not lower it: most of it is the limbus's own shape, of which lids hide the same part again.
+_CENTRE = (0.004, 0.010)
+_APART = 0.05  # limbus radii: middles that two photos put further apart are not averaged
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Outlined:
+    """A photo with the outline of the limbus that its marks are read about.
+
+    Attributes
+    ----------
+    photo : PreparedPhoto
+    limbus : Ellipse
+        In pixels of the full picture.
+    pixels : (H, W, 3) uint8 ndarray
+        The eye cut out.
+    in_cut : Ellipse
+        In those pixels.
+    rim : Rim
+        The edge of the white about it.
+    from_cut : (3, 3) ndarray
+        Map of the pixels of the cut to those of the full picture.
+    """
+
+    photo: PreparedPhoto
+    limbus: Ellipse
+    pixels: NDArray[np.uint8]
+    in_cut: Ellipse
+    rim: Rim
+    from_cut: NDArray[np.float64]
+
+
+def outlined(prepared: PreparedPhoto) -> Outlined | None:
+    """Check the outline of a photo against the edge of the white; None where no eye was found."""
+    if prepared.limbus is None or prepared.picture is None:
+        return None
+    picture = prepared.picture
+    found = _in_cut(prepared, prepared.limbus, picture.rgb)
+    if _moved(found.limbus, prepared.limbus):  # the cut about the other outline may end before a mark does
+        again = _cut_out(prepared, found.limbus)
+        found = _in_cut(prepared, found.limbus, again)
+    return found
+
+
+def _in_cut(prepared: PreparedPhoto, limbus: Ellipse, pixels: NDArray[np.uint8]) -> Outlined:
+    """Check an outline in a cut that was made about it."""
+    assert prepared.picture is not None
+    scale, centre = limbus.radius_px / prepared.picture.px_per_radius, pixels.shape[0] // 2
+    left, top = limbus.x_px - scale * centre, limbus.y_px - scale * centre
+    about = Ellipse(centre, centre, limbus.major_px / scale, limbus.minor_px / scale, limbus.axis_deg)
+    checked, rim = checked_outline(pixels, about)
+    x_px, y_px = left + scale * checked.x_px, top + scale * checked.y_px
+    full = Ellipse(x_px, y_px, scale * checked.major_px, scale * checked.minor_px, checked.axis_deg)
+    from_cut = np.array([[scale, 0.0, left], [0.0, scale, top], [0.0, 0.0, 1.0]])
+    return Outlined(prepared, full, pixels, checked, rim, from_cut)
+
+
+def _moved(limbus: Ellipse, other: Ellipse) -> bool:
+    aside = math.hypot(limbus.x_px - other.x_px, limbus.y_px - other.y_px)
+    return max(aside, abs(limbus.radius_px - other.radius_px)) > _APART * other.radius_px
+
+
+def _cut_out(prepared: PreparedPhoto, limbus: Ellipse) -> NDArray[np.uint8]:
+    """Cut the eye out anew, as large and as fine as it was."""
+    assert prepared.picture is not None
+    photo, picture = prepared.photo, prepared.picture
+    shown, half = limbus.scaled(1.0 / photo.decoded_scale), picture.rgb.shape[0] // 2
+    step = shown.radius_px / picture.px_per_radius
+    pixels = resampled_crop(photo.pixels, shown.x_px, shown.y_px, step, half)
+    return np.repeat(pixels[..., None], 3, axis=2) if pixels.ndim == 2 else pixels
+
+
+def read_stains(
+    photo: Outlined | None, *, pair: Measurement | None = None, seated: Outlined | None = None
+) -> tuple[Stain, ...]:
+    """Find the ink of a photo.
+
+    Parameters
+    ----------
+    photo : Outlined or None
+        Without an eye there is no ink.
+    pair : Measurement, optional
+        Of a pair whose supine photo this is; then what the seated one shows too is no ink.
+    seated : Outlined, optional
+        Its seated photo.
+    """
+    if photo is None:
+        return ()
+    clean = None if pair is None or seated is None else _in_register(pair, seated, photo)
+    return find_ink(photo.pixels, photo.in_cut, rim=photo.rim, clean=clean)
+
+
+def _in_register(pair: Measurement, seated: Outlined, supine: Outlined) -> NDArray[np.uint8]:
+    """Show the seated cut as the supine cut would."""
+    assert pair.matrix is not None
+    to_supine = np.vstack([pair.matrix, [0.0, 0.0, 1.0]])
+    to_seated = np.linalg.inv(seated.from_cut) @ np.linalg.inv(to_supine) @ supine.from_cut
+    side = supine.pixels.shape[0]
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    return np.asarray(cv2.warpAffine(seated.pixels, to_seated[:2], (side, side), flags=flags), np.uint8)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MarkFrame:
+    """Frame of the seated photo: the middle that directions count from, and what is carried into it.
+
+    Attributes
+    ----------
+    middle_px : (float, float)
+        Of the limbus, in the full seated picture.
+    noise : (float, float)
+        Standard uncertainty of it, across and up, limbus radii.
+    pair : Measurement or None
+    matched : bool
+        Whether places of the supine photo can be carried.
+    """
+
+    middle_px: tuple[float, float]
+    noise: tuple[float, float]
+    pair: Measurement | None
+    matched: bool
+
+
+def mark_frame(seated: Outlined | None, supine: Outlined | None, pair: Measurement | None) -> MarkFrame:
+    """Find the middle of the limbus: where both photos put it on the eye, each with an error of its own."""
+    if seated is None:
+        return MarkFrame((0.0, 0.0), _CENTRE, pair, matched=False)
+    middle = seated.limbus.x_px, seated.limbus.y_px
+    if pair is None or pair.verdict == "refuse" or pair.matrix is None or supine is None:
+        return MarkFrame(middle, _CENTRE, pair, matched=False)
+    other = np.array([supine.limbus.x_px, supine.limbus.y_px])
+    back = np.linalg.solve(pair.matrix[:, :2], other - pair.matrix[:, 2])
+    if math.dist(middle, back) > _APART * seated.limbus.radius_px:
+        return MarkFrame(middle, _CENTRE, pair, matched=True)
+    both = (middle[0] + float(back[0])) / 2, (middle[1] + float(back[1])) / 2
+    return MarkFrame(both, _CENTRE, pair, matched=True)
+
+
+def read_mark(stain: Stain, photo: Outlined, frame: MarkFrame, planned: Sequence[float], role: Role) -> Mark:
+    """Bring a stain into the frame of the seated photo.
+
+    Parameters
+    ----------
+    stain : Stain
+    photo : Outlined
+        The photo it was found in.
+    frame : MarkFrame
+    planned : sequence of float
+        Intended meridians.
+    role : {"seated", "supine"}
+        Which photo it is.
+    """
+    direction, width = _carried(stain, photo, frame, role)
+    uncertainty = stain.noise_deg
+    if role == "supine" and frame.pair is not None:
+        uncertainty = math.hypot(uncertainty, frame.pair.standard_uncertainty_deg or 0.0)
+    offset = meridian = holds = stated = None
+    if direction is not None:
+        across, up = frame.noise
+        angle = math.radians(direction)
+        centre = math.degrees(math.hypot(across * math.sin(angle), up * math.cos(angle)))
+        stated = math.hypot(uncertainty, centre)
+        ends = [(wrap_rotation_deg(direction - at - turn), at) for at in planned for turn in (0.0, 180.0)]
+        if ends:
+            offset, meridian = min(ends, key=lambda end: abs(end[0]))
+            holds = abs(offset) <= width / 2
+    return Mark(
+        direction, width, stain.extent_deg, stated, offset, meridian, holds, stain.color, role,
+        _shown_deg(stain, photo), stain.outer, stain.density, stain.covered, stain.certain,
+    )  # fmt: skip
+
+
+def _shown_deg(stain: Stain, photo: Outlined) -> float:
+    """Direction of a stain about the limbus as the photo's own outline has it, which is what is drawn."""
+    own = photo.photo.limbus
+    assert own is not None
+    x, y = ring_places(photo.limbus, np.ones(1), np.array([stain.direction_deg]))
+    return float(direction_deg(float(x[0]) - own.x_px, float(y[0]) - own.y_px))
+
+
+def _carried(stain: Stain, photo: Outlined, frame: MarkFrame, role: Role) -> tuple[float | None, float]:
+    """Direction in the seated frame and width there; the direction is None where nothing can be carried."""
+    if role == "supine" and not frame.matched:
+        return None, stain.width_deg
+    half = stain.width_deg / 2
+    places = np.array([stain.direction_deg - half, stain.direction_deg, stain.direction_deg + half])
+    points = np.stack(ring_places(photo.limbus, np.ones(3), places))
+    if role == "supine" and frame.pair is not None and frame.pair.matrix is not None:
+        matrix = frame.pair.matrix
+        points = np.asarray(np.linalg.solve(matrix[:, :2], points - matrix[:, 2:]), np.float64)
+    seen = np.asarray(direction_deg(points[0] - frame.middle_px[0], points[1] - frame.middle_px[1]))
+    return float(seen[1]), abs(wrap_rotation_deg(float(seen[2] - seen[0])))
