@@ -325,7 +325,8 @@ def ink_flags(monkeypatch):
         matrix = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
         pair = accepted(rotation_deg=0.0, flags=(), matrix=matrix)
         found = iter([tuple(seated)] if supine is None else [tuple(seated), tuple(supine), tuple(supine)])
-        monkeypatch.setattr(marking, "find_ink", lambda *_, **__: next(found))
+        monkeypatch.setattr(marking, "read_stains", lambda *_, **__: next(found))
+        monkeypatch.setattr(marking, "outlined", lambda one: SimpleNamespace(photo=one, limbus=one.limbus))
         monkeypatch.setattr(marking, "measure", lambda *_, **__: pair)
         monkeypatch.setattr(marking, "is_grey", lambda _: False)
         return marking.read_marks(pair.seated, None if supine is None else pair.supine, **options).flags

@@ -14,7 +14,7 @@ from torsion.masks import cut_out, mirrored_eye
 from torsion.photo import Ellipse
 
 RADIUS_PX = 70.0
-COVERED = {"lids": Lids(upper_cover=0.35), "marks": (InkMark(0.0, width_deg=2.0, color="blue", fading=0.7),)}
+COVERED = {"lids": Lids(upper_cover=0.35), "marks": (InkMark(0.0, width_deg=2.0, color="blue", fading=0.6),)}
 
 
 @cache
