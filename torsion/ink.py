@@ -32,6 +32,7 @@ _SOME_WHITE = 0.4  # share of white in a column near which something may be look
 _CALM = 0.9  # share of white in a column from which the unrest of the ring is taken
 _WHOLE = 0.9  # share of white about a mark below which something hides a part of it
 _MASK_DEG = 1.0  # beside what can be seen of the ink
+_MASK_MOST = 4  # three marks and one other thing: each costs as much as a tenth of the registration
 _MASK_INNER = 0.82  # limbus radii: ink runs onto the cornea, where a dark iris hides it
 
 
@@ -77,6 +78,7 @@ def find_ink(
     *,
     rim: Rim | None = None,
     clean: NDArray[np.uint8] | None = None,
+    most: int | None = None,
 ) -> tuple[Stain, ...]:
     """Find pen marks across the limbus.
 
@@ -90,6 +92,8 @@ def find_ink(
         The edge of the white about it; by default it is looked for.
     clean : (H, W, 3) uint8 ndarray, optional
         The same eye before it was marked, brought into register with `pixels`.
+    most : int, optional
+        How many of the strongest places are looked at for each kind of ink; by default all that stand out.
 
     Returns
     -------
@@ -102,7 +106,7 @@ def find_ink(
     before = None if clean is None else unwrap_ring(clean, limbus, rim=ring.rim)
     found: list[Bar] = []
     for channel in CHANNELS:
-        for at in candidates(ring, before, channel=channel):
+        for at in candidates(ring, before, channel=channel)[:most]:
             if any(_holds(bar, at * STEP_DEG) for bar in found):
                 continue  # another peak of the same mark
             bar = measure_bar(ring, at, before, channel=channel)
@@ -130,7 +134,7 @@ def ink_mask(pixels: NDArray[np.uint8], limbus: Ellipse) -> NDArray[np.bool_]:
     if is_grey(pixels):
         return covered
     limbus, rim = checked_outline(pixels, limbus)
-    stains = find_ink(pixels, limbus, rim=rim)
+    stains = find_ink(pixels, limbus, rim=rim, most=_MASK_MOST)
     if not stains:
         return covered
     row, column = np.mgrid[:height, :width]
