@@ -105,6 +105,7 @@ def locate(photo: Photo) -> Located:
 
 
 def _encloses(circle: Circle, limbus: Ellipse) -> bool:
+    """Whether a circle lies about an outline as a limbus about the widest pupil, 0.8 of its radius."""
     x, y, radius = circle
     off = np.hypot(x - limbus.x_px, y - limbus.y_px)
     return bool(radius > 1.25 * limbus.radius_px and off < 0.3 * limbus.radius_px)

@@ -1,7 +1,7 @@
 """Circles in a small picture that may be a limbus: rings of contrast about every pixel.
 
-The search is an integro-differential ring search, in which each sample of contrast is clipped so that no lash
-or glint outvotes the ring.
+The search is an integro-differential ring search (J. Daugman, doi 10.1109/34.244676), in which each sample of
+contrast is clipped so that no lash or glint outvotes the ring.
 """
 
 import cv2
