@@ -28,7 +28,7 @@ ORDER = [
         toric vergence keratometry centroid plan recheck lens_rotation uncertainty budget
         locate
         limbal_ring limbal_outline limbal_edges limbal_sides limbal_bar ink_rules ink
-        masks
+        lattice lids masks
         unwrap quality duplicate preparation order
         search votes
         orientation register

@@ -51,7 +51,9 @@ def test_patches_that_agree_leave_the_floor():
     found = answer(at_start(ring(0.5)))
     assert found.rotation_deg == pytest.approx(0.5, abs=1e-3)  # degrees; the tangent of half a degree
     assert found.standard_uncertainty_deg == pytest.approx(FLOOR_DEG, abs=1e-4)
-    assert FLOOR_DEG == 0.01  # a 25th of the finest sample, 1440 round the ring
+    assert (
+        pytest.approx(np.degrees(0.01 / 200.0), abs=2e-4) == FLOOR_DEG
+    )  # a hundredth of a pixel, 200 a radius
 
 
 def test_stated_uncertainty_is_the_spread_of_the_answers():
@@ -73,7 +75,7 @@ def test_the_jackknife_leaves_out_sixths_of_the_ring_cut_twice():
             left = fit_votes([votes], np.zeros(PARAMETERS), leave_out=[sector == part])
             squares.append((rotation_of(affine(0.0, left.step)) - whole) ** 2)
     # Deleted groups, doi 10.1016/0304-4076(85)90158-7; t(8) over the normal quantile at 95 %: 2.306 / 1.960.
-    by_hand = np.sqrt((2.306 / 1.960) ** 2 * 5.0 / 6.0 * sum(squares) / 2.0 + 0.01**2)
+    by_hand = np.sqrt((2.306 / 1.960) ** 2 * 5.0 / 6.0 * sum(squares) / 2.0 + FLOOR_DEG**2)
     assert answer(at_start(votes)).standard_uncertainty_deg == pytest.approx(by_hand, rel=0.01)
 
 

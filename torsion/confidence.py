@@ -22,7 +22,7 @@ _CUTS = (0.0, 0.5)  # of a part: the ring is cut twice, since where it is cut me
 _FEW_PARTS = 1.18
 _AGREE = 1.96  # stated standard deviations, by which two bands may lie apart without a further cause
 _SLIDE_DEG = 0.15  # 0.015 mm at the limbus, by which conjunctiva slides easily (from memory, no source)
-FLOOR_DEG = 0.01  # of the finest sample a 25th: what six parts of a ring cannot show
+FLOOR_DEG = 0.003  # a hundredth of a pixel of the finest picture of an eye, which resampling leaves
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,94 @@
+"""Blurred maps of a picture, on a lattice no finer than the blur asks for, from which full size is made."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["SmoothColour", "blurred_mean"]
+
+Floats = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SmoothColour:
+    """Blurred colour of a square picture.
+
+    Attributes
+    ----------
+    brightness, whiteness : (n, n) float32 ndarray
+        Mean of the channels, and the least of them.
+    chroma : (n, n, 2) float32 ndarray
+        CIELAB.
+    step, side : int
+        Pixels of the picture for each point of the lattice, and along a side.
+    """
+
+    brightness: Floats
+    whiteness: Floats
+    chroma: Floats
+    step: int
+    side: int
+
+    @classmethod
+    def of(cls, rgb: NDArray[np.uint8], sigma_px: float) -> "SmoothColour":
+        """Blur a picture (N, N, 3) by a Gaussian."""
+        step = _step(sigma_px)
+        coarse = _coarse(rgb.astype(np.float32), step)
+        colour = np.asarray(cv2.GaussianBlur(coarse, (0, 0), _left_to_blur(sigma_px, step)), np.float32)
+        chroma = cv2.cvtColor(colour / np.float32(255.0), cv2.COLOR_RGB2Lab)[..., 1:]
+        mean, least = colour.mean(axis=-1, dtype=np.float32), colour.min(axis=-1)
+        return cls(mean, least, np.asarray(chroma, np.float32), step, rgb.shape[0])
+
+    def on_lattice(self, mask: Mask) -> Mask:
+        """Points of the lattice whose pixels are mostly in a mask."""
+        return _coarse(mask.astype(np.float32), self.step) > 0.5
+
+    def places_px(self) -> Floats:
+        """Places of columns or rows of the lattice, pixels from the middle of the picture."""
+        points = np.arange(len(self.brightness), dtype=np.float32)
+        return np.asarray((points + np.float32(0.5)) * self.step - np.float32(self.side / 2.0), np.float32)
+
+    def where(self, *margins: Floats) -> Mask:
+        """Pixels of the picture at which maps on the lattice are all positive."""
+        least = np.minimum.reduce(margins)
+        return _fine(np.asarray(least, np.float32), self.step, self.side) > 0
+
+
+def blurred_mean(values: Floats, weight: Floats, sigma_px: float) -> Floats:
+    """Gaussian mean of a square map over its neighbours, weighted."""
+    step = _step(sigma_px)
+    left = _left_to_blur(sigma_px, step)
+    total, share = (cv2.GaussianBlur(_coarse(part, step), (0, 0), left) for part in (values * weight, weight))
+    return _fine(np.asarray(total / (share + 1e-6), np.float32), step, weight.shape[0])
+
+
+def _step(sigma_px: float) -> int:
+    """How coarse a lattice may be that carries a blur: 1, 2 or 4, still with a blur of 1.2 of its steps."""
+    return next((step for step in (4, 2) if sigma_px >= 1.2 * step), 1)
+
+
+def _left_to_blur(sigma_px: float, step: int) -> float:
+    """Blur that is left to do on a lattice, whose own mean and interpolation blur by a quarter of a step."""
+    return float(np.sqrt((sigma_px / step) ** 2 - (0.25 if step > 1 else 0.0)))
+
+
+def _coarse(picture: Floats, step: int) -> Floats:
+    """Means over squares of `step` pixels; the last ones reach beyond the edge, which is repeated."""
+    if step == 1:
+        return picture
+    side = -(-picture.shape[0] // step)
+    beyond = side * step - picture.shape[0]
+    whole = cv2.copyMakeBorder(picture, 0, beyond, 0, beyond, cv2.BORDER_REPLICATE)
+    return np.asarray(cv2.resize(whole, (side, side), interpolation=cv2.INTER_AREA), np.float32)
+
+
+def _fine(coarse: Floats, step: int, side: int) -> Floats:
+    """Interpolate what `_coarse` made to full size again."""
+    if step == 1:
+        return coarse
+    size = (coarse.shape[1] * step, coarse.shape[0] * step)
+    full = cv2.resize(coarse, size, interpolation=cv2.INTER_LINEAR)
+    return np.asarray(full[:side, :side], np.float32)
