@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.photo import Ellipse
-from torsion.quantiles import median
+from torsion.quantiles import median, percentile, row_medians
 
 __all__ = [
     "CHANNELS",
@@ -50,7 +50,11 @@ _DIM = 0.75  # density: darker than about half as bright is shade, hair or skin
 _TINT = (0.08, 0.15)  # density by which green and blue may be weaker than red beside the eye's own white:
 # four of the white's own standard deviations between these; skin is beyond, of 0.15 to 0.35
 _WEDGE_DEG = 40.0  # a pterygium is seldom wider beside the limbus, 4 mm
-_LEVEL = 0.6  # sine: within 37 degrees of the horizontal, where it grows, and lids leave the white free
+_LEVEL: Mask = np.abs(np.sin(_ANGLES)) < 0.6  # within 37 degrees of the horizontal, where it grows, and lids
+# leave the white free
+_SIDES = np.flatnonzero(np.abs(np.sin(_ANGLES)) < 0.5)  # columns within 30 degrees
+_OWN_ROWS = slice(*(int(np.searchsorted(_RADII, radius)) for radius in (1.065, 1.345)))
+_SOFT = 2  # rows and columns on each side by which the white is smoothed
 _BLUISH = 0.30  # likewise by which they may be stronger: thin white, and the tail of a stain
 
 
@@ -137,13 +141,14 @@ def unwrap_ring(pixels: NDArray[np.uint8], limbus: Ellipse, *, rim: Rim | None =
     """
     rim = rim or find_rim(pixels, limbus)
     values = _values(pixels, limbus, rim.stretch)
-    white = _white_about(values)
-    density = np.log(white / values)
-    ink = (density[..., 0] - _BLOOD * density[..., 1]) / np.float32(1.0 - _BLOOD)
-    red = np.clip(1.0 - values[..., 0] / white[..., 0], -1.0, 1.0)
-    own = _own_white(values)[1]  # beside a lid the lightest among the neighbours is skin, which has a colour
-    stain = values[..., 2] * (own[0] / own[2]) / white[..., 0] - (1.0 - red)
-    return Ring(_RADII, rim, density, ink, red, stain.astype(np.float32), _is_white(values))
+    white, own = _white_about(values), _OwnWhite.of(values)
+    density = _log(white / values)
+    ink = (density[..., 0] - np.float32(_BLOOD) * density[..., 1]) / np.float32(1.0 - _BLOOD)
+    left = values[..., 0] / white[..., 0]
+    red = np.clip(np.float32(1.0) - left, -1.0, 1.0)
+    # Beside a lid the lightest among the neighbours is skin, which has a colour: so against the eye's own.
+    stain = values[..., 2] * (own.color[0] / own.color[2]) / white[..., 0] - (np.float32(1.0) - red)
+    return Ring(_RADII, rim, density, ink, red, stain, _is_white(values, own))
 
 
 def find_rim(pixels: NDArray[np.uint8], limbus: Ellipse) -> Rim:
@@ -165,8 +170,8 @@ def find_rim(pixels: NDArray[np.uint8], limbus: Ellipse) -> Rim:
 
 def side_profile(pixels: NDArray[np.uint8], limbus: Ellipse) -> tuple[Doubles, Doubles]:
     """Red light against radius (in limbus radii) on both sides of an eye, which lids leave free."""
-    sides = np.abs(np.sin(_ANGLES)) < 0.5
-    return _RADII, np.median(_values(pixels, limbus, np.ones(COLUMNS))[:, sides, 0], axis=1).astype(float)
+    red = _values(np.ascontiguousarray(pixels[..., 0]), limbus, np.ones(COLUMNS))
+    return _RADII, row_medians(red[:, _SIDES]).astype(float)
 
 
 def ring_places(limbus: Ellipse, radii: Doubles, directions_deg: Doubles) -> tuple[Doubles, Doubles]:
@@ -179,12 +184,16 @@ def ring_places(limbus: Ellipse, radii: Doubles, directions_deg: Doubles) -> tup
 
 
 def _values(pixels: NDArray[np.uint8], limbus: Ellipse, stretch: Doubles) -> Floats:
-    """Colours of the ring, a little lifted, smoothed by a row and a column across the seam."""
-    x, y = ring_places(limbus, _RADII[:, None] * stretch, np.degrees(_ANGLES))
+    """Colours (or one of them) of the ring, a little lifted, smoothed by a row and a column over the seam."""
+    edge, radii = ring_places(limbus, stretch, np.degrees(_ANGLES)), _RADII[:, None].astype(np.float32)
+    x, y = (
+        radii * (at - middle).astype(np.float32) + np.float32(middle)
+        for at, middle in zip(edge, (limbus.x_px, limbus.y_px), strict=True)
+    )
     sampled = cv2.remap(
         pixels,
-        x.astype(np.float32),
-        y.astype(np.float32),
+        x,
+        y,
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_CONSTANT,  # black beyond the picture: not white, and no ink has an end there
     )
@@ -198,11 +207,12 @@ def _edge_of_white(values: Floats) -> tuple[Doubles, Mask]:
 
     A grey ring of age or pigment makes two edges; the outer one bounds the white on which ink is put.
     """
-    red = values[..., 0].astype(float)
     rows = {radius: round((radius - _RADII[0]) / _STEP) for radius in (0.87, 0.91, 1.09, 1.14, 1.17, 1.20)}
-    outside = np.median(red[rows[1.09] : rows[1.17]], axis=0)
-    inside = np.median(red[rows[0.87] : rows[0.91]], axis=0)
-    seen = _is_white(values)[rows[1.09] : rows[1.20]].mean(axis=0) > 0.9
+    red = values[: rows[1.20], :, 0].astype(float)
+    outside = np.asarray(row_medians(red[rows[1.09] : rows[1.17]].T), np.float64)
+    inside = np.asarray(row_medians(red[rows[0.87] : rows[0.91]].T), np.float64)
+    own, about = _OwnWhite.of(values), slice(rows[1.09] - _SOFT, rows[1.20] + _SOFT)
+    seen = _is_white(values[about], own)[_SOFT:-_SOFT].mean(axis=0) > 0.9
     seen &= outside - inside > 0.15 * outside
     height = (red - inside) / np.maximum(outside - inside, 1.0)
     dark = height[: rows[1.14]] < 0.5
@@ -242,34 +252,59 @@ def _white_about(values: Floats) -> Floats:
     about = np.sort(np.lib.stride_tricks.sliding_window_view(closed, 2 * _REACH + 1, axis=1), axis=-1)
     level = about[..., round(_WHITE / 100.0 * 2 * _REACH)]
     level = (np.roll(level, 1, axis=1) + level + np.roll(level, -1, axis=1)) / np.float32(3.0)
-    at = (np.arange(COLUMNS) + 0.5) / _BIN - 0.5
-    low = np.floor(at).astype(int)
-    share = (at - low)[:, None].astype(np.float32)
-    count = bins.shape[1]
-    smooth = level[:, low % count] * (np.float32(1.0) - share) + level[:, (low + 1) % count] * share
-    return np.asarray(smooth, np.float32)
+    closed = np.concatenate([level[:, -1:], level, level[:, :1]], axis=1)
+    size = (closed.shape[1] * _BIN, closed.shape[0])
+    return np.asarray(cv2.resize(closed, size, interpolation=cv2.INTER_LINEAR)[:, _BIN:-_BIN], np.float32)
 
 
-def _own_white(values: Floats) -> tuple[Mask, Doubles]:
-    """Places that show the white of the eye for certain, and its colour."""
-    sides = np.abs(np.sin(_ANGLES)) < 0.5  # the parts that lids leave free
-    rows = (_RADII > 1.06) & (_RADII < 1.35)
-    least = np.where(rows[:, None] & sides, values.min(axis=2), np.float32(-1.0))
-    lightest = least >= np.percentile(least[least >= 0.0], 60)
-    return lightest, np.median(values[lightest], axis=0).astype(np.float64)
+def _log(shares: Floats) -> Floats:
+    """Natural logarithm; OpenCV's is several times as fast as NumPy's."""
+    flat = np.ascontiguousarray(shares).reshape(len(shares), -1)
+    return np.asarray(cv2.log(flat), np.float32).reshape(shares.shape)
 
 
-def _is_white(values: Floats) -> Mask:
-    lightest, own = _own_white(values)
-    dim = np.log(own / np.asarray(cv2.blur(values, (5, 5)), np.float32))  # a single vessel does not count
-    tint = (dim[..., 1] + dim[..., 2]) / 2.0 - dim[..., 0]
-    light = dim[..., 1] < _DIM
-    usual = tint[lightest]
-    middle = median(usual)
-    spread = 1.4826 * median(np.abs(usual - middle))
-    most = np.clip(middle + 4.0 * spread, *_TINT)
-    white = light & (tint < most) & (tint > -_BLUISH)
-    return np.asarray(white | (light & (np.abs(np.sin(_ANGLES)) < _LEVEL) & _enclosed(white)))
+@dataclass(frozen=True, slots=True, eq=False)
+class _OwnWhite:
+    """What shows the white of the eye for certain: the lightest of the parts that lids leave free.
+
+    Attributes
+    ----------
+    color : (3,) float32 ndarray
+    most_tint : float
+        Density by which green and blue are weaker than red in no white of this eye.
+    """
+
+    color: Floats
+    most_tint: np.float32
+
+    @classmethod
+    def of(cls, values: Floats) -> "_OwnWhite":
+        part = values[_OWN_ROWS][:, _SIDES]
+        least = np.minimum(np.minimum(part[..., 0], part[..., 1]), part[..., 2])
+        lightest = least >= percentile(least, 60.0)
+        color = np.asarray(row_medians(part[lightest].T), np.float32)
+        around = slice(_OWN_ROWS.start - _SOFT, _OWN_ROWS.stop + _SOFT)
+        smooth = _smoothed(values[around])[_SOFT:-_SOFT, _SIDES][lightest]
+        usual = _tint(_log(color / smooth))
+        middle = median(usual)
+        spread = 1.4826 * median(np.abs(usual - np.float32(middle)))
+        return cls(color, np.float32(np.clip(middle + 4.0 * spread, *_TINT)))
+
+
+def _smoothed(values: Floats) -> Floats:
+    return np.asarray(cv2.blur(values, (2 * _SOFT + 1, 2 * _SOFT + 1)), np.float32)
+
+
+def _tint(dim: Floats) -> Floats:
+    """By how much more green and blue are dimmed than red."""
+    return np.asarray((dim[..., 1] + dim[..., 2]) / np.float32(2.0) - dim[..., 0], np.float32)
+
+
+def _is_white(values: Floats, own: _OwnWhite) -> Mask:
+    dim = _log(own.color / _smoothed(values))  # smoothed: a single vessel does not count
+    tint, light = _tint(dim), dim[..., 1] < _DIM
+    white = light & (tint < own.most_tint) & (tint > -_BLUISH)
+    return np.asarray(white | (light & _LEVEL & _enclosed(white)))
 
 
 def _enclosed(white: Mask) -> Mask:
