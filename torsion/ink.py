@@ -9,6 +9,7 @@ is asked.  Where the same eye is known without ink, what it shows there too is n
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -130,22 +131,19 @@ def ink_mask(pixels: NDArray[np.uint8], limbus: Ellipse) -> NDArray[np.bool_]:
         All False where no ink is found.
     """
     height, width = pixels.shape[:2]
-    covered = np.zeros((height, width), bool)
+    covered = np.zeros((height, width), np.uint8)
     if is_grey(pixels):
-        return covered
+        return covered > 0
     limbus, rim = checked_outline(pixels, limbus)
     stains = find_ink(pixels, limbus, rim=rim, most=_MASK_MOST)
-    if not stains:
-        return covered
-    row, column = np.mgrid[:height, :width]
-    across, up = column - limbus.x_px, limbus.y_px - row
-    out = np.hypot(across, up) / limbus.radius_px
-    angle = np.degrees(np.arctan2(up, across))
     for stain in stains:
-        away = np.abs(wrap_rotation_deg(angle - stain.direction_deg))
-        wide = away < stain.extent_deg / 2 + _MASK_DEG
-        covered |= wide & (out > _MASK_INNER) & (out < stain.outer + 0.06)
-    return covered
+        half = stain.extent_deg / 2 + _MASK_DEG
+        turns = np.radians(stain.direction_deg + np.linspace(-half, half, 2 + round(half)))
+        out = limbus.radius_px * np.array([[_MASK_INNER], [stain.outer + 0.06]])
+        x, y = limbus.x_px + out * np.cos(turns), limbus.y_px - out * np.sin(turns)
+        sector = np.stack([np.r_[x[0], x[1, ::-1]], np.r_[y[0], y[1, ::-1]]], axis=1)
+        cv2.fillPoly(covered, [np.rint(sector).astype(np.int32)], 1)
+    return covered > 0
 
 
 def candidates(ring: Ring, before: Ring | None = None, *, channel: Channel = "ink") -> list[int]:
@@ -188,9 +186,11 @@ def _peaks(profile: Doubles, white: Doubles, *, least: float) -> list[int]:
 
 
 def _running(profile: Doubles, *, percentile: float, reach_deg: int) -> Doubles:
+    """Percentile of the whole degrees within reach."""
     degrees = profile.reshape(-1, round(1.0 / STEP_DEG)).mean(axis=1)
-    about = np.stack([np.roll(degrees, shift) for shift in range(-reach_deg, reach_deg + 1)])
-    return np.repeat(np.percentile(about, percentile, axis=0), round(1.0 / STEP_DEG))
+    about = np.lib.stride_tricks.sliding_window_view(np.pad(degrees, reach_deg, mode="wrap"), 2 * reach_deg + 1)
+    place = round(percentile / 100.0 * 2 * reach_deg)
+    return np.repeat(np.partition(about, place, axis=1)[:, place], round(1.0 / STEP_DEG))
 
 
 def _stain(bar: Bar, ring: Ring) -> Stain:

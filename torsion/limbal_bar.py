@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from torsion.limbal_edges import WINDOW_DEG, Flanks, edges_of, extent_of, flanks_of, part_of
 from torsion.limbal_ring import COLUMNS, STEP_DEG, Channel, Ring
 from torsion.limbal_sides import fit_sides
-from torsion.quantiles import median
+from torsion.quantiles import mean, median, percentile, row_medians
 
 __all__ = ["BAND", "LEAST", "NARROWEST_DEG", "WIDEST_DEG", "Bar", "measure_bar"]
 
@@ -26,6 +26,7 @@ NARROWEST_DEG, WIDEST_DEG = 1.1, 20.0
 
 _RUNS_ON = 1.49  # limbus radii: what has not ended here is hair, a lid or an instrument
 _ALL_WHITE = 0.9
+_ALL = slice(None)
 _FEW_ROWS = 4
 _PATCH_ROWS = 5  # 0.3 mm: a pale patch in a pen's stroke is shorter
 _TINTED = 0.06  # share by which red is weaker than blue
@@ -101,25 +102,25 @@ def measure_bar(ring: Ring, at: int, before: Ring | None, *, channel: Channel = 
     """
     half = round(WINDOW_DEG / 2 / STEP_DEG)
     columns = np.arange(at - half, at + half + 1) % COLUMNS
-    signal = ring.signal(channel)[:, columns]
-    white = _white_in_band(ring, columns)
-    edges = edges_of(signal[ring.rows(*BAND)].mean(axis=0).astype(float), white, half)
+    band, white = ring.rows(*BAND), _white_in_band(ring, columns)
+    profile = ring.signal(channel)[band][:, columns].mean(axis=0).astype(float)
+    edges = edges_of(profile, white, half)
     if edges is None or not NARROWEST_DEG / 2 < edges[1] - edges[0] < 1.3 * WIDEST_DEG:
         return None
-    if max(float(white[flank].mean()) for flank in flanks_of(edges, white)) < _SOME_WHITE:
+    if max(mean(white[flank]) for flank in flanks_of(edges, white)) < _SOME_WHITE:
         return None  # most of what is dark lies between lashes: no more time on it
-    first = _trace(ring, columns, edges, ring.rows(1.02, 1.12), channel=channel)
-    if first is None:
+    trace = _trace(ring, columns, edges, ring.rows(1.02, 1.12), channel=channel)
+    if trace is None:
         return None
-    along = ring.rows(1.02, min(first.outer - 0.01, 1.25))  # now the whole of its length says how it leans
-    trace = _trace(ring, columns, first.edges, along, channel=channel)
+    along = ring.rows(1.02, min(trace.outer - 0.01, 1.25))  # now the whole of its length says how it leans
+    trace = _trace(ring, columns, trace.edges, along, channel=channel)
     if trace is None:
         return None
     return _bar(ring, _sided(ring, trace, channel), before, first_deg=(at - half) * STEP_DEG, channel=channel)
 
 
 def _white_in_band(ring: Ring, columns: NDArray[np.intp]) -> Doubles:
-    return np.asarray(ring.white[ring.rows(*BAND)][:, columns].mean(axis=0))
+    return np.asarray(ring.white[ring.rows(*BAND)].mean(axis=0)[columns])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -140,14 +141,14 @@ class _Trace:
 def _trace(
     ring: Ring, columns: NDArray[np.intp], edges: tuple[float, float], rows: slice, *, channel: Channel
 ) -> _Trace | None:
-    signal, white = ring.signal(channel)[:, columns].astype(float), _white_in_band(ring, columns)
-    crossing, slope, noise = _lean(ring.radii, signal, white, edges, rows)
+    signal, white = ring.signal(channel)[rows][:, columns].astype(float), _white_in_band(ring, columns)
+    crossing, slope, noise = _lean(ring.radii[rows], signal, white, edges)
     leant = _Leant(ring, columns, slope)
-    straight = leant.of(ring.contrast(channel))[ring.rows(1.01, 1.11)].mean(axis=0)
+    straight = leant.of(ring.contrast(channel), ring.rows(1.01, 1.11)).mean(axis=0).astype(float)
     fine = edges_of(straight, leant.white, int(np.clip(round(crossing / STEP_DEG), 1, len(columns) - 2)))
     if fine is None:
         return None
-    depth = leant.depth(ring.signal(channel), fine, leant.beside(ring, fine))
+    depth = leant.depth(ring.signal(channel), fine, leant.beside(ring, fine), ring.rows(*ring.radii[[0, -1]]))
     density = median(depth[ring.rows(*BAND)])
     outer = _end(ring, depth, density)
     if outer is None or density < LEAST[channel]:
@@ -162,7 +163,7 @@ def _sided(ring: Ring, trace: _Trace, channel: Channel) -> _Trace:
     along = trace.leant.readable(ring, trace.edges, ring.rows(1.03, min(trace.outer - 0.02, 1.30)))
     sides = fit_sides(
         ring.radii[along],
-        trace.leant.of(contrast)[along],
+        trace.leant.of(contrast, along).astype(float),
         trace.edges,
         flanks=trace.leant.flanks(trace.edges),
         slope=trace.slope,
@@ -181,22 +182,16 @@ def _sided(ring: Ring, trace: _Trace, channel: Channel) -> _Trace:
 def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, channel: Channel) -> Bar:
     (start, end), leant, band = trace.edges, trace.leant, ring.rows(*BAND)
     beside, flanks = leant.beside(ring, trace.edges), leant.flanks(trace.edges)
-    white = leant.of(ring.white)
-    sides = white[ring.rows(1.04, trace.outer)]
-    past = ring.rows(trace.outer + 0.02, trace.outer + 0.12)
-    stain = median(leant.depth(ring.stain, trace.edges, beside)[band])
-    tint, color_left = leant.of(ring.stain), 0.0
-    if stain > _TINTED:
-        around = median(
-            np.percentile(tint[past, part_of(start - (end - start), 2 * end - start)], 80, axis=1)
-        )
-        own = float(np.mean([np.percentile(tint[band, flank], 80) for flank in flanks]))
-        color_left = (around - max(own, 0.0)) / stain  # the white has a tint of its own, and noise
-
-    open_beyond = min(float(white[past, flank].mean()) for flank in flanks) > _SOME_WHITE
+    along = leant.of(ring.white, ring.rows(1.04, trace.outer))
+    past, beyond = (ring.rows(trace.outer + 0.02, trace.outer + reach) for reach in (0.12, 0.10))
+    white_past = leant.of(ring.white, past)
+    open_beyond = min(mean(white_past[:, flank]) for flank in flanks) > _SOME_WHITE
+    white_beyond = white_past[: beyond.stop - beyond.start, part_of(start - 1.0, end + 1.0)]
+    stain = median(leant.depth(ring.stain, trace.edges, beside, band))
+    color_left = _stain_beyond(ring, trace, past) / stain if stain > _TINTED else 0.0
 
     def density(values: NDArray[np.float32]) -> float:
-        return median(leant.depth(values, trace.edges, beside)[band])
+        return median(leant.depth(values, trace.edges, beside, band))
 
     shown = None
     if before is not None and _shows_white(before, leant, trace):
@@ -210,12 +205,10 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ch
         trace.noise_deg,
         trace.slope,
         np.array([density(ring.density[..., k]) for k in range(3)]),
-        float(trace.depth[ring.rows(1.01, 1.05)].mean()) / trace.density,
+        mean(trace.depth[ring.rows(1.01, 1.05)]) / trace.density,
         beside,
-        min(float(sides[:, flank].mean()) for flank in flanks),
-        float(
-            white[ring.rows(trace.outer + 0.02, trace.outer + 0.10), part_of(start - 1.0, end + 1.0)].mean()
-        ),
+        min(mean(along[:, flank]) for flank in flanks),
+        mean(white_beyond),
         trace.ragged,
         median(trace.depth[past]) / trace.density if open_beyond else 0.0,
         color_left,
@@ -223,11 +216,20 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ch
     )
 
 
+def _stain_beyond(ring: Ring, trace: _Trace, past: slice) -> float:
+    """How much of a stain is left beyond the outer end, above what the white has of its own."""
+    leant, (start, end) = trace.leant, trace.edges
+    wide = part_of(start - (end - start), 2 * end - start)
+    around = median(np.percentile(leant.of(ring.stain, past)[:, wide], 80, axis=1))
+    tint = leant.of(ring.stain, ring.rows(*BAND))
+    own = mean(np.array([percentile(tint[:, flank], 80.0) for flank in leant.flanks(trace.edges)]))
+    return around - max(own, 0.0)  # the white has a tint of its own, and noise
+
+
 def _shows_white(before: Ring, leant: "_Leant", trace: _Trace) -> bool:
     start, end = trace.edges
-    return bool(
-        leant.of(before.white)[before.rows(*BAND), part_of(start - 2.0, end + 2.0)].mean() > _SOME_WHITE
-    )
+    white = leant.of(before.white, before.rows(*BAND))
+    return mean(white[:, part_of(start - 2.0, end + 2.0)]) > _SOME_WHITE
 
 
 class _Leant:
@@ -237,53 +239,58 @@ class _Leant:
         aside = np.arctan(np.radians(slope))  # a straight stroke that leans passes beside the middle
         lean = np.degrees(aside - np.arcsin(np.clip(np.sin(aside) / ring.radii, -1.0, 1.0)))
         shift = np.rint(lean / STEP_DEG).astype(int)
-        self._places = (columns[None, :] + shift[:, None]) % COLUMNS
-        self.white = self.of(ring.white)[ring.rows(*BAND)].mean(axis=0)
+        places = (columns[None, :] + shift[:, None]) % COLUMNS
+        self._places = places + COLUMNS * np.arange(len(shift))[:, None]
+        self.white = self.of(ring.white, ring.rows(*BAND)).mean(axis=0)
 
     def flanks(self, edges: tuple[float, float]) -> Flanks:
         return flanks_of(edges, self.white)
 
-    def of(self, values: NDArray[np.float32] | NDArray[np.bool_]) -> Doubles:
-        return np.take_along_axis(values, self._places, axis=1).astype(float)
+    def of(
+        self, values: NDArray[np.float32] | NDArray[np.bool_], rows: slice, columns: slice = _ALL
+    ) -> NDArray[np.float32]:
+        return np.asarray(values.reshape(-1)[self._places[rows, columns]], np.float32)
 
     def depth(
-        self, values: NDArray[np.float32], edges: tuple[float, float], trust: tuple[float, float]
+        self, values: NDArray[np.float32], edges: tuple[float, float], trust: tuple[float, float], rows: slice
     ) -> Doubles:
         """In each row, how much higher the core is than the flanks, each as far as it is trusted."""
-        leant, width = self.of(values), edges[1] - edges[0]
-        core = leant[:, part_of(edges[0] + 0.2 * width, edges[1] - 0.2 * width)].mean(axis=1)
-        flanks = [np.median(leant[:, flank], axis=1) for flank in self.flanks(edges)]
-        return np.asarray(core - np.average(flanks, axis=0, weights=np.array(trust) ** 2 + 1e-3))
+        width = edges[1] - edges[0]
+        core = part_of(edges[0] + 0.2 * width, edges[1] - 0.2 * width)
+        left, right = (row_medians(self.of(values, rows, flank)) for flank in self.flanks(edges))
+        first, last = (weight**2 + 1e-3 for weight in trust)
+        base = (first * left.astype(float) + last * right) / (first + last)
+        return np.asarray(self.of(values, rows, core).mean(axis=1) - base)
 
     def readable(self, ring: Ring, edges: tuple[float, float], rows: slice) -> slice:
         """Rows from the limbus outwards until one flank is no longer white; all where that is at once."""
-        white = self.of(ring.white)[rows]
-        poorer = np.minimum(*(white[:, flank].mean(axis=1) for flank in self.flanks(edges)))
-        count = int(np.argmax(poorer < _SOME_WHITE)) if (poorer < _SOME_WHITE).any() else len(poorer)
+        left, right = (self.of(ring.white, rows, flank).mean(axis=1) for flank in self.flanks(edges))
+        poor = np.minimum(left, right) < _SOME_WHITE
+        count = int(np.argmax(poor)) if poor.any() else len(poor)
         return slice(rows.start, rows.start + count) if count >= _FEW_ROWS else rows
 
     def beside(self, ring: Ring, edges: tuple[float, float]) -> tuple[float, float]:
         """Shares of white in both flanks where the bar crosses the limbus, as far as it can be read."""
-        white = self.of(ring.white)[self.readable(ring, edges, ring.rows(*BAND))]
-        left, right = (float(white[:, flank].mean()) for flank in self.flanks(edges))
+        rows = self.readable(ring, edges, ring.rows(*BAND))
+        left, right = (mean(self.of(ring.white, rows, flank)) for flank in self.flanks(edges))
         return left, right
 
 
 def _lean(
-    radii: Doubles, ink: Doubles, white: Doubles, edges: tuple[float, float], rows: slice
+    radii: Doubles, ink: Doubles, white: Doubles, edges: tuple[float, float]
 ) -> tuple[float, float, float]:
     """Where the middle of a bar crosses the limbus, its slope, and the uncertainty of the crossing."""
     width = edges[1] - edges[0]
     wide = part_of(edges[0] - 0.5 * width - 1.0, edges[1] + 0.5 * width + 1.0)
     flanks = flanks_of(edges, white)
-    trust = [float(white[flank].mean()) ** 2 + 1e-3 for flank in flanks]
-    base = np.average([np.median(ink[rows, flank], axis=1) for flank in flanks], axis=0, weights=trust)
-    lift = ink[rows, wide] - base[:, None]
-    lift = np.clip(lift - 0.3 * float(np.percentile(lift, 90)), 0.0, None)
+    left, right = (row_medians(ink[:, flank]) for flank in flanks)
+    first, last = (mean(white[flank]) ** 2 + 1e-3 for flank in flanks)
+    lift = ink[:, wide] - ((first * left + last * right) / (first + last))[:, None]
+    lift = np.maximum(lift - 0.3 * percentile(lift, 90.0), 0.0)
     weight = lift.sum(axis=1) + 1e-9
     middle = (lift @ (np.arange(wide.start, wide.start + lift.shape[1]) * STEP_DEG)) / weight
     weight /= weight.sum()
-    out = radii[rows] - 1.0
+    out = radii - 1.0
     out_mean, middle_mean = float(weight @ out), float(weight @ middle)
     spread = float(weight @ (out - out_mean) ** 2)
     slope = float(weight @ ((out - out_mean) * (middle - middle_mean))) / max(spread, 1e-9)
@@ -298,7 +305,7 @@ def _end(ring: Ring, depth: Doubles, density: float) -> float | None:
     """Radius from which less than half is left for longer than a patch; None where it runs on."""
     rows = ring.rows(1.06, ring.radii[-1])
     low = depth[rows] < 0.5 * density
-    gone = np.asarray(np.lib.stride_tricks.sliding_window_view(low, _PATCH_ROWS).all(axis=1))
+    gone = np.convolve(low, np.ones(_PATCH_ROWS), "valid") > _PATCH_ROWS - 0.5
     if not gone.any():
         return None
     outer = float(ring.radii[rows][int(np.argmax(gone))])

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.limbal_ring import STEP_DEG
-from torsion.quantiles import median
+from torsion.quantiles import mean, median, percentile
 
 __all__ = ["WINDOW_DEG", "Flanks", "base_levels", "edges_of", "extent_of", "flanks_of", "part_of"]
 
@@ -50,15 +50,15 @@ def flanks_of(edges: tuple[float, float], white: Doubles) -> Flanks:
 
 
 def _whiter(far: slice, near: slice, white: Doubles) -> slice:
-    shown = float(white[far].mean())
-    return near if shown < _ENOUGH_WHITE and float(white[near].mean()) > shown else far
+    shown = mean(white[far])
+    return near if shown < _ENOUGH_WHITE and mean(white[near]) > shown else far
 
 
 def base_levels(profile: Doubles, white: Doubles, edges: tuple[float, float]) -> tuple[float, float]:
     """Give the height of a profile in both flanks; a lid in one of them says nothing of the white there."""
     left, right = flanks_of(edges, white)
     low, high = median(profile[left]), median(profile[right])
-    shown = white[left].mean() >= _SOME_WHITE, white[right].mean() >= _SOME_WHITE
+    shown = mean(white[left]) >= _SOME_WHITE, mean(white[right]) >= _SOME_WHITE
     if shown == (False, True):
         return high, high
     return (low, low) if shown == (True, False) else (low, high)
@@ -78,13 +78,14 @@ def edges_of(profile: Doubles, white: Doubles, at: int) -> tuple[float, float] |
     (float, float) or None
         None where nothing stands out.
     """
-    edges = _crossings(profile, at, 0.5 * float(profile[at] + np.percentile(profile, 30)))
+    edges = _crossings(profile, at, 0.5 * (float(profile[at]) + percentile(profile, 30.0)))
     places = np.arange(len(profile)) * STEP_DEG
     for _ in range(3):
         width = max(edges[1] - edges[0], STEP_DEG)
         left, right = base_levels(profile, white, edges)
-        top = float(np.percentile(profile[part_of(*edges)], 80))
-        base = left + (right - left) * np.clip((places - edges[0]) / width, 0.0, 1.0)
+        top = percentile(profile[part_of(*edges)], 80.0)
+        way = np.minimum(np.maximum((places - edges[0]) / width, 0.0), 1.0)
+        base = left + (right - left) * way
         rise = (profile - base) / np.maximum(top - base, 1e-6)
         if top <= max(left, right) or not rise.max() > 0.5:
             return None
@@ -105,12 +106,12 @@ def extent_of(profile: Doubles, white: Doubles, edges: tuple[float, float]) -> f
 
 
 def _crossings(profile: Doubles, at: int, level: float) -> tuple[float, float]:
-    ends = []
-    for step in (-1, 1):
-        here = min(max(at, 1), len(profile) - 2)
-        while 0 < here + step < len(profile) - 1 and profile[here + step] > level:
-            here += step
+    ends, last = [], len(profile) - 2
+    start = min(max(at, 1), last)
+    for step, side in ((-1, profile[start - 1 :: -1]), (1, profile[start + 1 :])):
+        low = side[: len(side) - 1] <= level  # the last one stands for all beyond it
+        here = start + step * (int(np.argmax(low)) if low.any() else len(low))
         fall = float(profile[here] - profile[here + step])
         share = float(profile[here] - level) / fall if fall > 1e-9 else 0.5
-        ends.append((here + step * float(np.clip(share, 0.0, 1.0))) * STEP_DEG)
+        ends.append((here + step * min(max(share, 0.0), 1.0)) * STEP_DEG)
     return ends[0], ends[1]
