@@ -5,7 +5,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.limbal_bar import LEAST, NARROWEST_DEG, WIDEST_DEG, Bar
+from torsion.limbal_bar import LEAST, NARROWEST_DEG, STEEPEST, WIDEST_DEG, Bar
 
 __all__ = ["InkColor", "has_color", "ink_color", "is_ink", "is_new"]
 
@@ -13,7 +13,6 @@ Doubles = NDArray[np.float64]
 InkColor = Literal["violet", "blue", "black", "brown"]
 
 _SHORTEST = 0.06  # limbus radii outside the limbus, 0.35 mm
-_SLANT = 60.0  # degrees at the limbus for each radius: 45 degrees from straight outwards
 _AT_LIMBUS = 0.4  # share of its density that a mark keeps at the limbus, which few spots on the white reach
 _STRAIGHT = 0.075  # share of its width by which its sides may stray; those of spots and of hair do by 0.1
 _ENDS = 0.2  # share of its density that may be left beyond its end; metal and shade run on
@@ -62,7 +61,7 @@ def is_ink(bar: Bar) -> bool:
     is_bar = (
         NARROWEST_DEG <= width_deg <= WIDEST_DEG
         and bar.outer - 1.0 >= _SHORTEST
-        and abs(bar.slope) <= _SLANT
+        and abs(bar.slope) <= STEEPEST
         and bar.at_limbus >= _AT_LIMBUS
         and not bar.ragged > _STRAIGHT
         and bar.left_over <= _ENDS

@@ -13,7 +13,7 @@ from torsion.limbal_ring import COLUMNS, STEP_DEG, Channel, Ring
 from torsion.limbal_sides import fit_sides
 from torsion.quantiles import mean, median, percentile, row_medians
 
-__all__ = ["BAND", "LEAST", "NARROWEST_DEG", "WIDEST_DEG", "Bar", "measure_bar"]
+__all__ = ["BAND", "LEAST", "NARROWEST_DEG", "STEEPEST", "WIDEST_DEG", "Bar", "measure_bar"]
 
 Doubles = NDArray[np.float64]
 
@@ -23,6 +23,8 @@ LEAST: dict[Channel, float] = {"stain": 0.07, "ink": 0.12}
 """Signal over the surroundings: a share of the light, a density; inks faded to two fifths still have it."""
 NARROWEST_DEG, WIDEST_DEG = 1.1, 20.0
 """Widths of marks: 0.11 mm, as thick as a lash, to twice what a broad mark smears to."""
+STEEPEST = 60.0
+"""Degrees at the limbus for each radius by which a mark leans at most: 45 degrees from straight outwards."""
 
 _RUNS_ON = 1.49  # limbus radii: what has not ended here is hair, a lid or an instrument
 _ALL_WHITE = 0.9
@@ -30,6 +32,7 @@ _ALL = slice(None)
 _FEW_ROWS = 4
 _PATCH_ROWS = 5  # 0.3 mm: a pale patch in a pen's stroke is shorter
 _TINTED = 0.06  # share by which red is weaker than blue
+_WIDER = 1.15  # than a mark may be, until its sides are laid
 _SOME_WHITE = 0.4  # share of white in the better flank without which nothing is measured
 
 
@@ -105,7 +108,7 @@ def measure_bar(ring: Ring, at: int, before: Ring | None, *, channel: Channel = 
     band, white = ring.rows(*BAND), _white_in_band(ring, columns)
     profile = ring.signal(channel)[band][:, columns].mean(axis=0).astype(float)
     edges = edges_of(profile, white, half)
-    if edges is None or not NARROWEST_DEG / 2 < edges[1] - edges[0] < 1.3 * WIDEST_DEG:
+    if edges is None or not NARROWEST_DEG / 2 < edges[1] - edges[0] < _WIDER * WIDEST_DEG:
         return None
     if max(mean(white[flank]) for flank in flanks_of(edges, white)) < _SOME_WHITE:
         return None  # most of what is dark lies between lashes: no more time on it
@@ -143,12 +146,17 @@ def _trace(
 ) -> _Trace | None:
     signal, white = ring.signal(channel)[rows][:, columns].astype(float), _white_in_band(ring, columns)
     crossing, slope, noise = _lean(ring.radii[rows], signal, white, edges)
+    if abs(slope) > STEEPEST:
+        return None
     leant = _Leant(ring, columns, slope)
     straight = leant.of(ring.contrast(channel), ring.rows(1.01, 1.11)).mean(axis=0).astype(float)
     fine = edges_of(straight, leant.white, int(np.clip(round(crossing / STEP_DEG), 1, len(columns) - 2)))
-    if fine is None:
+    if fine is None or fine[1] - fine[0] > _WIDER * WIDEST_DEG:
         return None
-    depth = leant.depth(ring.signal(channel), fine, leant.beside(ring, fine), ring.rows(*ring.radii[[0, -1]]))
+    beside = leant.beside(ring, fine)
+    if max(beside) < _SOME_WHITE:
+        return None
+    depth = leant.depth(ring.signal(channel), fine, beside, ring.rows(*ring.radii[[0, -1]]))
     density = median(depth[ring.rows(*BAND)])
     outer = _end(ring, depth, density)
     if outer is None or density < LEAST[channel]:

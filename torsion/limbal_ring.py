@@ -40,7 +40,9 @@ STEP_DEG = 0.25
 COLUMNS = 1440
 _STEP = 0.01  # limbus radii from row to row
 _RADII: Doubles = np.arange(0.86, 1.525, _STEP, dtype=np.float64)
-_ANGLES = np.radians(STEP_DEG * np.arange(COLUMNS))
+_MARK_RADII, _RIM_RADII = _RADII[_RADII > 0.985], _RADII[_RADII < 1.375]  # those that count for either
+_RIM_COLUMNS, _SIDE_COLUMNS = 720, 360  # as many as an edge shared by neighbours needs
+_SHARED_DEG = 5.0  # neighbours within it share the error of the edge
 _BLOOD = 1.0 / 3.0  # of what blood swallows of green, it swallows at most a third of red
 _DARK = 6.0  # grey levels: stray light and the sensor's black, so that the logarithm stays calm
 _BIN = 20  # columns, 5 degrees: the wide bins in which the white is looked for
@@ -50,10 +52,8 @@ _DIM = 0.75  # density: darker than about half as bright is shade, hair or skin
 _TINT = (0.08, 0.15)  # density by which green and blue may be weaker than red beside the eye's own white:
 # four of the white's own standard deviations between these; skin is beyond, of 0.15 to 0.35
 _WEDGE_DEG = 40.0  # a pterygium is seldom wider beside the limbus, 4 mm
-_LEVEL: Mask = np.abs(np.sin(_ANGLES)) < 0.6  # within 37 degrees of the horizontal, where it grows, and lids
-# leave the white free
-_SIDES = np.flatnonzero(np.abs(np.sin(_ANGLES)) < 0.5)  # columns within 30 degrees
-_OWN_ROWS = slice(*(int(np.searchsorted(_RADII, radius)) for radius in (1.065, 1.345)))
+_LEVEL = 0.6  # sine: within 37 degrees of the horizontal, where it grows, and lids leave the white free
+_OWN_ROWS = (1.065, 1.345)  # limbus radii between which the white is known for certain
 _SOFT = 2  # rows and columns on each side by which the white is smoothed
 _BLUISH = 0.30  # likewise by which they may be stronger: thin white, and the tail of a stain
 
@@ -140,15 +140,15 @@ def unwrap_ring(pixels: NDArray[np.uint8], limbus: Ellipse, *, rim: Rim | None =
     Ring
     """
     rim = rim or find_rim(pixels, limbus)
-    values = _values(pixels, limbus, rim.stretch)
-    white, own = _white_about(values), _OwnWhite.of(values)
+    values = _values(pixels, limbus, rim.stretch, _MARK_RADII)
+    white, own = _white_about(values), _OwnWhite.of(values, _MARK_RADII)
     density = _log(white / values)
     ink = (density[..., 0] - np.float32(_BLOOD) * density[..., 1]) / np.float32(1.0 - _BLOOD)
     left = values[..., 0] / white[..., 0]
     red = np.clip(np.float32(1.0) - left, -1.0, 1.0)
     # Beside a lid the lightest among the neighbours is skin, which has a colour: so against the eye's own.
     stain = values[..., 2] * (own.color[0] / own.color[2]) / white[..., 0] - (np.float32(1.0) - red)
-    return Ring(_RADII, rim, density, ink, red, stain, _is_white(values, own))
+    return Ring(_MARK_RADII, rim, density, ink, red, stain, _is_white(values, own))
 
 
 def find_rim(pixels: NDArray[np.uint8], limbus: Ellipse) -> Rim:
@@ -165,13 +165,13 @@ def find_rim(pixels: NDArray[np.uint8], limbus: Ellipse) -> Rim:
     Rim
         The outline as it is, with a wide covariance, where hardly any white is seen.
     """
-    return _oval(*_edge_of_white(_values(pixels, limbus, np.ones(COLUMNS))))
+    return _oval(*_edge_of_white(_values(pixels, limbus, np.ones(_RIM_COLUMNS), _RIM_RADII)))
 
 
 def side_profile(pixels: NDArray[np.uint8], limbus: Ellipse) -> tuple[Doubles, Doubles]:
     """Red light against radius (in limbus radii) on both sides of an eye, which lids leave free."""
-    red = _values(np.ascontiguousarray(pixels[..., 0]), limbus, np.ones(COLUMNS))
-    return _RADII, row_medians(red[:, _SIDES]).astype(float)
+    red = _values(np.ascontiguousarray(pixels[..., 0]), limbus, np.ones(_SIDE_COLUMNS), _RADII)
+    return _RADII, row_medians(red[:, _sides(_SIDE_COLUMNS)]).astype(float)
 
 
 def ring_places(limbus: Ellipse, radii: Doubles, directions_deg: Doubles) -> tuple[Doubles, Doubles]:
@@ -183,11 +183,11 @@ def ring_places(limbus: Ellipse, radii: Doubles, directions_deg: Doubles) -> tup
     return limbus.x_px + radius_px * np.cos(angle), limbus.y_px - radius_px * np.sin(angle)
 
 
-def _values(pixels: NDArray[np.uint8], limbus: Ellipse, stretch: Doubles) -> Floats:
+def _values(pixels: NDArray[np.uint8], limbus: Ellipse, stretch: Doubles, radii: Doubles) -> Floats:
     """Colours (or one of them) of the ring, a little lifted, smoothed by a row and a column over the seam."""
-    edge, radii = ring_places(limbus, stretch, np.degrees(_ANGLES)), _RADII[:, None].astype(np.float32)
+    edge, out = ring_places(limbus, stretch, np.degrees(_angles(len(stretch)))), radii[:, None]
     x, y = (
-        radii * (at - middle).astype(np.float32) + np.float32(middle)
+        out.astype(np.float32) * (at - middle).astype(np.float32) + np.float32(middle)
         for at, middle in zip(edge, (limbus.x_px, limbus.y_px), strict=True)
     )
     sampled = cv2.remap(
@@ -207,40 +207,47 @@ def _edge_of_white(values: Floats) -> tuple[Doubles, Mask]:
 
     A grey ring of age or pigment makes two edges; the outer one bounds the white on which ink is put.
     """
-    rows = {radius: round((radius - _RADII[0]) / _STEP) for radius in (0.87, 0.91, 1.09, 1.14, 1.17, 1.20)}
+    rows = {
+        radius: round((radius - _RIM_RADII[0]) / _STEP) for radius in (0.87, 0.91, 1.09, 1.14, 1.17, 1.20)
+    }
     red = values[: rows[1.20], :, 0].astype(float)
     outside = np.asarray(row_medians(red[rows[1.09] : rows[1.17]].T), np.float64)
     inside = np.asarray(row_medians(red[rows[0.87] : rows[0.91]].T), np.float64)
-    own, about = _OwnWhite.of(values), slice(rows[1.09] - _SOFT, rows[1.20] + _SOFT)
+    own, about = _OwnWhite.of(values, _RIM_RADII), slice(rows[1.09] - _SOFT, rows[1.20] + _SOFT)
     seen = _is_white(values[about], own)[_SOFT:-_SOFT].mean(axis=0) > 0.9
     seen &= outside - inside > 0.15 * outside
     height = (red - inside) / np.maximum(outside - inside, 1.0)
     dark = height[: rows[1.14]] < 0.5
     seen &= dark.any(axis=0) & ~dark[-1]
     last = np.minimum(dark.shape[0] - 1 - np.argmax(dark[::-1], axis=0), dark.shape[0] - 2)
-    at = np.arange(COLUMNS)
+    at = np.arange(values.shape[1])
     below, above = height[last, at], height[last + 1, at]
     part = np.clip((0.5 - below) / np.where(above - below < 1e-6, 1.0, above - below), 0.0, 1.0)
-    return _RADII[0] + _STEP * (last + part) - 1.0, seen
+    return _RIM_RADII[0] + _STEP * (last + part) - 1.0, seen
 
 
 def _oval(edge: Doubles, seen: Mask) -> Rim:
     """Robust fit of radius, decentration and ellipticity, held near zero where little is seen."""
-    waves = [f(k * _ANGLES) for k in (1, 2) for f in (np.cos, np.sin)]
-    basis = np.stack([np.ones(COLUMNS), *waves], axis=1)
+    basis, shared = _waves(len(edge)), round(_SHARED_DEG * len(edge) / 360.0)
     hold = np.diag([0.0, *([0.03**-2] * 2), *([0.01**-2] * 2)]) + 1e-6 * np.eye(5)
-    if seen.sum() < 4 * _BIN:
+    if seen.sum() < 4 * shared:
         return Rim(np.ones(COLUMNS), np.zeros(2), 0.03**2 * np.eye(2))
     shape = np.array([median(edge[seen]), 0.0, 0.0, 0.0, 0.0])
-    precision = 1.0 / (_BIN * 0.008**2)  # neighbours within 5 degrees share their error, of 0.008 radii
+    precision = 1.0 / (shared * 0.008**2)  # the edge is read with an error of 0.008 radii
     for _ in range(10):
         miss = edge - basis @ shape
         spread = max(0.006, 1.4826 * median(np.abs(miss[seen])))
         weight = seen * np.clip(1.0 - (miss / (3.0 * spread)) ** 2, 0.0, None) ** 2 * precision
         normal = basis.T @ (basis * weight[:, None]) + hold
         shape = np.linalg.solve(normal, basis.T @ (weight * edge))
-    stretch = 1.0 + np.clip(basis @ shape, -0.12, 0.12)
+    stretch = 1.0 + np.clip(_waves(COLUMNS) @ shape, -0.12, 0.12)
     return Rim(stretch, shape[1:3], np.linalg.inv(normal)[1:3, 1:3])
+
+
+def _waves(columns: int) -> Doubles:
+    """Once, and once and twice about: radius, decentration and ellipticity."""
+    angles = _angles(columns)
+    return np.stack([np.ones(columns), *(f(k * angles) for k in (1, 2) for f in (np.cos, np.sin))], axis=1)
 
 
 def _white_about(values: Floats) -> Floats:
@@ -278,13 +285,14 @@ class _OwnWhite:
     most_tint: np.float32
 
     @classmethod
-    def of(cls, values: Floats) -> "_OwnWhite":
-        part = values[_OWN_ROWS][:, _SIDES]
+    def of(cls, values: Floats, radii: Doubles) -> "_OwnWhite":
+        first, last = (int(at) for at in np.searchsorted(radii, _OWN_ROWS))
+        sides = _sides(values.shape[1])
+        part = values[first:last, sides]
         least = np.minimum(np.minimum(part[..., 0], part[..., 1]), part[..., 2])
         lightest = least >= percentile(least, 60.0)
         color = np.asarray(row_medians(part[lightest].T), np.float32)
-        around = slice(_OWN_ROWS.start - _SOFT, _OWN_ROWS.stop + _SOFT)
-        smooth = _smoothed(values[around])[_SOFT:-_SOFT, _SIDES][lightest]
+        smooth = _smoothed(values[first - _SOFT : last + _SOFT])[_SOFT:-_SOFT, sides][lightest]
         usual = _tint(_log(color / smooth))
         middle = median(usual)
         spread = 1.4826 * median(np.abs(usual - np.float32(middle)))
@@ -292,7 +300,17 @@ class _OwnWhite:
 
 
 def _smoothed(values: Floats) -> Floats:
-    return np.asarray(cv2.blur(values, (2 * _SOFT + 1, 2 * _SOFT + 1)), np.float32)
+    across = 2 * round(_SOFT * values.shape[1] / COLUMNS) + 1
+    return np.asarray(cv2.blur(values, (across, 2 * _SOFT + 1)), np.float32)
+
+
+def _angles(columns: int) -> Doubles:
+    return np.asarray(np.radians(np.arange(columns) * (360.0 / columns)))
+
+
+def _sides(columns: int) -> NDArray[np.intp]:
+    """Columns within 30 degrees of the horizontal, which lids leave free."""
+    return np.flatnonzero(np.abs(np.sin(_angles(columns))) < 0.5)
 
 
 def _tint(dim: Floats) -> Floats:
@@ -304,12 +322,13 @@ def _is_white(values: Floats, own: _OwnWhite) -> Mask:
     dim = _log(own.color / _smoothed(values))  # smoothed: a single vessel does not count
     tint, light = _tint(dim), dim[..., 1] < _DIM
     white = light & (tint < own.most_tint) & (tint > -_BLUISH)
-    return np.asarray(white | (light & _LEVEL & _enclosed(white)))
+    level = np.abs(np.sin(_angles(values.shape[1]))) < _LEVEL
+    return np.asarray(white | (light & level & _enclosed(white)))
 
 
 def _enclosed(white: Mask) -> Mask:
     """Gaps in the white, along the limbus, that are narrower than a wedge of flesh is wide."""
-    reach = round(_WEDGE_DEG / STEP_DEG) // 2
+    reach = round(_WEDGE_DEG * white.shape[1] / 360.0) // 2
     padded = cv2.copyMakeBorder(white.astype(np.uint8), 0, 0, 2 * reach, 2 * reach, cv2.BORDER_WRAP)
     kernel = np.ones((1, 2 * reach + 1), np.uint8)
     return np.asarray(cv2.morphologyEx(padded, cv2.MORPH_CLOSE, kernel)[:, 2 * reach : -2 * reach] > 0)
