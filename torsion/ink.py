@@ -7,6 +7,7 @@ they cover, which no lid, hair or shadow does, and do not grow on an eye; black 
 is asked.  Where the same eye is known without ink, what it shows there too is none.
 """
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 
 from torsion.angles import wrap_direction_deg, wrap_rotation_deg
 from torsion.ink_rules import InkColor, has_color, ink_color, is_ink, is_new
-from torsion.limbal_bar import BAND, LEAST, Bar, measure_bar
+from torsion.limbal_bar import BAND, LEAST, Bar, measure_bar, rough_edges
 from torsion.limbal_outline import checked_outline
 from torsion.limbal_ring import CHANNELS, COLUMNS, STEP_DEG, Channel, Rim, Ring, unwrap_ring
 from torsion.photo import Ellipse, is_grey
@@ -29,6 +30,7 @@ _NOISE = 4.0  # standard deviations of the white part of the ring
 _NEXT = 4  # columns, 1 degree
 _NEAR = 40  # columns, 10 degrees
 _MOST = 24  # candidates looked at
+_SAME_DEG = 0.5  # distance of edges within which two peaks are one thing
 _SOME_WHITE = 0.4  # share of white in a column near which something may be looked for
 _CALM = 0.9  # share of white in a column from which the unrest of the ring is taken
 _WHOLE = 0.9  # share of white about a mark below which something hides a part of it
@@ -107,10 +109,15 @@ def find_ink(
     before = None if clean is None else unwrap_ring(clean, limbus, rim=ring.rim)
     found: list[Bar] = []
     for channel in CHANNELS:
+        looked_at: list[tuple[float, float]] = []
         for at in candidates(ring, before, channel=channel)[:most]:
             if any(_holds(bar, at * STEP_DEG) for bar in found):
                 continue  # another peak of the same mark
-            bar = measure_bar(ring, at, before, channel=channel)
+            edges = rough_edges(ring, at, channel=channel)
+            if edges is None or any(math.dist(edges, other) < _SAME_DEG for other in looked_at):
+                continue  # likewise of something else
+            looked_at.append(edges)
+            bar = measure_bar(ring, edges, before, channel=channel)
             if bar is not None and is_ink(bar) and not any(_overlap(bar, other) for other in found):
                 found.append(bar)
     return tuple(sorted((_stain(bar, ring) for bar in found), key=lambda stain: stain.direction_deg))

@@ -13,7 +13,7 @@ from torsion.limbal_ring import COLUMNS, STEP_DEG, Channel, Ring
 from torsion.limbal_sides import fit_sides
 from torsion.quantiles import mean, median, percentile, row_medians
 
-__all__ = ["BAND", "LEAST", "NARROWEST_DEG", "STEEPEST", "WIDEST_DEG", "Bar", "measure_bar"]
+__all__ = ["BAND", "LEAST", "NARROWEST_DEG", "STEEPEST", "WIDEST_DEG", "Bar", "measure_bar", "rough_edges"]
 
 Doubles = NDArray[np.float64]
 
@@ -85,15 +85,35 @@ class Bar:
     shown: float | None
 
 
-def measure_bar(ring: Ring, at: int, before: Ring | None, *, channel: Channel = "ink") -> Bar | None:
-    """Measure what stands out of a ring at a column.
+def rough_edges(ring: Ring, at: int, *, channel: Channel) -> tuple[float, float] | None:
+    """Where what stands out of a ring at a column has fallen to half, lean and all; degrees, not wrapped.
+
+    None where nothing has two edges, where they are too near or too far apart for a mark, and where hardly
+    any white lies beside: most of what is dark lies between lashes.
+    """
+    columns = _window(at)
+    white, half = _white_in_band(ring, columns), len(columns) // 2
+    profile = ring.signal(channel)[ring.rows(*BAND)][:, columns].mean(axis=0).astype(float)
+    edges = edges_of(profile, white, half)
+    if edges is None or not NARROWEST_DEG / 2 < edges[1] - edges[0] < _WIDER * WIDEST_DEG:
+        return None
+    if max(mean(white[flank]) for flank in flanks_of(edges, white)) < _SOME_WHITE:
+        return None
+    first_deg = (at - half) * STEP_DEG
+    return first_deg + edges[0], first_deg + edges[1]
+
+
+def measure_bar(
+    ring: Ring, edges_deg: tuple[float, float], before: Ring | None = None, *, channel: Channel
+) -> Bar | None:
+    """Measure what stands out of a ring.
 
     Parameters
     ----------
     ring : Ring
-    at : int
-        The column.
-    before : Ring or None
+    edges_deg : (float, float)
+        About where it is, see `rough_edges`.
+    before : Ring, optional
         Of the same eye without ink, in register.
     channel : {"stain", "ink"}
         In which it stands out.
@@ -101,17 +121,11 @@ def measure_bar(ring: Ring, at: int, before: Ring | None, *, channel: Channel = 
     Returns
     -------
     Bar or None
-        None where it is too faint, or has no two edges or no outer end.
+        None where it is too faint, leans too much, or has no two edges or no outer end.
     """
-    half = round(WINDOW_DEG / 2 / STEP_DEG)
-    columns = np.arange(at - half, at + half + 1) % COLUMNS
-    band, white = ring.rows(*BAND), _white_in_band(ring, columns)
-    profile = ring.signal(channel)[band][:, columns].mean(axis=0).astype(float)
-    edges = edges_of(profile, white, half)
-    if edges is None or not NARROWEST_DEG / 2 < edges[1] - edges[0] < _WIDER * WIDEST_DEG:
-        return None
-    if max(mean(white[flank]) for flank in flanks_of(edges, white)) < _SOME_WHITE:
-        return None  # most of what is dark lies between lashes: no more time on it
+    columns = _window(round(sum(edges_deg) / 2 / STEP_DEG))
+    first_deg = round(sum(edges_deg) / 2 / STEP_DEG) * STEP_DEG - (len(columns) // 2) * STEP_DEG
+    edges = edges_deg[0] - first_deg, edges_deg[1] - first_deg
     trace = _trace(ring, columns, edges, ring.rows(1.02, 1.12), channel=channel)
     if trace is None:
         return None
@@ -119,7 +133,13 @@ def measure_bar(ring: Ring, at: int, before: Ring | None, *, channel: Channel = 
     trace = _trace(ring, columns, trace.edges, along, channel=channel)
     if trace is None:
         return None
-    return _bar(ring, _sided(ring, trace, channel), before, first_deg=(at - half) * STEP_DEG, channel=channel)
+    return _bar(ring, _sided(ring, trace, channel), before, first_deg=first_deg, channel=channel)
+
+
+def _window(at: int) -> NDArray[np.intp]:
+    """Columns about one."""
+    half = round(WINDOW_DEG / 2 / STEP_DEG)
+    return np.arange(at - half, at + half + 1) % COLUMNS
 
 
 def _white_in_band(ring: Ring, columns: NDArray[np.intp]) -> Doubles:
