@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 
 from torsion.angles import wrap_direction_deg, wrap_rotation_deg
 from torsion.ink_rules import InkColor, has_color, ink_color, is_ink, is_new
-from torsion.limbal_bar import BAND, LEAST, Bar, measure_bar, rough_edges
+from torsion.limbal_bar import LEAST, Bar, measure_bar, rough_edges
 from torsion.limbal_outline import checked_outline
-from torsion.limbal_ring import CHANNELS, COLUMNS, STEP_DEG, Channel, Rim, Ring, unwrap_ring
+from torsion.limbal_ring import BAND, CHANNELS, COLUMNS, STEP_DEG, Channel, Rim, Ring, unwrap_ring
 from torsion.photo import Ellipse, is_grey
 from torsion.quantiles import median
 
@@ -29,7 +29,7 @@ Doubles = NDArray[np.float64]
 _NOISE = 4.0  # standard deviations of the white part of the ring
 _NEXT = 4  # columns, 1 degree
 _NEAR = 40  # columns, 10 degrees
-_MOST = 24  # candidates looked at
+_MOST = 24  # candidates looked at in each kind
 _SAME_DEG = 0.5  # distance of edges within which two peaks are one thing
 _SOME_WHITE = 0.4  # share of white in a column near which something may be looked for
 _CALM = 0.9  # share of white in a column from which the unrest of the ring is taken
@@ -96,7 +96,7 @@ def find_ink(
     clean : (H, W, 3) uint8 ndarray, optional
         The same eye before it was marked, brought into register with `pixels`.
     most : int, optional
-        How many of the strongest places are looked at for each kind of ink; by default all that stand out.
+        How many of the strongest places are looked at for each kind of ink; 24 by default.
 
     Returns
     -------
@@ -110,7 +110,7 @@ def find_ink(
     found: list[Bar] = []
     for channel in CHANNELS:
         looked_at: list[tuple[float, float]] = []
-        for at in candidates(ring, before, channel=channel)[:most]:
+        for at in candidates(ring, before, channel=channel, most=most or _MOST):
             if any(_holds(bar, at * STEP_DEG) for bar in found):
                 continue  # another peak of the same mark
             edges = rough_edges(ring, at, channel=channel)
@@ -153,7 +153,9 @@ def ink_mask(pixels: NDArray[np.uint8], limbus: Ellipse) -> NDArray[np.bool_]:
     return covered > 0
 
 
-def candidates(ring: Ring, before: Ring | None = None, *, channel: Channel = "ink") -> list[int]:
+def candidates(
+    ring: Ring, before: Ring | None = None, *, channel: Channel = "ink", most: int = _MOST
+) -> list[int]:
     """Columns at which something stands out of the ring just outside the limbus, strongest first.
 
     Parameters
@@ -162,25 +164,27 @@ def candidates(ring: Ring, before: Ring | None = None, *, channel: Channel = "in
     before : Ring, optional
         Of the same eye without ink, in register: what stands out of the difference is named too.
     channel : {"stain", "ink"}
+    most : int, default 24
+        Of each.
     """
     band = ring.rows(*BAND)
     profile = ring.signal(channel)[band].mean(axis=0).astype(float)
-    found = _peaks(profile, ring.white[band].mean(axis=0), least=LEAST[channel])
+    found = _peaks(profile, ring.white_band, least=LEAST[channel], most=most)
     if before is not None:
-        white = before.white[band].mean(axis=0)
-        found += _peaks(profile - before.signal(channel)[band].mean(axis=0), white, least=LEAST[channel])
+        change = profile - before.signal(channel)[band].mean(axis=0)
+        found += _peaks(change, before.white_band, least=LEAST[channel], most=most)
     return found
 
 
-def _peaks(profile: Doubles, white: Doubles, *, least: float) -> list[int]:
+def _peaks(profile: Doubles, white: Doubles, *, least: float, most: int) -> list[int]:
     standing = profile - _running(profile, percentile=40.0, reach_deg=20)
     # What lies close together differs by noise alone.
     unrest = np.abs(profile - np.roll(profile, _NEXT))[white > _CALM]
     noise = 1.05 * median(unrest) if len(unrest) else 0.0
-    near = np.convolve(np.pad(white > _SOME_WHITE, _NEAR, mode="wrap"), np.ones(2 * _NEAR + 1), "valid") > 0
+    near = _near(white > _SOME_WHITE)
     left = np.where(near, standing, -np.inf)  # far from all white there are lids and hair alone
     found: list[int] = []
-    while len(found) < _MOST and left.max() > max(least, _NOISE * noise):
+    while len(found) < most and left.max() > max(least, _NOISE * noise):
         at = int(np.argmax(left))
         found.append(at)
         for step in (1, -1):  # what belongs to the same rise is taken out on both sides
@@ -192,10 +196,18 @@ def _peaks(profile: Doubles, white: Doubles, *, least: float) -> list[int]:
     return found
 
 
+def _near(white: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Columns within reach of a white one."""
+    count = np.cumsum(np.pad(white, (_NEAR + 1, _NEAR), mode="wrap"))
+    return np.asarray(count[2 * _NEAR + 1 :] > count[: -2 * _NEAR - 1])
+
+
 def _running(profile: Doubles, *, percentile: float, reach_deg: int) -> Doubles:
     """Percentile of the whole degrees within reach."""
     degrees = profile.reshape(-1, round(1.0 / STEP_DEG)).mean(axis=1)
-    about = np.lib.stride_tricks.sliding_window_view(np.pad(degrees, reach_deg, mode="wrap"), 2 * reach_deg + 1)
+    about = np.lib.stride_tricks.sliding_window_view(
+        np.pad(degrees, reach_deg, mode="wrap"), 2 * reach_deg + 1
+    )
     place = round(percentile / 100.0 * 2 * reach_deg)
     return np.repeat(np.partition(about, place, axis=1)[:, place], round(1.0 / STEP_DEG))
 

@@ -9,16 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.limbal_edges import WINDOW_DEG, Flanks, edges_of, extent_of, flanks_of, part_of
-from torsion.limbal_ring import COLUMNS, STEP_DEG, Channel, Ring
+from torsion.limbal_ring import BAND, COLUMNS, STEP_DEG, Channel, Ring
 from torsion.limbal_sides import fit_sides
 from torsion.quantiles import mean, median, percentile, row_medians
 
-__all__ = ["BAND", "LEAST", "NARROWEST_DEG", "STEEPEST", "WIDEST_DEG", "Bar", "measure_bar", "rough_edges"]
+__all__ = ["LEAST", "NARROWEST_DEG", "STEEPEST", "WIDEST_DEG", "Bar", "measure_bar", "rough_edges"]
 
 Doubles = NDArray[np.float64]
 
-BAND = (1.03, 1.13)
-"""Limbus radii between which a mark that crosses the limbus lies on white."""
 LEAST: dict[Channel, float] = {"stain": 0.07, "ink": 0.12}
 """Signal over the surroundings: a share of the light, a density; inks faded to two fifths still have it."""
 NARROWEST_DEG, WIDEST_DEG = 1.1, 20.0
@@ -92,7 +90,7 @@ def rough_edges(ring: Ring, at: int, *, channel: Channel) -> tuple[float, float]
     any white lies beside: most of what is dark lies between lashes.
     """
     columns = _window(at)
-    white, half = _white_in_band(ring, columns), len(columns) // 2
+    white, half = ring.white_band[columns], len(columns) // 2
     profile = ring.signal(channel)[ring.rows(*BAND)][:, columns].mean(axis=0).astype(float)
     edges = edges_of(profile, white, half)
     if edges is None or not NARROWEST_DEG / 2 < edges[1] - edges[0] < _WIDER * WIDEST_DEG:
@@ -142,10 +140,6 @@ def _window(at: int) -> NDArray[np.intp]:
     return np.arange(at - half, at + half + 1) % COLUMNS
 
 
-def _white_in_band(ring: Ring, columns: NDArray[np.intp]) -> Doubles:
-    return np.asarray(ring.white[ring.rows(*BAND)].mean(axis=0)[columns])
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class _Trace:
     """A bar with its lean taken out; edges in degrees from the first column of the window."""
@@ -164,7 +158,7 @@ class _Trace:
 def _trace(
     ring: Ring, columns: NDArray[np.intp], edges: tuple[float, float], rows: slice, *, channel: Channel
 ) -> _Trace | None:
-    signal, white = ring.signal(channel)[rows][:, columns].astype(float), _white_in_band(ring, columns)
+    signal, white = ring.signal(channel)[rows][:, columns].astype(float), ring.white_band[columns]
     crossing, slope, noise = _lean(ring.radii[rows], signal, white, edges)
     if abs(slope) > STEEPEST:
         return None
@@ -232,7 +226,7 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ch
         density(ring.ink),
         trace.noise_deg,
         trace.slope,
-        np.array([density(ring.density[..., k]) for k in range(3)]),
+        np.array([density(ring.density[k]) for k in range(3)]),
         mean(trace.depth[ring.rows(1.01, 1.05)]) / trace.density,
         beside,
         min(mean(along[:, flank]) for flank in flanks),

@@ -3,6 +3,8 @@
 A profile is read in columns of the ring, `STEP_DEG` apart; places are degrees from its first column.
 """
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -19,6 +21,7 @@ WINDOW_DEG = 80.0
 """Width of a profile."""
 _SOME_WHITE = 0.4  # share of white without which a flank says nothing of the white
 _ENOUGH_WHITE = 0.6
+_STILL_DEG = 0.005  # edges that have moved by less do not change any more
 
 
 def part_of(start_deg: float, end_deg: float) -> slice:
@@ -90,7 +93,9 @@ def edges_of(profile: Doubles, white: Doubles, at: int) -> tuple[float, float] |
         if top <= max(left, right) or not rise.max() > 0.5:
             return None
         near = np.abs(places - (edges[0] + edges[1]) / 2) <= width / 2 + STEP_DEG
-        edges = _crossings(rise, int(np.argmax(np.where(near, rise, -np.inf))), 0.5)
+        before, edges = edges, _crossings(rise, int(np.argmax(np.where(near, rise, -np.inf))), 0.5)
+        if math.dist(before, edges) < _STILL_DEG:
+            break
     return edges
 
 

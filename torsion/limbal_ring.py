@@ -16,6 +16,7 @@ from torsion.photo import Ellipse
 from torsion.quantiles import median, percentile, row_medians
 
 __all__ = [
+    "BAND",
     "CHANNELS",
     "COLUMNS",
     "STEP_DEG",
@@ -36,12 +37,15 @@ Channel = Literal["stain", "ink"]
 CHANNELS: tuple[Channel, ...] = get_args(Channel)
 """What marks are searched in: the stain of blue and violet, then what all inks swallow."""
 
+BAND = (1.03, 1.13)
+"""Limbus radii between which a mark that crosses the limbus lies on white."""
 STEP_DEG = 0.25
 COLUMNS = 1440
 _STEP = 0.01  # limbus radii from row to row
 _RADII: Doubles = np.arange(0.86, 1.525, _STEP, dtype=np.float64)
 _MARK_RADII, _RIM_RADII = _RADII[_RADII > 0.985], _RADII[_RADII < 1.375]  # those that count for either
 _RIM_COLUMNS, _SIDE_COLUMNS = 720, 360  # as many as an edge shared by neighbours needs
+_STILL = 1e-5  # limbus radii, from which on a fit does not change
 _SHARED_DEG = 5.0  # neighbours within it share the error of the edge
 _BLOOD = 1.0 / 3.0  # of what blood swallows of green, it swallows at most a third of red
 _DARK = 6.0  # grey levels: stray light and the sensor's black, so that the logarithm stays calm
@@ -87,7 +91,7 @@ class Ring:
         Of the rows, in radii of the limbus as it is seen in that direction.
     rim : Rim
         That radius, and where its middle is.
-    density : (R, 1440, 3) float32 ndarray
+    density : (3, R, 1440) float32 ndarray
         Optical density of red, green and blue against the white (inside the limbus: the iris) about.
     ink : (R, 1440) float32 ndarray
         Density in red without the share that blood can account for: near zero on vessels and redness, high on
@@ -100,6 +104,8 @@ class Ring:
     white : (R, 1440) bool ndarray
         True where the place is as light and as little coloured as the white of this eye, or light and
         enclosed by white: flesh and blood on the white are parts of the eye, a lid is not enclosed.
+    white_band : (1440,) ndarray
+        Share of white in each direction within `BAND`.
     """
 
     radii: Doubles
@@ -109,6 +115,7 @@ class Ring:
     red: Floats
     stain: Floats
     white: Mask
+    white_band: Doubles
 
     def signal(self, channel: Channel) -> Floats:
         """Give what is searched for marks of one kind."""
@@ -141,14 +148,16 @@ def unwrap_ring(pixels: NDArray[np.uint8], limbus: Ellipse, *, rim: Rim | None =
     """
     rim = rim or find_rim(pixels, limbus)
     values = _values(pixels, limbus, rim.stretch, _MARK_RADII)
-    white, own = _white_about(values), _OwnWhite.of(values, _MARK_RADII)
-    density = _log(white / values)
-    ink = (density[..., 0] - np.float32(_BLOOD) * density[..., 1]) / np.float32(1.0 - _BLOOD)
-    left = values[..., 0] / white[..., 0]
-    red = np.clip(np.float32(1.0) - left, -1.0, 1.0)
+    own, lit = _OwnWhite.of(values, _MARK_RADII), _planes(values)
+    about = _white_about(lit)
+    density = np.asarray(cv2.log((about / lit).reshape(-1, COLUMNS)), np.float32).reshape(lit.shape)
+    ink = (density[0] - np.float32(_BLOOD) * density[1]) / np.float32(1.0 - _BLOOD)
+    red = np.clip(np.float32(1.0) - lit[0] / about[0], -1.0, 1.0)
     # Beside a lid the lightest among the neighbours is skin, which has a colour: so against the eye's own.
-    stain = values[..., 2] * (own.color[0] / own.color[2]) / white[..., 0] - (np.float32(1.0) - red)
-    return Ring(_MARK_RADII, rim, density, ink, red, stain, _is_white(values, own))
+    stain = (lit[2] * (own.color[0] / own.color[2]) - lit[0]) / about[0]
+    white = _is_white(values, own)
+    first, last = np.searchsorted(_MARK_RADII, (BAND[0] - 1e-6, BAND[1] + 1e-6))
+    return Ring(_MARK_RADII, rim, density, ink, red, stain, white, white[first:last].mean(axis=0))
 
 
 def find_rim(pixels: NDArray[np.uint8], limbus: Ellipse) -> Rim:
@@ -234,8 +243,11 @@ def _oval(edge: Doubles, seen: Mask) -> Rim:
         return Rim(np.ones(COLUMNS), np.zeros(2), 0.03**2 * np.eye(2))
     shape = np.array([median(edge[seen]), 0.0, 0.0, 0.0, 0.0])
     precision = 1.0 / (shared * 0.008**2)  # the edge is read with an error of 0.008 radii
+    before = np.full(5, np.inf)
     for _ in range(10):
-        miss = edge - basis @ shape
+        if np.abs(shape - before).max() < _STILL:
+            break
+        before, miss = shape, edge - basis @ shape
         spread = max(0.006, 1.4826 * median(np.abs(miss[seen])))
         weight = seen * np.clip(1.0 - (miss / (3.0 * spread)) ** 2, 0.0, None) ** 2 * precision
         normal = basis.T @ (basis * weight[:, None]) + hold
@@ -250,10 +262,15 @@ def _waves(columns: int) -> Doubles:
     return np.stack([np.ones(columns), *(f(k * angles) for k in (1, 2) for f in (np.cos, np.sin))], axis=1)
 
 
-def _white_about(values: Floats) -> Floats:
+def _planes(values: Floats) -> Floats:
+    """Colours one after the other, which is several times as fast to reckon with."""
+    return np.stack(cv2.split(values))
+
+
+def _white_about(lit: Floats) -> Floats:
     """Brightness of the white that a place would have if nothing lay on it: high among its neighbours'."""
     # Sorting short runs is several times as fast as asking for a median or a percentile of each.
-    runs = np.sort(values.reshape(len(values), -1, _BIN, 3).transpose(0, 1, 3, 2), axis=-1)
+    runs = np.sort(lit.reshape(-1, COLUMNS // _BIN, _BIN), axis=-1)
     bins = (runs[..., (_BIN - 1) // 2] + runs[..., _BIN // 2]) / np.float32(2.0)
     closed = np.concatenate([bins[:, -_REACH:], bins, bins[:, :_REACH]], axis=1)
     about = np.sort(np.lib.stride_tricks.sliding_window_view(closed, 2 * _REACH + 1, axis=1), axis=-1)
@@ -261,13 +278,8 @@ def _white_about(values: Floats) -> Floats:
     level = (np.roll(level, 1, axis=1) + level + np.roll(level, -1, axis=1)) / np.float32(3.0)
     closed = np.concatenate([level[:, -1:], level, level[:, :1]], axis=1)
     size = (closed.shape[1] * _BIN, closed.shape[0])
-    return np.asarray(cv2.resize(closed, size, interpolation=cv2.INTER_LINEAR)[:, _BIN:-_BIN], np.float32)
-
-
-def _log(shares: Floats) -> Floats:
-    """Natural logarithm; OpenCV's is several times as fast as NumPy's."""
-    flat = np.ascontiguousarray(shares).reshape(len(shares), -1)
-    return np.asarray(cv2.log(flat), np.float32).reshape(shares.shape)
+    smooth = cv2.resize(closed, size, interpolation=cv2.INTER_LINEAR)[:, _BIN:-_BIN]
+    return np.asarray(smooth, np.float32).reshape(lit.shape)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -293,7 +305,8 @@ class _OwnWhite:
         lightest = least >= percentile(least, 60.0)
         color = np.asarray(row_medians(part[lightest].T), np.float32)
         smooth = _smoothed(values[first - _SOFT : last + _SOFT])[_SOFT:-_SOFT, sides][lightest]
-        usual = _tint(_log(color / smooth))
+        dim = np.log(color / smooth)
+        usual = (dim[:, 1] + dim[:, 2]) / np.float32(2.0) - dim[:, 0]
         middle = median(usual)
         spread = 1.4826 * median(np.abs(usual - np.float32(middle)))
         return cls(color, np.float32(np.clip(middle + 4.0 * spread, *_TINT)))
@@ -313,15 +326,16 @@ def _sides(columns: int) -> NDArray[np.intp]:
     return np.flatnonzero(np.abs(np.sin(_angles(columns))) < 0.5)
 
 
-def _tint(dim: Floats) -> Floats:
-    """By how much more green and blue are dimmed than red."""
-    return np.asarray((dim[..., 1] + dim[..., 2]) / np.float32(2.0) - dim[..., 0], np.float32)
-
-
 def _is_white(values: Floats, own: _OwnWhite) -> Mask:
-    dim = _log(own.color / _smoothed(values))  # smoothed: a single vessel does not count
-    tint, light = _tint(dim), dim[..., 1] < _DIM
-    white = light & (tint < own.most_tint) & (tint > -_BLUISH)
+    # Smoothed, for a single vessel does not count.  Densities are compared by the light that is left.
+    red, green, blue = cv2.split(_smoothed(values) / own.color)
+    light = green > np.float32(np.exp(-_DIM))
+    others, red = np.asarray(green * blue), np.asarray(red * red)
+    white = (
+        light
+        & (red < np.exp(2.0 * own.most_tint) * others)
+        & (red > np.float32(np.exp(-2.0 * _BLUISH)) * others)
+    )
     level = np.abs(np.sin(_angles(values.shape[1]))) < _LEVEL
     return np.asarray(white | (light & level & _enclosed(white)))
 
