@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from torsion.angles import Eye
 from torsion.outline import resampled_crop
 from torsion.photo import Ellipse, Photo
+from torsion.quantiles import median, percentile
 
 __all__ = ["Laterality", "read_laterality"]
 
@@ -33,6 +34,13 @@ _BRIGHT = 1.25  # red of flesh, of the white's; what is brighter is skin in the 
 _IN_PICTURE, _ALL_IN_PICTURE = 0.6, 0.9  # share of a corner inside the picture: of the flesh, of the other
 _OPPOSED = 0.02  # limbus radii; the pupil lies nasal of the middle, hence not further temporal than its error
 _GREY = 2.0  # grey levels between red and blue, in the mean
+
+# Half of a picture, limbus first, in limbus radii: rows downwards, columns outwards.
+_ROWS, _OUT = (part.astype(np.float32) / _PX for part in np.mgrid[-_HALF : _HALF + 1, : _HALF + 1])
+_REACH = np.hypot(_ROWS, _OUT)
+_SIDE = (_REACH > 1.06) & (_REACH < 1.35) & (np.abs(_ROWS) < 0.35 * _OUT)
+_BEYOND_LIMBUS = _REACH > 1.03
+_SKIN = (_REACH > 1.6) & (np.abs(_ROWS) > 0.9)
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,31 +162,41 @@ def _corner(smooth: Floats, inside: Mask) -> _Corner | None:
     All in shares of the white of that side, so that neither the colour of the light nor the shadow of the
     nose matters.
     """
-    rows, out = np.mgrid[-_HALF : _HALF + 1, : _HALF + 1] / _PX
-    distance = np.hypot(rows, out)
-    seed = (distance > 1.06) & (distance < 1.35) & (np.abs(rows) < 0.35 * out) & inside
+    seed = _SIDE & inside
     if seed.sum() < 50:
         return None
-    whiteness = smooth.min(axis=2)
-    seed &= whiteness >= np.percentile(whiteness[seed], 60)
-    shares = np.asarray(smooth / np.maximum(np.median(smooth[seed], axis=0), 1.0), np.float32)
-    end = _end_of_white(shares, seed, inside & (distance > 1.03))
+    whiteness = np.minimum(np.minimum(smooth[..., 0], smooth[..., 1]), smooth[..., 2])
+    seed &= whiteness >= percentile(whiteness[seed], 60.0)
+    white = [max(median(channel[seed]), 1.0) for channel in cv2.split(smooth)]
+    shares = np.asarray(smooth / np.array(white, np.float32), np.float32)
+    end = _end_of_white(shares, seed, inside & _BEYOND_LIMBUS)
     if end is None:
         return None
-    beyond, aside = out - end[0], np.abs(rows - end[1])
+    beyond, aside = _OUT - np.float32(end[0]), np.abs(_ROWS - np.float32(end[1]))
     excess = np.where(inside, shares[..., 0] - 2.0 * shares[..., 1] + shares[..., 2], np.float32(0.0))
-    size = 2 * round(_DISC * _PX) + 1
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-    flesh = cv2.morphologyEx(excess, cv2.MORPH_OPEN, disc)
     corner = (beyond > -0.4) & (beyond < 0.7) & (aside < 0.35)
+    flesh = _opened(excess, corner)
     at = np.unravel_index(int(np.argmax(np.where(corner & inside, flesh, -np.inf))), flesh.shape)
-    skin = inside & (distance > 1.6) & (np.abs(rows) > 0.9)
+    skin = inside & _SKIN
     return _Corner(
         float(flesh[at]),
         float(shares[(*at, 0)]),
-        float(np.median(excess[skin])) if skin.any() else 0.0,
+        median(excess[skin]) if skin.any() else 0.0,
         float(inside[(beyond > -0.1) & corner].mean()),
     )
+
+
+def _opened(excess: Floats, corner: Mask) -> Floats:
+    """Keep what of the flesh is as large as a disc, about a corner; 0 elsewhere."""
+    size = 2 * round(_DISC * _PX) + 1
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    rows, columns = (np.flatnonzero(corner.any(axis=axis)) for axis in (1, 0))
+    if not rows.size:
+        return np.zeros_like(excess)
+    about = tuple(slice(max(0, at[0] - 2 * size), at[-1] + 2 * size + 1) for at in (rows, columns))
+    opened = np.zeros_like(excess)
+    opened[about] = cv2.morphologyEx(excess[about], cv2.MORPH_OPEN, disc)
+    return opened
 
 
 def _end_of_white(shares: Floats, seed: Mask, where: Mask) -> tuple[float, float] | None:
