@@ -9,11 +9,44 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.limbus_guess import Limbus
+from torsion.limbus_guess import Limbus, guess_limbus, stay_mask
+from torsion.photo import Ellipse
 
-__all__ = ["blended", "limbal_radii", "turned_ring"]
+__all__ = ["blended", "limbal_radii", "turned_eye", "turned_ring"]
 
 Picture = NDArray[np.uint8]
+
+_GUESS_OFF = 0.2  # limbus radii by which guess and measurement may differ on where the eye is
+_LEAST_TURNED = 0.35  # share of the eye that must turn, or the picture shows a turned eye to nobody
+
+
+def turned_eye(photo: Picture, found: Ellipse | None, *, angle_deg: float) -> Picture | str:
+    """Turn the eye of a photo about a guess of its middle that is not the measurement's own.
+
+    Parameters
+    ----------
+    photo : ndarray, shape (H, W) or (H, W, 3), uint8
+        Picture in RGB or grey.
+    found : Ellipse or None
+        Limbus as the measurement found it, in pixels of the picture.
+    angle_deg : float
+        Turn, counter-clockwise as seen.
+
+    Returns
+    -------
+    ndarray or str
+        The picture, or why none was made.
+    """
+    limbus = guess_limbus(photo)
+    if limbus is None or found is None:
+        return "no eye stands out that could be turned"
+    off = float(np.hypot(found.x_px - limbus.x_px, found.y_px - limbus.y_px))
+    if max(off, abs(found.radius_px - limbus.radius_px)) > _GUESS_OFF * found.radius_px:
+        return "two ways to find the eye disagree, so it is not known what to turn"
+    stays = stay_mask(photo, limbus)
+    if 1.0 - stays[limbal_radii(photo, limbus) < 1.0].mean() < _LEAST_TURNED:
+        return "too little of the eye is free of lids and glints to be turned"
+    return turned_ring(photo, limbus, stays, angle_deg=angle_deg)
 
 
 def turned_ring(

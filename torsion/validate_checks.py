@@ -12,11 +12,10 @@ from numpy.typing import NDArray
 from torsion.errors import PhotoError
 from torsion.flags import Verdict
 from torsion.intake import read_photo
-from torsion.limbus_guess import guess_limbus, stay_mask
 from torsion.measurement import Measurement, measure
 from torsion.photo import Photo
 from torsion.preparation import PreparedPhoto, prepare
-from torsion.turned_ring import limbal_radii, turned_ring
+from torsion.turned_ring import turned_eye
 
 __all__ = [
     "MAX_TURN_DEG",
@@ -35,8 +34,6 @@ Kind = Literal["same", "different", "mirrored", "turned"]
 MAX_TURN_DEG = 12.0
 _READ_PX = 1600  # as a measurement reads its photos
 _TOGETHER = 8  # pairs in a task: they share a photo, and an interruption loses no more than that
-_GUESS_OFF = 0.2  # limbus radii by which guess and measurement may differ on where the eye is
-_LEAST_TURNED = 0.35  # share of the eye that must turn, or the picture shows a turned eye to nobody
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,18 +203,10 @@ def _with_pixels(photo: Photo, pixels: NDArray[np.uint8]) -> Photo:
 
 
 def _turned(photo: Photo, prepared: PreparedPhoto, turned_deg: float) -> PreparedPhoto | str:
-    """Turn the eye of a photo about a guess of its middle that is not the measurement's own."""
-    limbus = guess_limbus(photo.pixels)
-    if limbus is None or prepared.limbus is None:
-        return "no eye stands out that could be turned"
-    found = prepared.limbus.scaled(1.0 / photo.decoded_scale)
-    off = float(np.hypot(found.x_px - limbus.x_px, found.y_px - limbus.y_px))
-    if max(off, abs(found.radius_px - limbus.radius_px)) > _GUESS_OFF * found.radius_px:
-        return "two ways to find the eye disagree, so it is not known what to turn"
-    stays = stay_mask(photo.pixels, limbus)
-    if 1.0 - stays[limbal_radii(photo.pixels, limbus) < 1.0].mean() < _LEAST_TURNED:
-        return "too little of the eye is free of lids and glints to be turned"
-    return prepare(_with_pixels(photo, turned_ring(photo.pixels, limbus, stays, angle_deg=turned_deg)))
+    """Prepare the photo with its eye turned; or the reason why it was not."""
+    found = prepared.limbus and prepared.limbus.scaled(1.0 / photo.decoded_scale)
+    made = turned_eye(photo.pixels, found, angle_deg=turned_deg)
+    return made if isinstance(made, str) else prepare(_with_pixels(photo, made))
 
 
 def _answered(check: Check, found: Measurement) -> Answered:

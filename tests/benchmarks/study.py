@@ -1,7 +1,8 @@
 """Run methods side by side over a folder of real photos: ``python -m tests.benchmarks.study --help``.
 
 Every method sees the same pairs and the same pictures made on purpose.  Those are made about a guess of the
-limbus that belongs to none of the methods, so that none is flattered by its own centre.
+limbus that belongs to none of the methods, so that none is flattered by its own centre; where the eye is
+found elsewhere, no picture is made.
 """
 
 import argparse
@@ -19,7 +20,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from tests.benchmarks.guess import Limbus, guess_limbus, stay_mask
+from tests.benchmarks.guess import Limbus, guess_limbus
 from tests.benchmarks.methods import Answer, Method, load_method
 from tests.benchmarks.photos import (
     VARIABLE,
@@ -30,9 +31,11 @@ from tests.benchmarks.photos import (
     same_eye_pairs,
     swapped_surroundings,
     triples,
-    turned_ring,
 )
 from tests.benchmarks.summary import Outcome, summarise, table
+from torsion.intake import photo_from_array
+from torsion.locate import locate
+from torsion.turned_ring import turned_eye
 
 CHECKS = ("different", "mirrored", "turned", "turned-self", "swapped")
 MAX_TURN_DEG = 12.0
@@ -93,7 +96,7 @@ def run_study(
             prepared[path] = ready
     with context.Pool(workers, _begin, (home, methods, prepared)) as pool:
         jobs = pool.imap(_measure, plan, chunksize=2)
-        outcomes = list(_progress("measure", jobs, len(plan)))
+        outcomes = [made for made in _progress("measure", jobs, len(plan)) if made is not None]
     keys = [tuple(_name(path, home) for path in triple) for triple in triples(eyes)]
     return outcomes, {method.name: summarise(outcomes, keys, method.name) for method in methods}
 
@@ -151,11 +154,14 @@ def _try_prepare(method: Method, photo: np.ndarray) -> Any:
         return error
 
 
-def _measure(task: tuple[str, tuple[Path, ...], float]) -> Outcome:
+def _measure(task: tuple[str, tuple[Path, ...], float]) -> Outcome | None:
+    """Measure a pair by all methods; None where the picture asked for cannot be made."""
     kind, paths, angle = task
     outcome = Outcome(kind, tuple(_name(path, _WORKER["home"]) for path in paths), angle)
     first, second = (_WORKER["prepared"][path] for path in paths[:2])
     picture = _made(kind, paths, angle)
+    if isinstance(picture, str):
+        return None
     for method in _WORKER["methods"]:
         start = time.perf_counter()
         here = first[method.name]
@@ -165,18 +171,17 @@ def _measure(task: tuple[str, tuple[Path, ...], float]) -> Outcome:
     return outcome
 
 
-def _made(kind: str, paths: tuple[Path, ...], angle_deg: float) -> np.ndarray | None:
-    """Picture made on purpose from the second photo, if the kind asks for one."""
+def _made(kind: str, paths: tuple[Path, ...], angle_deg: float) -> np.ndarray | str | None:
+    """Picture made on purpose from the second photo, if the kind asks for one; or why none is made."""
     if kind in ("same", "different"):
         return None
     photo = read_rgb(paths[1])
     if kind == "mirrored":
         return np.ascontiguousarray(photo[:, ::-1])
-    limbus = _outline(photo)
     if kind == "swapped":
         other = read_rgb(paths[2])
-        return swapped_surroundings(photo, limbus, other, _outline(other))
-    return turned_ring(photo, limbus, stay_mask(photo, limbus), angle_deg=angle_deg)
+        return swapped_surroundings(photo, _outline(photo), other, _outline(other))
+    return turned_eye(photo, locate(photo_from_array(photo)).limbus, angle_deg=angle_deg)
 
 
 def _outline(photo: np.ndarray) -> Limbus:
