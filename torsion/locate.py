@@ -96,7 +96,7 @@ def locate(photo: Photo) -> Located:
         if settled and not outer:
             continue
         trial = _Trial.of(pixels, channel, start, pupil=given_pupil)
-        if (outer and trial.has_round_limbus) or (not settled and trial.settles(grey=grey)):
+        if (outer and trial.has_round_limbus) or (not settled and trial.outdoes(best, grey=grey)):
             best = trial
     if not best.is_eye:
         return Located(None, None)
@@ -174,6 +174,21 @@ class _Trial:
     def settles(self, *, grey: bool) -> bool:
         """Whether no other start need be tried: infra-red limbi are faint, there a pupil must do."""
         return self.shows_pupil if grey else self.is_clear
+
+    def outdoes(self, other: "_Trial", *, grey: bool) -> bool:
+        """Whether more speaks for it: how round both outlines are and, in colour, the step at the limbus.
+
+        A faint limbus about a clear pupil is an eye in infra-red; half of it and half of the pupil make a
+        circle in colour.
+        """
+        if grey:
+            return self.shows_pupil and self._roundness > other._roundness
+        strength, against = (trial.side_step * trial._roundness for trial in (self, other))
+        return (self.is_eye, strength) > (other.is_eye, against)
+
+    @property
+    def _roundness(self) -> float:
+        return self.limbus_roundness + self.pupil[1]
 
 
 def _side_step(limbus: Ellipse, steps: NDArray[np.float64], shape: tuple[int, ...]) -> float:

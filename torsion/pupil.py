@@ -96,7 +96,7 @@ def find_pupil(pixels: Image, limbus: Ellipse) -> tuple[Ellipse | None, float]:
         brighter = float(rings[clearest][at, :3, row, column].mean()) < 0
         start = (x + (column - within) * step, y + (row - within) * step, radii[at] * step)
         fitted = _fit(pixels, start, channel=clearest, brighter=brighter)
-        if 0.9 * _RANGE[0] < fitted[0].radius_px / radius < 1.04 * _RANGE[1]:
+        if 0.9 * _RANGE[0] < fitted[0].radius_px / radius < _RANGE[1]:
             if fitted[1] > round_enough:
                 return fitted
             found = found if found[0] else fitted
