@@ -1,6 +1,7 @@
 """Words for results: what the command line prints and the figures write, said the same way in both."""
 
 from collections.abc import Mapping, Sequence
+from math import ceil, floor
 
 from torsion.angles import wrap_axis_deg, wrap_direction_deg
 from torsion.axis import AxisTransfer
@@ -27,6 +28,7 @@ __all__ = [
     "shortened",
     "shown_side",
     "side_words",
+    "spread_words",
     "uncertainty_words",
     "verdict_word",
     "view_words",
@@ -97,11 +99,23 @@ def uncertainty_words(measurement: Measurement) -> str:
     """Say the standard uncertainty and 95 % interval of a rotation; empty where there is none."""
     if measurement.standard_uncertainty_deg is None:
         return ""
-    words = f"standard uncertainty {measurement.standard_uncertainty_deg:.2f}°"
+    words = f"standard uncertainty {spread_words(measurement.standard_uncertainty_deg)}"
     if measurement.interval_95_deg is not None:
-        low, high = (round(end, 2) + 0.0 for end in measurement.interval_95_deg)  # no -0.00
+        lowest, highest = measurement.interval_95_deg
+        low, high = floor(100.0 * lowest) / 100.0 + 0.0, ceil(100.0 * highest) / 100.0 + 0.0  # no -0.00
         words += f", 95 % interval {low:+.2f}° to {high:+.2f}°"
     return words
+
+
+def spread_words(uncertainty_deg: float) -> str:
+    """Say an uncertainty in hundredths of a degree; the smallest is one, since none is without.
+
+    Examples
+    --------
+    >>> spread_words(0.137), spread_words(0.004)
+    ('0.14°', '0.01°')
+    """
+    return f"{max(uncertainty_deg, 0.01):.2f}°"
 
 
 def direction_words(measurement: Measurement) -> str:
@@ -152,7 +166,7 @@ def band_words(measurement: Measurement, name: str) -> str:
     if band is None:
         return "could not be solved"
     return (
-        f"{round(band.rotation_deg, 2) + 0.0:+.2f}° ± {band.standard_uncertainty_deg:.2f}°, "
+        f"{round(band.rotation_deg, 2) + 0.0:+.2f}° ± {spread_words(band.standard_uncertainty_deg)}, "
         f"match {band.score:.2f}, {100.0 * band.valid_fraction:.0f} % usable"
     )
 
@@ -162,7 +176,7 @@ def axis_words(axis: AxisTransfer) -> str:
     if axis.surgical_deg is None or axis.interval_95_deg is None:
         return ""
     half = (axis.interval_95_deg[1] - axis.interval_95_deg[0]) / 2.0
-    return f"95 % interval ± {half:.2f}° ({axis.interval_is})"
+    return f"95 % interval ± {spread_words(half)} ({axis.interval_is})"
 
 
 def planned_words(axis: AxisTransfer) -> str:
