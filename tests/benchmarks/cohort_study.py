@@ -95,7 +95,8 @@ def gain(pairs: int, turns: int) -> None:
     blocks: dict[int, list[Block]] = {1: [], 2: []}
     with tempfile.TemporaryDirectory() as name, Processes(1) as one, Processes(2) as two:
         folder = Path(name)
-        manifest = read_manifest(draw(folder, pairs, width_px=800))
+        # Small groups, so that neither worker waits long for the other's last one.
+        manifest = read_manifest(draw(folder, pairs, width_px=800, shots=3))
         few = Manifest(manifest.rows[:2], manifest.columns)
         for workers, executor in ((1, one), (2, two)):  # what is loaded once is no gain
             list(executor.run(measure_group, [()] * workers))
