@@ -11,7 +11,7 @@ from made_up_cohort import cohort
 
 from torsion.cohort.dictionary import dictionary
 from torsion.cohort.estimates import Estimate
-from torsion.cohort.figures import figure_bytes, histogram_figure
+from torsion.cohort.figures import figure_bytes, histogram_figure, right_left_figure
 from torsion.cohort.gallery import picture, worth_a_look
 from torsion.cohort.manifest import read_manifest
 from torsion.cohort.methods import degrees, headline, main_repeats, methods_paragraphs, percent
@@ -123,6 +123,12 @@ def test_a_figure_repeats_to_the_byte_and_tells_no_date(table, summary, kind):
     assert first == again
     assert b"CreationDate" not in first
     assert b"dc:date" not in first
+
+
+def test_many_points_are_drawn_as_a_picture():
+    x = np.linspace(-9.0, 9.0, 6000)
+    drawn = figure_bytes(right_left_figure(pd.DataFrame({"right_deg": x, "left_deg": x})), "svg")
+    assert len(drawn) < 500_000  # bytes; single shapes would take more
 
 
 def test_the_table_of_eyes_has_both_signs_side_by_side(folder):

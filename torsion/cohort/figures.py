@@ -48,6 +48,7 @@ _BLUE, _VERMILION, _GREEN, _GREY, _INK, _PALE = (
 _EYE_STYLE = {"OD": ("o", _BLUE, "right eye"), "OS": ("s", _VERMILION, "left eye")}
 _DPI = 300
 _WIDTH = 4.6  # inches: a column and a half
+_MANY = 5000  # points from which on they are drawn as a picture; single shapes would make a page of megabytes
 _DIAL_DEG = 15.0  # of torsion are drawn as a quarter turn; twice or more as much where an eye turned further
 
 
@@ -136,7 +137,7 @@ def right_left_figure(pairs: "pd.DataFrame") -> "Figure":
     axes.plot(ends, ends[::-1], color=_BLUE, lw=1.5)
     for side in ("h", "v"):
         getattr(axes, f"ax{side}line")(0.0, color=_PALE, lw=1.0, zorder=0)
-    axes.plot(right, left, "o", ms=4, mfc="none", mec=_INK, mew=0.9)
+    axes.plot(right, left, "o", ms=4, mfc="none", mec=_INK, mew=0.9, rasterized=len(pairs) > _MANY)
     at = 0.93 * reach
     _write(axes, at, at, "head tilt,\ncamera roll", ha="right", va="top", color=_VERMILION, weight="bold")
     _write(axes, at, -at, "both excyclo", ha="right", va="bottom", color=_BLUE, weight="bold")
@@ -183,8 +184,9 @@ def repeats_figure(data: "pd.DataFrame", found: Repeatability) -> "Figure":
     figure, axes = _panel(_WIDTH, 3.4)
     for eye, (marker, colour, name) in _EYE_STYLE.items():
         part = used[used["eye"] == eye]
-        style: dict[str, Any] = {"ms": 3.5, "mfc": "none", "mec": colour, "ls": "none"}
-        axes.plot(part["middle"], part["torsion_deg"] - part["middle"], marker, label=name, **style)
+        style: dict[str, Any] = {"ms": 3.5, "mfc": "none", "mec": colour, "rasterized": len(used) > _MANY}
+        apart = part["torsion_deg"] - part["middle"]
+        axes.plot(part["middle"], apart, marker, ls="none", label=name, **style)
     sd = found.within_sd_deg.value or 0.0
     band = 1.96 * sd * math.sqrt(1.0 - found.eyes / found.values)
     for side in (-band, band):
@@ -212,7 +214,7 @@ def agreement_figure(pairs: "pd.DataFrame", found: Agreement, name: str) -> "Fig
     figure, axes = _panel(_WIDTH, 3.6)
     other, own = pairs["other_deg"].to_numpy(dtype=float), pairs["torsion_deg"].to_numpy(dtype=float)
     mean = (other + own) / 2.0
-    axes.plot(mean, other - own, "o", ms=3.5, mfc="none", mec=_INK, mew=0.8)
+    axes.plot(mean, other - own, "o", ms=3.5, mfc="none", mec=_INK, mew=0.8, rasterized=mean.size > _MANY)
     lines = (
         (found.upper, "--", "upper limit", "bottom"),
         (found.bias, "-", "bias", "center"),
