@@ -180,7 +180,8 @@ def _trend(
     if n < _FEWEST_KNOWN or refused < _FEWEST_REFUSED or refused == y.size or np.ptp(x) == 0.0:
         sentence = (
             f"Whether the refused pairs had turned further cannot be told: the size of only {refused} of "
-            f"them is known ({name.removeprefix('method.')}). The figures hold for the pairs that could be measured."
+            f"them is known ({name.removeprefix('method.')}). The figures hold for the pairs that could be "
+            "measured."
         )
         return Selection(name, y.size, refused, unknown(n, sentence), sentence)
     fit = OLS(y, add_constant(x)).fit(cov_type="cluster", cov_kwds={"groups": groups}, use_t=True)
