@@ -95,3 +95,11 @@ def test_no_cluster_at_an_address_is_told():
         pytest.raises(TorsionError, match="no cluster answers at 'tcp:"),
     ):
         Cluster("tcp://127.0.0.1:9")
+
+
+@pytest.mark.parametrize("address", ["host", "tcp://host", "post://host:80"])
+def test_an_address_that_is_none_is_told_and_leaves_nothing_that_hangs(address):
+    with pytest.raises(
+        TorsionError, match=f"no cluster answers at '{address}': (missing port|unknown address)"
+    ):
+        Cluster(address)

@@ -6,7 +6,7 @@ import io
 import pytest
 
 from torsion.cohort.columns import COLUMNS
-from torsion.cohort.manifest import read_manifest
+from torsion.cohort.manifest import doubts, read_manifest
 from torsion.cohort.places import find_photo
 from torsion.cohort.proposal import propose_manifest
 from torsion.errors import ManifestError
@@ -103,7 +103,7 @@ def test_all_mistakes_are_told_together_by_row_and_column(tmp_path):
         "row 1, column method.ring: must lie from -180 to 180 degrees, not '300'",
         "row 1, column seated_level: must hold four numbers",
         "row 1, column mirrored: must be yes or no, not 'perhaps'",
-        "row 2, column seated: must stay in the manifest's folder",
+        "row 2, column seated: must stay in the manifest's folder (allow-outside lifts this), not '../a.jpg'",
         "row 2, column axis: must be a number, not 'x'",
         "row 3: has 12 cells, but the heading has 11",
     ):
@@ -150,6 +150,21 @@ def test_paths_beside_a_remote_manifest_stay_with_it():
             find_photo(name, "memory://folder")
 
 
+def test_photos_named_again_or_of_two_eyes_are_doubtful(tmp_path):
+    lines = "1,OD,a.jpg,b.jpg\n1,R,.\\a.jpg,b.jpg\n1,OS,c.jpg,b.jpg\n2,OD,a.jpg,d.jpg\n3,OD,e.jpg,e.jpg\n"
+    found = doubts(read_manifest(write(tmp_path, f"patient,eye,seated,supine\n{lines}")))
+    assert found == [
+        "row 2: the photos of row 1 again; statistics count them once",
+        "row 3, column supine: 'b.jpg' is of patient 1, OD, in row 1",
+        "row 4, column seated: 'a.jpg' is of patient 1, OD, in row 1",
+        "row 5: seated and supine are the same file, 'e.jpg'",
+    ]
+
+
+def test_a_list_in_order_raises_no_doubt(tmp_path):
+    assert doubts(read_manifest(write(tmp_path, PLAIN))) == []
+
+
 def test_columns_without_a_meaning_cannot_pass_for_results(tmp_path):
     path = write(tmp_path, "patient,eye,seated,supine,rotation_deg\n1,OD,a,b,5\n")
     manifest = read_manifest(path)
@@ -190,6 +205,21 @@ def test_names_tell_patient_eye_session_and_posture(tmp_path, seated, supine, to
     assert (proposal.pairs, proposal.controls, proposal.unused) == (1, 0, ())
     assert (rows[0]["seated"], rows[0]["supine"]) == (seated, supine)
     assert (rows[0]["patient"], rows[0]["eye"], rows[0]["session"]) == told
+
+
+def test_codes_in_names_tell_patients_of_one_folder_apart(tmp_path):
+    names = [f"batch/{code}_OD_{posture}_1.jpg" for code in ("p7", "p8") for posture in ("seated", "supine")]
+    _, rows = proposed(tmp_path, *names)
+    assert [row["patient"] for row in rows] == ["batch-p7", "batch-p8"]
+
+
+def test_numbers_of_shots_and_other_words_tell_no_patients(tmp_path):
+    shots = [f"p1/IMG{k}_OD_{posture}.jpg" for k, posture in ((1, "seated"), (2, "supine"))]
+    times = [
+        f"p2/{word} OD {posture}.jpg" for word in ("before", "after") for posture in ("seated", "supine")
+    ]
+    _, rows = proposed(tmp_path, *shots, *times)
+    assert {row["patient"] for row in rows} == {"p1", "p2"}
 
 
 def test_repeats_are_paired_in_order_and_neighbours_are_controls(tmp_path):

@@ -11,12 +11,14 @@ from made_up_cohort import cohort
 
 from torsion.cohort.dictionary import dictionary
 from torsion.cohort.estimates import Estimate
-from torsion.cohort.figures import figure_bytes, histogram_figure
+from torsion.cohort.figures import figure_bytes, histogram_figure, right_left_figure
 from torsion.cohort.gallery import picture, worth_a_look
+from torsion.cohort.manifest import read_manifest
 from torsion.cohort.methods import degrees, headline, main_repeats, methods_paragraphs, percent
 from torsion.cohort.observations import eyes, observations
 from torsion.cohort.report import write_report
 from torsion.cohort.statistics import summarise
+from torsion.cohort.table import write_csv
 from torsion.flags import FLAGS
 
 pytestmark = pytest.mark.slow
@@ -123,6 +125,12 @@ def test_a_figure_repeats_to_the_byte_and_tells_no_date(table, summary, kind):
     assert b"dc:date" not in first
 
 
+def test_many_points_are_drawn_as_a_picture():
+    x = np.linspace(-9.0, 9.0, 6000)
+    drawn = figure_bytes(right_left_figure(pd.DataFrame({"right_deg": x, "left_deg": x})), "svg")
+    assert len(drawn) < 500_000  # bytes; single shapes would take more
+
+
 def test_the_table_of_eyes_has_both_signs_side_by_side(folder):
     found = pd.read_csv(folder / "eyes.csv")
     sign = np.where(found["eye"] == "OD", 1.0, -1.0)
@@ -142,7 +150,7 @@ def test_every_column_is_in_the_dictionary(folder, table):
         ("rotation_deg", "degrees", "counter-clockwise positive"),
         ("bands.iris.rotation_deg", "degrees", "iris alone"),
         ("supine.pupil.radius_px", "pixels", "second photo"),
-        ("seated.measures.focus", "", "quality of the first photo: focus"),
+        ("seated.measures.focus", "", "first photo: share of the texture"),
         ("axis.surgical_deg", "degrees", "second photo as displayed"),
         ("record.sha256.seated", "", "SHA-256"),
         ("method.ring", "degrees", "another method"),
@@ -153,6 +161,29 @@ def test_columns_are_explained(column, unit, part):
     (entry,) = dictionary([column])
     assert entry.unit == unit
     assert part in entry.meaning
+
+
+def test_no_field_of_a_measurement_is_without_a_meaning(tmp_path):
+    (tmp_path / "list.csv").write_text("patient,eye,seated,supine\n1,OD,a.jpg,b.jpg\n")
+    write_csv(tmp_path, read_manifest(tmp_path / "list.csv"), lambda row: (None, "not measured"))
+    columns = list(pd.read_csv(tmp_path / "results.csv", nrows=0).columns)
+    assert "rotation_deg" in columns
+    assert [entry.column for entry in dictionary(columns) if entry.meaning == "carried along"] == []
+    # What only the command for one pair makes would be empty in every row.
+    assert not [
+        name for name in columns if name.startswith(("ink.", "hand.", "centre.", "network.", "cost."))
+    ]
+
+
+def test_photos_named_again_count_once_and_it_is_said(tmp_path):
+    made = cohort(generator(), patients=4, repeats=1)
+    twice = pd.concat([made, made.head(3)], ignore_index=True)
+    found = summarise(twice, resamples=10)
+    assert found.repeated_rows == 3
+    assert found.refusals.pairs == len(made)
+    assert found.repeatability[0].eyes == 0
+    assert "3 further rows of the list" in write_report(twice, found, tmp_path).read_text(encoding="utf-8")
+    assert "3 further rows" in methods_paragraphs(found)[0]
 
 
 def test_the_methods_are_plain_text_with_the_figures_filled_in(folder, summary):

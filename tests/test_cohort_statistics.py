@@ -322,7 +322,7 @@ def test_controls_take_out_what_posture_did_not_do():
 def test_without_controls_a_sentence_says_what_the_figures_hold():
     found = posture_effect(observations(cohort(generator())), rng=generator())
     assert found.sd_deg.value is None
-    assert "Without control pairs" in found.note
+    assert "fewer than 3 usable control pairs" in found.note
 
 
 def of_one_posture(patients=20):
@@ -415,6 +415,27 @@ def test_a_patient_drawn_twice_does_not_become_one_subject():
     assert found.over_stated == pytest.approx(1.0, abs=0.3)
 
 
+def test_repeats_that_share_a_photo_are_said_to_hang_together():
+    made = cohort(generator(), patients=10)
+    fresh = repeatability(observations(made), rng=generator(), resamples=10)
+    assert "share" not in fresh.within_sd_deg.note
+    first = made["patient"] == "P000"
+    made.loc[first, "seated"] = made.loc[first, "eye"] + ".png"
+    shared = repeatability(observations(made), rng=generator(), resamples=10)
+    eyes_of_first = made.loc[first, "eye"].nunique()
+    assert f"Repeats of {eyes_of_first} of {shared.eyes} eyes share a photo" in shared.within_sd_deg.note
+    assert shared.within_sd_deg.value == fresh.within_sd_deg.value
+
+
+def test_a_photo_is_told_by_its_content_where_that_is_known():
+    made = cohort(generator(), patients=5, repeats=2).assign(
+        **{"record.sha256.seated": "a", "record.sha256.supine": "b"}
+    )
+    data = observations(made)
+    assert len(data) == len(made) / 2
+    assert list(data["repeat"]) == ["1"] * len(data)
+
+
 def test_controls_repeat_but_have_no_intraclass_correlation():
     found = repeatability(
         observations(of_one_posture()), rng=generator(), posture="seated-seated", resamples=100
@@ -426,7 +447,7 @@ def test_controls_repeat_but_have_no_intraclass_correlation():
 
 def test_sessions_are_compared_by_their_means():
     one = cohort(generator(), patients=30, repeats=2)
-    other = one.assign(session="2", rotation_deg=one["rotation_deg"] + 1.0)
+    other = one.assign(session="2", seated="2/" + one["seated"], rotation_deg=one["rotation_deg"] + 1.0)
     found = repeatability(
         observations(pd.concat([one, other])), rng=generator(), over="session", resamples=100
     )

@@ -1,6 +1,6 @@
 """What a cohort costs and survives: gain of a second worker, memory, kills.
 
-``python -m tests.benchmarks.cohort_study gain|memory|kills [--pairs N] [--plot FILE.png]``
+``python -m tests.benchmarks.cohort_study gain|memory|kills [--pairs N] [--turns N] [--plot FILE.png]``
 """
 
 import argparse
@@ -16,7 +16,6 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from functools import cache
 from itertools import combinations
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -62,6 +61,8 @@ def draw(folder: Path, pairs: int, *, width_px: int, shots: int = 5) -> Path:
 
 # ---- Gain of the second worker ----
 
+BARE_S = 3.0  # of each bare loop
+
 
 def loop(seconds: float) -> int:
     """Count turns of a loop that only computes, for so long."""
@@ -72,37 +73,84 @@ def loop(seconds: float) -> int:
     return turns
 
 
-def gain(pairs: int) -> None:
-    """Rate of two workers over that of one, beside what the bare loop gains, in turns."""
-    with tempfile.TemporaryDirectory() as folder:
-        manifest = read_manifest(draw(Path(folder), pairs, width_px=800))
-        with Processes(2) as executor:  # what is loaded once, such as the writer of Parquet, is no gain
-            few = Manifest(manifest.rows[:2], manifest.columns)
-            run_cohort(few, Path(folder, "first"), executor=executor)
-        ratios = []
-        for turn in range(3):
-            rates = []
-            for workers in (1, 2):
-                with Processes(workers) as executor:
-                    list(executor.run(loop, [0.01] * workers))  # started and loaded
-                    list(executor.run(measure_group, [()] * workers))
-                    start = time.perf_counter()
-                    out = Path(folder, f"out{turn}{workers}")
-                    run_cohort(manifest, out, executor=executor)
-                    rates.append(pairs / (time.perf_counter() - start))
-            bare = []
-            for workers in (1, 2):
-                with get_context("spawn").Pool(workers) as pool:
-                    pool.map(loop, [0.01] * workers)
-                    bare.append(sum(pool.map(loop, [8.0] * workers, chunksize=1)))
-            cohort_gain, bare_gain = rates[1] / rates[0], bare[1] / bare[0]
-            ratios.append(cohort_gain / bare_gain)
+class Block(NamedTuple):
+    """A run of the cohort between two bare loops, all on the same number of workers."""
+
+    before: float
+    pairs_a_second: float
+    after: float
+
+    @property
+    def bare(self) -> float:
+        """Turns of the bare loop a second, about the time of the run."""
+        return (self.before + self.after) / 2.0
+
+
+def gain(pairs: int, turns: int) -> None:
+    """Rate of two workers over that of one, beside what the bare loop gains about the same time.
+
+    A shared machine drifts, so each run is held against bare loops just before and after it, and every other
+    turn takes the two workers first.
+    """
+    blocks: dict[int, list[Block]] = {1: [], 2: []}
+    with tempfile.TemporaryDirectory() as name, Processes(1) as one, Processes(2) as two:
+        folder = Path(name)
+        # Small groups, so that neither worker waits long for the other's last one.
+        manifest = read_manifest(draw(folder, pairs, width_px=800, shots=3))
+        few = Manifest(manifest.rows[:2], manifest.columns)
+        for workers, executor in ((1, one), (2, two)):  # what is loaded once is no gain
+            list(executor.run(measure_group, [()] * workers))
+            run_cohort(few, folder / f"first{workers}", executor=executor)
+        for turn in range(turns):
+            for workers, executor in ((1, one), (2, two))[:: 1 if turn % 2 == 0 else -1]:
+                blocks[workers].append(_block(manifest, folder / f"out{turn}{workers}", executor, workers))
+            first, second = blocks[1][-1], blocks[2][-1]
             print(
-                f"one worker {rates[0]:.2f} pairs a second, two {rates[1]:.2f}: gain {cohort_gain:.3f}; "
-                f"bare loop {bare_gain:.3f}; ratio {ratios[-1]:.3f}",
+                f"one worker {first.pairs_a_second:.2f} pairs a second, two {second.pairs_a_second:.2f}: "
+                f"gain {second.pairs_a_second / first.pairs_a_second:.3f}; bare loop "
+                f"{second.bare / first.bare:.3f} (drift {drift(first):+.0%}, {drift(second):+.0%}); ratio "
+                f"{ratio(first, second):.3f}",
                 flush=True,
             )
-        print(f"median ratio {np.median(ratios):.3f} (3 turns, {pairs} pairs each)")
+    ratios = [ratio(*both) for both in zip(blocks[1], blocks[2], strict=True)]
+    low, high, coverage = median_interval(ratios)
+    print(
+        f"median ratio {np.median(ratios):.3f}, {coverage:.0%} interval {low:.3f} to {high:.3f} by order "
+        f"({turns} turns, {pairs} pairs each)"
+    )
+
+
+def _block(manifest: Manifest, out: Path, executor: Processes, workers: int) -> Block:
+    def bare() -> float:
+        done = executor.run(loop, [BARE_S] * workers)
+        return sum(outcome.result or 0 for outcome in done) / BARE_S
+
+    before, start = bare(), time.perf_counter()
+    run_cohort(manifest, out, executor=executor)
+    rate = len(manifest.rows) / (time.perf_counter() - start)
+    return Block(before, rate, bare())
+
+
+def ratio(one: Block, two: Block) -> float:
+    """Gain of the cohort over gain of the bare loop."""
+    return (two.pairs_a_second / two.bare) / (one.pairs_a_second / one.bare)
+
+
+def drift(block: Block) -> float:
+    """By how much the bare loop was faster after the run than before it."""
+    return block.after / block.before - 1.0
+
+
+def median_interval(values: Sequence[float]) -> tuple[float, float, float]:
+    """Give the shortest interval of the median between two values as far from either end, with its coverage.
+
+    The median lies below a value with the odds of a coin, whatever the distribution; 95 % or more where there
+    are six values at least, what the ends give otherwise.
+    """
+    ordered, n = sorted(values), len(values)
+    tails = [2.0 * sum(math.comb(n, k) for k in range(left + 1)) / 2.0**n for left in range((n + 1) // 2)]
+    left = max((k for k, tail in enumerate(tails) if tail <= 0.05), default=0)
+    return ordered[left], ordered[n - 1 - left], 1.0 - tails[left]
 
 
 # ---- Memory ----
@@ -264,6 +312,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("what", choices=("gain", "memory", "kills", "run"))
     parser.add_argument("places", nargs="*", type=Path, help="list and folder, for run; also for memory")
     parser.add_argument("--pairs", type=int, help="default: 60, 5000, 1000")
+    parser.add_argument("--turns", type=int, default=9, help="of gain; 9 without it, about seven minutes")
     parser.add_argument("--plot", type=Path, help="file to draw memory to")
     given = parser.parse_args(arguments)
     if given.what == "run":
@@ -274,7 +323,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     if given.what == "memory":
         memory(given.places, given.pairs or 5000, given.plot)
     elif given.what == "gain":
-        gain(given.pairs or 60)
+        gain(given.pairs or 60, given.turns)
     else:
         kills(given.pairs or 1000)
 

@@ -8,7 +8,7 @@ from torsion.cli import photo_options as shared
 from torsion.cli.progress import cores, progress_reporter
 from torsion.cli.usage import INTERRUPTED, refuse_idle
 from torsion.cohort.executors import Cluster, Executor, Processes
-from torsion.cohort.manifest import Manifest, read_manifest
+from torsion.cohort.manifest import Manifest, doubts, read_manifest
 from torsion.cohort.proposal import propose_manifest
 from torsion.cohort.run import CohortRun, run_cohort
 from torsion.cohort.strip import IDENTIFYING, MANIFEST_NAME, strip_cohort
@@ -30,7 +30,7 @@ _OF_A_RUN = (
     "--allow-outside",
     "--json",
 )
-_SHOWN = 10  # rows without a result, or unused photos, told one by one
+_SHOWN = 10  # doubtful rows, rows without a result, or unused photos, told one by one
 
 
 @click.command("cohort")
@@ -103,7 +103,10 @@ def command(
         raise click.UsageError(msg)
     pairs = read_manifest(manifest, allow_outside=allow_outside)
     if pairs.carried:
-        _say(f"columns without a meaning here, carried along: {', '.join(pairs.carried)}")
+        what = "carried along" if strip is None else "left out of the copies' manifest"
+        _say(f"columns without a meaning here, {what}: {', '.join(pairs.carried)}")
+    for text in _first(doubts(pairs)):
+        _say(text)
     run = None
     try:
         with _executor(workers, cluster) as executor:
@@ -142,10 +145,8 @@ def _described(run: CohortRun, out: Path, photos: Path | None) -> str | None:
 
 
 def _tell(run: CohortRun, summary: str | None, json_to: str | None) -> None:
-    for number, reason in list(run.reasons.items())[:_SHOWN]:
-        _say(f"row {number}: {reason}")
-    if len(run.reasons) > _SHOWN:
-        _say(f"and {len(run.reasons) - _SHOWN} more rows without a result; see the column reason")
+    for text in _first([f"row {number}: {reason}" for number, reason in run.reasons.items()]):
+        _say(text)
     _say(f"wrote {run.csv}" + (f" and {run.parquet}" if run.parquet else ""))
     if json_to is not None and summary is None:
         msg = "there is no summary to be given as JSON: pip install 'torsion[cohort]'"
@@ -173,10 +174,8 @@ def _propose(folder: Path) -> None:
         msg = f"no pair can be told from the names in '{folder}': they must say seated or supine"
         raise click.ClickException(msg)
     write_whole(proposal.text, target)
-    for name in proposal.unused[:_SHOWN]:
-        _say(f"not used: {name}")
-    if len(proposal.unused) > _SHOWN:
-        _say(f"and {len(proposal.unused) - _SHOWN} more")
+    for text in _first([f"not used: {name}" for name in proposal.unused]):
+        _say(text)
     click.echo(
         f"wrote {target}: pairs {proposal.pairs}, controls {proposal.controls}, "
         f"photos not used {len(proposal.unused)}\n"
@@ -193,6 +192,12 @@ def _strip(source: str, manifest: Manifest, folder: Path, executor: Executor) ->
         _say(f"row {number} left out: {reason}")
     click.echo(f"wrote {done.manifest}: {done.rows} rows, {done.photos} photos")
     click.echo(f"\n{IDENTIFYING}")
+
+
+def _first(lines: list[str]) -> list[str]:
+    """Keep the first lines and count the rest."""
+    rest = len(lines) - _SHOWN
+    return lines if rest <= 0 else [*lines[:_SHOWN], f"and {rest} more of these"]
 
 
 def _say(text: str) -> None:

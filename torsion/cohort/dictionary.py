@@ -76,6 +76,16 @@ _MEANINGS = {
     "level.supine_deg": "tilt of the head's line in the second photo, counter-clockwise positive",
     "level.rotation_deg": "rotation of the eye against the head's line, counter-clockwise positive",
     "record.version": "version that measured",
+    "measures.limbus_radius_px": "radius of the limbus",
+    "measures.pixels_per_degree": "pixels in a degree along the limbus",
+    "measures.limbus_contrast": "contrast of the limbus, 0 to 1",
+    "measures.exposed_upper": "share of the upper limbus that no lid covers",
+    "measures.exposed_lower": "share of the lower limbus that no lid covers",
+    "measures.iris_valid": "share of the iris that can be used",
+    "measures.limbus_valid": "share of the limbal band that can be used",
+    "measures.pupil_ratio": "radius of the pupil over that of the limbus",
+    "measures.focus": "share of the texture's power in detail finer than two degrees; low out of focus",
+    "measures.overexposed": "share of the white of the eye that is burnt out",
 }
 _PARTS = {
     "record.options.": "setting of the measurement",
@@ -128,11 +138,11 @@ def _unit(name: str) -> str:
 def _meaning(name: str) -> str:
     if name in COLUMNS or name.startswith((METHOD_PREFIX, OTHER_PREFIX)):
         return column_of(name).meaning
-    for part, meaning in _PARTS.items():
-        if name.startswith(part):
-            return f"{meaning}: {name.removeprefix(part).replace('_', ' ')}"
     ends = [ending for ending in _MEANINGS if name == ending or name.endswith(f".{ending}")]
     if not ends:
-        return "carried along"
+        parts = [part for part in _PARTS if name.startswith(part)]
+        if not parts:
+            return "carried along"
+        return f"{_PARTS[parts[0]]}: {name.removeprefix(parts[0]).replace('_', ' ')}"
     where = next((words for start, words in _WHERE.items() if name.startswith(start)), "")
     return where + _MEANINGS[max(ends, key=len)]

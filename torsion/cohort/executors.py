@@ -104,6 +104,7 @@ class Cluster:
             raise LibraryError(msg) from None
         try:
             self._dask: Any = distributed  # without types
+            self._dask.comm.get_address_host_port(address)  # a client of no address would hang as it ends
             self._client = self._dask.Client(address, set_as_default=False)
         except (OSError, ValueError) as fault:
             msg = f"no cluster answers at '{address}': {fault}"

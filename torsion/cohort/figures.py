@@ -48,7 +48,8 @@ _BLUE, _VERMILION, _GREEN, _GREY, _INK, _PALE = (
 _EYE_STYLE = {"OD": ("o", _BLUE, "right eye"), "OS": ("s", _VERMILION, "left eye")}
 _DPI = 300
 _WIDTH = 4.6  # inches: a column and a half
-_MAGNIFIED = 6.0  # of the dial: 15 degrees of torsion are drawn as a quarter turn
+_MANY = 5000  # points from which on they are drawn as a picture; single shapes would make a page of megabytes
+_DIAL_DEG = 15.0  # of torsion are drawn as a quarter turn; twice or more as much where an eye turned further
 
 
 def figure_bytes(figure: "Figure", kind: Format) -> bytes:
@@ -108,16 +109,18 @@ def dial_figure(eyes: "pd.DataFrame") -> "Figure":
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(6.4, 2.9), layout="constrained", facecolor="white")
+    furthest = float(np.max(np.abs(eyes["rotation_deg"].to_numpy(dtype=float)), initial=1.0))
+    reach = min(90.0, _DIAL_DEG * math.ceil(furthest / _DIAL_DEG))
     for place, (eye, (_, colour, name)) in enumerate(_EYE_STYLE.items(), start=1):
         axes = figure.add_subplot(1, 2, place, projection="polar")
         values = eyes.loc[eyes["eye"] == eye, "rotation_deg"].to_numpy(dtype=float)
-        _draw_dial(axes, values, colour, "" if eye == "OD" else "////")
+        _draw_dial(axes, values, reach, colour, "" if eye == "OD" else "////")
         outward = "excyclo ←      → incyclo" if eye == "OD" else "incyclo ←      → excyclo"
-        axes.set_title(f"{name} ({eye}), {values.size} eyes\n{outward}", fontsize=9)
+        axes.set_title(f"{name} ({eye}), n = {values.size}\n{outward}", fontsize=9)
     figure.text(
         0.5,
         0.01,
-        f"as the examiner sees them; angles drawn {_MAGNIFIED:g} times as wide; line: mean",
+        f"as the examiner sees them; angles drawn {90.0 / reach:.2g} times as wide; line: mean",
         ha="center",
         fontsize=7,
     )
@@ -134,7 +137,7 @@ def right_left_figure(pairs: "pd.DataFrame") -> "Figure":
     axes.plot(ends, ends[::-1], color=_BLUE, lw=1.5)
     for side in ("h", "v"):
         getattr(axes, f"ax{side}line")(0.0, color=_PALE, lw=1.0, zorder=0)
-    axes.plot(right, left, "o", ms=4, mfc="none", mec=_INK, mew=0.9)
+    axes.plot(right, left, "o", ms=4, mfc="none", mec=_INK, mew=0.9, rasterized=len(pairs) > _MANY)
     at = 0.93 * reach
     _write(axes, at, at, "head tilt,\ncamera roll", ha="right", va="top", color=_VERMILION, weight="bold")
     _write(axes, at, -at, "both excyclo", ha="right", va="bottom", color=_BLUE, weight="bold")
@@ -181,8 +184,9 @@ def repeats_figure(data: "pd.DataFrame", found: Repeatability) -> "Figure":
     figure, axes = _panel(_WIDTH, 3.4)
     for eye, (marker, colour, name) in _EYE_STYLE.items():
         part = used[used["eye"] == eye]
-        style: dict[str, Any] = {"ms": 3.5, "mfc": "none", "mec": colour, "ls": "none"}
-        axes.plot(part["middle"], part["torsion_deg"] - part["middle"], marker, label=name, **style)
+        style: dict[str, Any] = {"ms": 3.5, "mfc": "none", "mec": colour, "rasterized": len(used) > _MANY}
+        apart = part["torsion_deg"] - part["middle"]
+        axes.plot(part["middle"], apart, marker, ls="none", label=name, **style)
     sd = found.within_sd_deg.value or 0.0
     band = 1.96 * sd * math.sqrt(1.0 - found.eyes / found.values)
     for side in (-band, band):
@@ -210,20 +214,23 @@ def agreement_figure(pairs: "pd.DataFrame", found: Agreement, name: str) -> "Fig
     figure, axes = _panel(_WIDTH, 3.6)
     other, own = pairs["other_deg"].to_numpy(dtype=float), pairs["torsion_deg"].to_numpy(dtype=float)
     mean = (other + own) / 2.0
-    axes.plot(mean, other - own, "o", ms=3.5, mfc="none", mec=_INK, mew=0.8)
+    axes.plot(mean, other - own, "o", ms=3.5, mfc="none", mec=_INK, mew=0.8, rasterized=mean.size > _MANY)
     lines = (
-        (found.upper, "--", "upper limit"),
-        (found.bias, "-", "bias"),
-        (found.lower, "--", "lower limit"),
+        (found.upper, "--", "upper limit", "bottom"),
+        (found.bias, "-", "bias", "center"),
+        (found.lower, "--", "lower limit", "top"),
     )
-    for line, style, words in lines:
+    for line, style, words, side in lines:
         if line.value is not None:
             axes.axhline(line.value, color=_BLUE, lw=1.5, ls=style)
             if line.interval_95 is not None:
                 axes.axhspan(*line.interval_95, color=_BLUE, alpha=0.15, lw=0.0)
             place: dict[str, Any] = {"xy": (1.0, line.value), "xycoords": ("axes fraction", "data")}
-            text = f" {words}\n {line.value:+.1f}°".replace("-", "−")
-            axes.annotate(text, xytext=(2, 0), textcoords="offset points", va="center", fontsize=8, **place)
+            text = f" {words}\n {round(line.value, 1) + 0.0:+.1f}°".replace("-", "−")
+            axes.annotate(text, xytext=(2, 0), textcoords="offset points", va=side, fontsize=8, **place)
+    shown = np.append(other - own, [line.value for line, *_ in lines if line.value is not None])
+    room = 0.15 * max(1.0, float(np.ptp(shown)))
+    axes.set_ylim(float(shown.min()) - room, float(shown.max()) + room)  # a wide interval may run out of it
     if found.slope.value is not None and found.slope_p is not None and found.slope_p < 0.05:
         ends = np.array([mean.min(), mean.max()])
         middle = float(np.mean(other - own)) + found.slope.value * (ends - float(np.mean(mean)))
@@ -274,35 +281,41 @@ def _write(axes: "Axes", x: float, y: float, text: str, **style: Any) -> None:  
     axes.text(x, y, text, fontsize=8, bbox=box, **style)
 
 
-def _draw_dial(axes: "Any", values: NDArray[np.float64], colour: str, hatch: str) -> None:  # noqa: ANN401
+def _draw_dial(
+    axes: "Any",  # noqa: ANN401
+    values: NDArray[np.float64],
+    reach: float,
+    colour: str,
+    hatch: str,
+) -> None:
     """Draw the upper half of a dial: bars by rotation, up is 0, counter-clockwise to the left."""
-    reach = 15.0
+    magnified = 90.0 / reach
     edges = np.arange(-reach, reach + 1.0)
     counts = np.histogram(np.clip(values, -reach, reach), edges)[0]
-    middle = np.radians(_MAGNIFIED * (edges[:-1] + 0.5))
+    middle = np.radians(magnified * (edges[:-1] + 0.5))
     top = max(1, int(counts.max()))
     axes.set_theta_zero_location("N")
     axes.bar(
         middle,
         counts,
-        np.radians(_MAGNIFIED),
+        np.radians(magnified),
         bottom=0.45 * top,
         color=colour,
         hatch=hatch,
         edgecolor="white",
     )
-    axes.set_thetamin(-_MAGNIFIED * reach)
-    axes.set_thetamax(_MAGNIFIED * reach)
+    axes.set_thetamin(-90.0)
+    axes.set_thetamax(90.0)
     axes.set_ylim(0.0, 1.5 * top)
-    marks: Sequence[float] = (-15, -10, -5, 0, 5, 10, 15)
+    marks: Sequence[float] = [reach * part / 3.0 for part in range(-3, 4)]
     axes.set_xticks(
-        np.radians([_MAGNIFIED * mark for mark in marks]),
+        np.radians([magnified * mark for mark in marks]),
         ["0°" if mark == 0 else f"{mark:+g}°".replace("-", "−") for mark in marks],
         fontsize=8,
     )
     axes.set_yticks([])
     axes.grid(color=_PALE)
     if values.size:
-        mean = float(np.radians(_MAGNIFIED * np.mean(values)))
+        mean = float(np.radians(magnified * np.clip(np.mean(values), -reach, reach)))
         axes.plot([mean, mean], [0.0, 1.5 * top], color=_INK, lw=1.8)
         axes.plot(0.0, 0.0, "o", color=_INK, ms=4)

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.cohort.columns import POSTURES
+from torsion.cohort.places import find_photo
 from torsion.errors import TorsionError
 from torsion.intake import read_photo
 
@@ -120,9 +121,9 @@ def _cut(row: "pd.Series[str]", name: str, folder: Path) -> NDArray[np.uint8] | 
     import cv2
 
     try:
-        path = (folder / str(row[name])).resolve()
+        path = find_photo(str(row[name]), str(folder)).location
         x, y, radius = (float(row[f"{name}.limbus.{field}_px"]) for field in ("x", "y", "radius"))
-        if not path.is_relative_to(folder.resolve()) or not np.isfinite([x, y, radius]).all():
+        if not np.isfinite([x, y, radius]).all():
             return None
         photo = read_photo(path)
     except (TorsionError, OSError, KeyError, ValueError):

@@ -15,7 +15,7 @@ from torsion.cohort.columns import COLUMNS, OTHER_PREFIX, column_of
 from torsion.cohort.places import PhotoFile, find_photo, is_remote, read_remote
 from torsion.errors import LibraryError, ManifestError
 
-__all__ = ["Manifest", "Row", "manifest_text", "read_manifest"]
+__all__ = ["Manifest", "Row", "doubts", "manifest_text", "read_manifest"]
 
 _DELIMITERS = (",", ";", "\t")
 _MOST_SHOWN = 50  # mistakes listed one by one; the rest is counted
@@ -135,6 +135,34 @@ def read_manifest(path: str | os.PathLike[str], *, allow_outside: bool = False) 
     return Manifest(tuple(rows), tuple(rows[0].cells))
 
 
+def doubts(manifest: Manifest) -> list[str]:
+    """Say what looks like a mistake in rows that can be read; only names are compared, no file is opened.
+
+    Returns
+    -------
+    list of str
+        One sentence for each row that names the photos of an earlier one, or one file twice, and for each
+        photo that stands for another patient or eye as well.
+    """
+    said: list[str] = []
+    pairs: dict[tuple[str, ...], int] = {}
+    owners: dict[str, tuple[tuple[str, str], int]] = {}
+    for row in manifest.rows:
+        photos, whose = {"seated": row.seated, "supine": row.supine}, (row.cells["patient"], row.eye)
+        places = [photo.location for photo in photos.values()]
+        first = pairs.setdefault((*whose, *places), row.number)
+        if first != row.number:
+            said.append(f"row {row.number}: the photos of row {first} again; statistics count them once")
+        elif places[0] == places[1]:
+            said.append(f"row {row.number}: seated and supine are the same file, '{row.seated.name}'")
+        for role, photo in photos.items():
+            owner, number = owners.setdefault(photo.location, (whose, row.number))
+            if owner != whose:
+                where = f"row {row.number}, column {role}"
+                said.append(f"{where}: '{photo.name}' is of patient {', '.join(owner)}, in row {number}")
+    return said
+
+
 def manifest_text(columns: Sequence[str], rows: Iterable[Mapping[str, str]]) -> str:
     """Text of a manifest in CSV."""
     stream = io.StringIO()
@@ -196,7 +224,10 @@ def _listed(place: str, mistakes: Sequence[str]) -> str:
     shown = [*mistakes[:_MOST_SHOWN]]
     if len(mistakes) > _MOST_SHOWN:
         shown.append(f"and {len(mistakes) - _MOST_SHOWN} more")
-    return f"'{place}' cannot be used as a manifest:\n" + "\n".join(f"  {text}" for text in shown)
+    heading = (
+        f"'{place}' cannot be used as a manifest (row 1 is below the heading, empty rows not counted):\n"
+    )
+    return heading + "\n".join(f"  {text}" for text in shown)
 
 
 def _text(data: bytes) -> str:

@@ -6,7 +6,7 @@ from torsion.cohort.estimates import Estimate
 from torsion.cohort.repeatability import Repeatability
 from torsion.cohort.statistics import Summary
 
-__all__ = ["degrees", "headline", "is_of_controls", "main_repeats", "methods_paragraphs", "percent"]
+__all__ = ["count", "degrees", "headline", "is_of_controls", "main_repeats", "methods_paragraphs", "percent"]
 
 
 def degrees(one: Estimate, *, signed: bool = False) -> str:
@@ -20,9 +20,10 @@ def degrees(one: Estimate, *, signed: bool = False) -> str:
     if one.value is None:
         return "not known"
     form = "+.2f" if signed else ".2f"
-    text = f"{one.value:{form}}°"
-    if one.interval_95 is not None:
-        text += f" (95 % CI {one.interval_95[0]:{form}} to {one.interval_95[1]:{form}})"
+    value, *ends = [round(number, 2) + 0.0 for number in (one.value, *(one.interval_95 or ()))]  # no -0.00
+    text = f"{value:{form}}°"
+    if ends:
+        text += f" (95 % CI {ends[0]:{form}} to {ends[1]:{form}})"
     return text.replace("-", "−")
 
 
@@ -49,7 +50,7 @@ def headline(summary: Summary) -> str:
         return _still_words(summary)
     if torsion.mean_deg.value is None:
         return (
-            f"{_count(torsion.eyes, 'eye')} of {_count(torsion.patients, 'patient')}: too few for a mean "
+            f"{count(torsion.eyes, 'eye')} of {count(torsion.patients, 'patient')}: too few for a mean "
             "with an interval."
         )
     low, high = torsion.mean_deg.interval_95 or (0.0, 0.0)
@@ -92,7 +93,8 @@ def methods_paragraphs(summary: Summary) -> list[str]:
 
 
 def _measured(summary: Summary) -> str:
-    refused = summary.refusals
+    refused, rows = summary.refusals, summary.repeated_rows
+    repeated = f" ({count(rows, 'further row')} of the list held photographs again)" if rows else ""
     postures = "repeatedly in one posture" if is_of_controls(summary) else "seated and supine"
     return (
         f"Each eye was photographed {postures} with [camera, lens, light, distance, fixation]; "
@@ -100,7 +102,8 @@ def _measured(summary: Summary) -> str:
         f"the iris and of the limbal vessels (torsion {__version__}), which states a standard uncertainty "
         "for every pair and refuses pairs that do not match. Pairs with the verdict "
         f"{' or '.join(summary.verdicts_used)} were used. "
-        f"Of {_count(refused.pairs, 'pair')}, {refused.pairs - refused.usable} gave no usable rotation. "
+        f"Of {count(refused.pairs, 'pair')}, {refused.pairs - refused.usable} gave no usable rotation"
+        f"{repeated}. "
         "[Blinding, time between the photographs, consent and approval.]"
     )
 
@@ -139,8 +142,9 @@ def _found(summary: Summary) -> str:
         else f", range {torsion.range_deg[0]:.1f}° to {torsion.range_deg[1]:.1f}°"
     )
     return (
-        f"{_count(torsion.eyes, 'eye')} of {_count(torsion.patients, 'patient')} were analysed. Mean "
-        f"torsion was {degrees(torsion.mean_deg, signed=True)}, SD {degrees(torsion.sd_deg)}, median "
+        f"{count(torsion.eyes, 'eye')} of {count(torsion.patients, 'patient')} "
+        f"{'was' if torsion.eyes == 1 else 'were'} analysed. Mean torsion was "
+        f"{degrees(torsion.mean_deg, signed=True)}, SD {degrees(torsion.sd_deg)}, median "
         f"{degrees(torsion.median_deg, signed=True)}{reach.replace('-', '−')}; mean absolute torsion "
         f"{degrees(torsion.absolute_mean_deg)}. Without the measurement's variance the SD was "
         f"{degrees(torsion.true_sd_deg)} and the mean absolute torsion "
@@ -156,7 +160,7 @@ def _further(summary: Summary) -> list[str]:
     both = summary.both_eyes
     if both.symmetric.mean_deg.value is not None:
         found.append(
-            f"In {_count(both.patients, 'patient')} with both eyes symmetric cyclotorsion was "
+            f"In {count(both.patients, 'patient')} with both eyes symmetric cyclotorsion was "
             f"{degrees(both.symmetric.mean_deg, signed=True)}, SD {degrees(both.symmetric.sd_deg)}; common "
             f"rotation {degrees(both.common.mean_deg, signed=True)}, SD {degrees(both.common.sd_deg)}."
         )
@@ -168,14 +172,14 @@ def _further(summary: Summary) -> list[str]:
     for one in summary.repeatability:
         if one.eyes:
             found.append(
-                f"Repeats ({one.posture}, {one.over}s, {_count(one.eyes, 'eye')}): within-subject SD "
+                f"Repeats ({one.posture}, {one.over}s, {count(one.eyes, 'eye')}): within-subject SD "
                 f"{degrees(one.within_sd_deg)}, repeatability coefficient {degrees(one.coefficient_deg)}"
                 + (f", ICC(1,1) {_plain(one.icc)}." if one.posture == POSTURES[0] else ".")
             )
     for name, method in summary.agreement.items():
         if method.sd is not None:
             found.append(
-                f"{name.removeprefix('method.')} minus photographs ({_count(method.pairs, 'pair')}): bias "
+                f"{name.removeprefix('method.')} minus photographs ({count(method.pairs, 'pair')}): bias "
                 f"{degrees(method.bias, signed=True)}, limits of agreement "
                 f"{degrees(method.lower, signed=True)} and {degrees(method.upper, signed=True)}."
             )
@@ -184,7 +188,7 @@ def _further(summary: Summary) -> list[str]:
 
 def _still_words(summary: Summary) -> str:
     counts = summary.posture.of
-    kinds = " and ".join(f"{count} {name}" for name, count in counts.items() if count)
+    kinds = " and ".join(f"{number} {name}" for name, number in counts.items() if number)
     text = f"{kinds} pairs, none from seated to supine: they tell of repeatability, not of torsion."
     repeats = main_repeats(summary)
     if repeats is None or repeats.coefficient_deg.value is None:
@@ -213,5 +217,12 @@ def _plain(one: Estimate) -> str:
     return f"{one.value:.2f}{interval}".replace("-", "−")
 
 
-def _count(number: int, noun: str) -> str:
+def count(number: int, noun: str) -> str:
+    """Write a number with its noun.
+
+    Examples
+    --------
+    >>> count(1, "eye"), count(0, "pair")
+    ('1 eye', '0 pairs')
+    """
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

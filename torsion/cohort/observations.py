@@ -39,9 +39,10 @@ def observations(
     Returns
     -------
     DataFrame
-        A copy with numbers as numbers, ``eye`` as OD or OS, ``posture`` filled in (seated-supine), and the
-        columns ``usable`` (bool), ``torsion_deg`` (excyclo-positive, NaN where nothing was found) and
-        ``in_head_deg`` (the same against a line of the head, NaN where no such line was given).
+        A copy, of rows with the same photos of the same eye only the first, with numbers as numbers, ``eye``
+        as OD or OS, ``posture`` filled in (seated-supine), and the columns ``usable`` (bool), ``torsion_deg``
+        (excyclo-positive, NaN where nothing was found) and ``in_head_deg`` (the same against a line of the
+        head, NaN where no such line was given).
 
     Raises
     ------
@@ -54,7 +55,7 @@ def observations(
     if missing:
         msg = f"the table of results needs the columns {', '.join(_NEEDED)}; missing: {', '.join(missing)}"
         raise TorsionError(msg)
-    data = table.copy().reset_index(drop=True)
+    data = _once(table).reset_index(drop=True)
     if "row" not in data:
         data["row"] = np.arange(1, len(data) + 1)
     data["row"] = _text(data["row"])
@@ -118,6 +119,24 @@ def eyes(data: "pd.DataFrame", *, posture: str = POSTURES[0]) -> "pd.DataFrame":
 def method_columns(table: "pd.DataFrame") -> tuple[str, ...]:
     """Names of the columns that hold another method's degrees, counter-clockwise positive."""
     return tuple(str(name) for name in table.columns if str(name).startswith(METHOD_PREFIX))
+
+
+def _once(table: "pd.DataFrame") -> "pd.DataFrame":
+    """Drop rows that hold the photos of an earlier one: the same scatter twice would pass for a repeat.
+
+    Photos are told by their content where it is known, else by their names.
+    """
+    if not {"seated", "supine"} <= set(table.columns):
+        return table.copy()
+    key = table[["patient"]].assign(
+        patient=_text(table["patient"]), eye=[read_eye(text) for text in _text(table["eye"])]
+    )
+    for role in ("seated", "supine"):
+        names, digests = _text(table[role]), f"record.sha256.{role}"
+        contents = _text(table[digests]) if digests in table else names
+        key[role] = contents.where(contents.ne(""), names)
+    known = key["seated"].ne("") & key["supine"].ne("")
+    return table[~(key.duplicated() & known)].copy()
 
 
 def _text(column: "pd.Series[str]") -> "pd.Series[str]":

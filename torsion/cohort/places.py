@@ -73,7 +73,7 @@ def find_photo(name: str, folder: str, *, allow_outside: bool = False) -> PhotoF
         inside = Path(os.path.realpath(location)).is_relative_to(real)
         inside = inside and (os.name == "nt" or not PureWindowsPath(name).drive)
     if not (inside or allow_outside):
-        msg = f"must stay in the manifest's folder (unless that is allowed), not {name!r}"
+        msg = f"must stay in the manifest's folder (allow-outside lifts this), not '{name}'"
         raise ValueError(msg)
     return PhotoFile(name, location)
 

@@ -76,12 +76,12 @@ def posture_effect(data: "pd.DataFrame", *, rng: np.random.Generator, resamples:
     patients = int(used["patient"].nunique())
     controls = [name for name in POSTURES[1:] if counts[name] >= _FEWEST_PAIRS]
     if counts[POSTURES[0]] < _FEWEST_PAIRS or not controls:
-        none = unknown(
-            patients, f"This needs at least {_FEWEST_PAIRS} seated-supine pairs and as many controls."
+        needs = (
+            f"This needs at least {_FEWEST_PAIRS} seated-supine pairs and as many controls of one posture."
         )
-        return Posture(
-            given, counts, rms, none, none, none, _MOVED_ONLY if counts[POSTURES[0]] else _CONTROLS_ONLY
-        )
+        none, moved = unknown(patients, needs), counts[POSTURES[0]]
+        said = needs if controls else _MOVED_ONLY
+        return Posture(given, counts, rms, none, none, none, said if moved else _CONTROLS_ONLY)
 
     def statistic(rows: NDArray[np.intp]) -> NDArray[np.float64]:
         return _effect(x[rows], kind[rows], controls)
@@ -93,7 +93,8 @@ def posture_effect(data: "pd.DataFrame", *, rng: np.random.Generator, resamples:
 
 
 _MOVED_ONLY = (
-    "Without control pairs the torsion found holds what head, camera and fixation add between any two photos."
+    f"With fewer than {_FEWEST_PAIRS} usable control pairs of one posture the torsion found holds what head, "
+    "camera and fixation add between any two photos."
 )
 _CONTROLS_ONLY = (
     "No usable pair goes from seated to supine: these pairs show what head, camera and fixation add between "

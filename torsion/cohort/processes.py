@@ -52,25 +52,29 @@ class Pool:
             return next(((task, 0) for task in source), None)
 
         idle = deque(self._workers)
-        while True:
+
+        def give() -> None:
             while len(busy) < self._count and (given := next_task()) is not None:
                 worker = idle.popleft() if idle else self._started()
                 worker.send((function, given[0]))
                 busy[worker.pipe] = (worker, *given)
-            if not busy:
-                return
+
+        give()
+        while busy:
             for pipe in wait(list(busy)):
                 assert isinstance(pipe, Connection)
                 worker, task, attempts = busy.pop(pipe)
                 answer = worker.receive()
                 if answer is not None:
                     idle.append(worker)
+                    give()  # before the caller, who writes the result to the disk while the worker goes on
                     yield task, *answer
                     continue
                 self._buried(worker)
                 if attempts + 1 < _ATTEMPTS:
                     again.append((task, attempts + 1))
-                else:
+                give()
+                if attempts + 1 >= _ATTEMPTS:
                     yield task, None, _DIED
 
     def close(self, *, at_once: bool = False) -> None:

@@ -48,7 +48,8 @@ class _Named:
     """What the name of a photo tells."""
 
     path: str
-    patient: str
+    folders: str
+    own: str
     eye: str
     session: str
     posture: str
@@ -59,9 +60,10 @@ def propose_manifest(folder: Path) -> Proposal:
 
     A path is read word by word: OD, R, right, OS, L, left name the eye; seated, sitting, upright, supine,
     lying the posture; ``session2``, ``visit2`` or a date the session.  What else stands in the names of
-    folders, or else before the posture in the name of the file, is the patient.  Within patient, eye and
-    session the first seated photo goes with the first supine one, and so on; a single photo of one posture
-    goes with each of the other.  Neighbours of one posture become controls.
+    folders, or else before the posture in the name of the file, is the patient; both where one folder holds
+    several codes with a digit that each stand in names of either posture (``batch1/p7_OD_seated.jpg``).
+    Within patient, eye and session the first seated photo goes with the first supine one, and so on; a single
+    photo of one posture goes with each of the other.  Neighbours of one posture become controls.
 
     Parameters
     ----------
@@ -82,14 +84,18 @@ def propose_manifest(folder: Path) -> Proposal:
     """
     paths = sorted(_photos(folder), key=_natural)
     named = [_read(path) for path in paths]
+    coded = _coded_folders(named)
     alike: dict[tuple[str, str, str], list[_Named]] = {}
     for photo in named:
-        alike.setdefault((photo.patient, photo.eye, photo.session), []).append(photo)
+        both = photo.folders in coded and photo.folders
+        patient = f"{photo.folders}-{photo.own}" if both else photo.folders or photo.own
+        alike.setdefault((patient, photo.eye, photo.session), []).append(photo)
     rows: list[dict[str, str]] = []
-    for group in alike.values():
+    for (patient, _, _), group in alike.items():
         seated, supine = ([p for p in group if p.posture == posture] for posture in ("seated", "supine"))
-        rows += _rows(_matched(seated, supine), "seated-supine")
-        rows += _rows(pairwise(seated), "seated-seated") + _rows(pairwise(supine), "supine-supine")
+        rows += _rows(patient, _matched(seated, supine), "seated-supine")
+        rows += _rows(patient, pairwise(seated), "seated-seated")
+        rows += _rows(patient, pairwise(supine), "supine-supine")
     used = {row[role] for row in rows for role in ("seated", "supine")}
     between = sum(row["posture"] == "seated-supine" for row in rows)
     return Proposal(
@@ -133,8 +139,22 @@ def _read(path: str) -> _Named:
     last = own.index("", first) if "" in own[first:] else len(own)
     if first > 0 and last == len(own) and not any(word[:1].isalpha() for word in own):
         last = first  # numbers at the end count shots
-    patient = "-".join(above or own[first:last])
-    return _Named(path, patient, told["eye"], told["session"], told["posture"])
+    return _Named(
+        path, "-".join(above), "-".join(own[first:last]), told["eye"], told["session"], told["posture"]
+    )
+
+
+def _coded_folders(named: Sequence[_Named]) -> set[str]:
+    """Folders in which the names of files tell patients apart, and do not merely number shots."""
+    postures: dict[str, dict[str, set[str]]] = {}
+    for photo in named:
+        if photo.posture:
+            postures.setdefault(photo.folders, {}).setdefault(photo.own, set()).add(photo.posture)
+    return {
+        folder
+        for folder, codes in postures.items()
+        if len(codes) > 1 and all(len(found) == 2 and re.search(r"\d", code) for code, found in codes.items())
+    }
 
 
 def _meaning(word: str) -> tuple[str, str]:
@@ -157,10 +177,10 @@ def _matched(seated: Sequence[_Named], supine: Sequence[_Named]) -> list[tuple[_
     return list(zip(seated, supine, strict=False))
 
 
-def _rows(pairs: Iterable[tuple[_Named, _Named]], posture: str) -> list[dict[str, str]]:
+def _rows(patient: str, pairs: Iterable[tuple[_Named, _Named]], posture: str) -> list[dict[str, str]]:
     return [
         {
-            "patient": first.patient,
+            "patient": patient,
             "eye": first.eye,
             "seated": first.path,
             "supine": second.path,

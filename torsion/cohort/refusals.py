@@ -135,10 +135,8 @@ def _selection(data: "pd.DataFrame") -> Selection:
         sentence = "No pair goes from seated to supine, so no torsion is missing from these figures."
         return Selection("", 0, 0, unknown(0, sentence), sentence)
     if not lost.any():
-        none = unknown(len(moved), "No pair was refused.")
-        return Selection(
-            "", len(moved), 0, none, "No pair was refused, so none is missing from these figures."
-        )
+        sentence = "Every seated-supine pair gave a rotation, so no torsion is missing from these figures."
+        return Selection("", len(moved), 0, unknown(len(moved), sentence), sentence)
     best: Selection | None = None
     for name, size in _known_sizes(moved):
         found = _trend(name, np.abs(size), lost, moved["patient"].to_numpy(dtype=str))
@@ -182,7 +180,8 @@ def _trend(
     if n < _FEWEST_KNOWN or refused < _FEWEST_REFUSED or refused == y.size or np.ptp(x) == 0.0:
         sentence = (
             f"Whether the refused pairs had turned further cannot be told: the size of only {refused} of "
-            f"them is known ({name}). The figures hold for the pairs that could be measured."
+            f"them is known ({name.removeprefix('method.')}). The figures hold for the pairs that could be "
+            "measured."
         )
         return Selection(name, y.size, refused, unknown(n, sentence), sentence)
     fit = OLS(y, add_constant(x)).fit(cov_type="cluster", cov_kwds={"groups": groups}, use_t=True)

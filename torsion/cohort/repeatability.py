@@ -135,7 +135,7 @@ def repeatability(
     )
     sd, icc = statistic(np.arange(x.size))
     short = f"An interval needs at least {FEWEST_PATIENTS} patients; there are {patients}."
-    note = short if patients < FEWEST_PATIENTS else ""
+    note = " ".join([*([short] if patients < FEWEST_PATIENTS else []), *_shared(table, eyes)])
     method = "one-way analysis of variance"
     by = f"{method}, jackknife over patients, log scale" if intervals[0] else method
     factor = multiplier * math.sqrt(2.0)
@@ -163,6 +163,16 @@ def _icc(value: float, interval: tuple[float, float] | None, patients: int, note
         return unknown(patients, "An intraclass correlation needs two eyes that differ.")
     form = "ICC(1,1): one-way random effects, single value"
     return Estimate(value, interval, patients, form + (", bootstrap over patients" if interval else ""), note)
+
+
+def _shared(table: "pd.DataFrame", eyes: int) -> list[str]:
+    """Say where repeats are not independent, since the error of a photo that they share is shared too."""
+    if not {"seated", "supine"} <= set(table.columns):  # as with means of sessions
+        return []
+    photos = table.melt("subject", ["seated", "supine"]).replace("", None).dropna()
+    count = photos.loc[photos.duplicated(["subject", "value"]), "subject"].nunique()
+    text = f"Repeats of {count} of {eyes} eyes share a photo; between fresh photos the scatter may differ."
+    return [text] if count else []
 
 
 def _grouped(data: "pd.DataFrame", over: Over, posture: str) -> "pd.DataFrame":

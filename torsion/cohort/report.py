@@ -17,6 +17,7 @@ from torsion.cohort.dictionary import dictionary, flag_meanings
 from torsion.cohort.estimates import Estimate
 from torsion.cohort.gallery import Look, picture, worth_a_look
 from torsion.cohort.methods import (
+    count,
     degrees,
     headline,
     is_of_controls,
@@ -111,6 +112,7 @@ def write_report(
         looks=[(look, _shown(data, look, photos)) for look in looks],
         eyes=_number_of(data, ["patient", "eye"]),
         patients=_number_of(data, ["patient"]),
+        lost_eyes=any(low != high for low, high in summary.refusals.bounds.values()),
         common_flags=_common_flags(data),
         photos_asked=photos is not None,
         paragraphs=paragraphs,
@@ -145,7 +147,13 @@ def _figures(data: "pd.DataFrame", by_eye: "pd.DataFrame", summary: Summary) -> 
 
 def _render(*, summary: Summary, **given: Any) -> str:  # noqa: ANN401 - what the template shows
     environment = pages("torsion.cohort")
-    environment.filters |= {"degrees": degrees, "percent": percent, "number": _number, "p": _p}
+    environment.filters |= {
+        "count": count,
+        "degrees": degrees,
+        "percent": percent,
+        "number": _number,
+        "p": _p,
+    }
     template = environment.get_template("report.html")
     page = template.render(
         summary=summary,
@@ -175,7 +183,7 @@ def _tiles(summary: Summary) -> list[_Tile]:
         _Tile("turned 3° or more", *_share(torsion.shares.get("3"))),
     ]
     if both.common.sd_deg.value is not None:
-        small = f"SD of {both.patients} patients; symmetric part {_short(both.symmetric.sd_deg)}"
+        small = f"SD of {count(both.patients, 'patient')}; symmetric part {_short(both.symmetric.sd_deg)}"
         tiles.append(_Tile("head tilt and roll", _short(both.common.sd_deg), small))
     if repeats is not None:
         coefficient = repeats.coefficient_deg
@@ -186,7 +194,7 @@ def _tiles(summary: Summary) -> list[_Tile]:
 
 def _tiles_of_controls(summary: Summary) -> list[_Tile]:
     tiles = [
-        _Tile(f"{name}, root mean square", f"{rms:.2f}°", f"{summary.posture.pairs[name]} pairs")
+        _Tile(f"{name}, root mean square", f"{rms:.2f}°", count(summary.posture.pairs[name], "pair"))
         for name, rms in summary.posture.control_rms_deg.items()
         if rms is not None
     ]

@@ -136,7 +136,11 @@ def bootstrapped(
         if np.isfinite(value):
             found.append(Estimate(float(value), interval, n, method if interval else "", note))
         else:
-            found.append(unknown(n, f"There are too few values among {n} patients."))
+            found.append(
+                unknown(
+                    n, f"There are too few values; {n} {'patient has' if n == 1 else 'patients have'} any."
+                )
+            )
     return found
 
 

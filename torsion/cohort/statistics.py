@@ -87,6 +87,8 @@ class Summary:
         To know the within-subject standard deviation within a tenth, two values each.
     subjects_for_icc : int or None
         To know the intraclass correlation found within ± 0.1, two values each.
+    repeated_rows : int
+        Rows left out because they hold the photos of an earlier one.
     verdicts_used : tuple of str
     resamples : int
         Of the bootstrap.
@@ -106,6 +108,7 @@ class Summary:
     sample_size: tuple[Needed, ...]
     subjects_for_within_sd: int
     subjects_for_icc: int | None
+    repeated_rows: int
     verdicts_used: tuple[str, ...]
     resamples: int
 
@@ -176,6 +179,7 @@ def summarise(
         sample_size=tuple(_needed(torsion, agreements, half) for half in _HALF_WIDTHS_DEG),
         subjects_for_within_sd=subjects_for_within_sd(0.1),
         subjects_for_icc=None if icc is None or not 0.0 <= icc < 1.0 else subjects_for_icc(icc, 0.2),
+        repeated_rows=len(table) - len(data),
         verdicts_used=tuple(verdicts),
         resamples=resamples,
     )

@@ -25,6 +25,7 @@ Lookup = Callable[[Row], tuple[dict[str, Any] | None, str]]
 """Gives the record of a row, or None with the reason why there is none."""
 
 _ELSEWHERE = ("eye", "cautions")  # fields of a record: a column of the manifest; the same in every row
+_NOT_HERE = ("cost", "network", "ink", "hand", "centre", "axis.offsets")  # never made in a cohort
 _LEVEL = ("level.seated_deg", "level.supine_deg", "level.rotation_deg")
 _CHUNK = 1000  # rows held in memory for Parquet
 
@@ -151,7 +152,12 @@ def _fields() -> dict[str, str]:
         else:
             yield path, _kind(node)
 
-    return {name: kind for name, kind in walk(schema, "") if name not in _ELSEWHERE}
+    fields = {name: kind for name, kind in walk(schema, "") if name not in _ELSEWHERE}
+    return {
+        name: kind
+        for name, kind in fields.items()
+        if name not in _NOT_HERE and not name.startswith(tuple(f"{part}." for part in _NOT_HERE))
+    }
 
 
 def _kind(node: Mapping[str, Any]) -> str:
