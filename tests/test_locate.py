@@ -83,3 +83,40 @@ def test_grey_saved_as_colour_is_grey():
     assert is_grey(grey)
     assert is_grey(np.dstack([grey] * 3))
     assert not is_grey(np.dstack([grey, grey, grey // 2]))
+
+
+@pytest.mark.parametrize("lamp", [0.20, 0.30])  # radius of the lamp's ring, limbus radii
+def test_a_lamp_mirrored_in_a_pupil_is_not_taken_for_it(lamp, monkeypatch):
+    y, x = np.mgrid[:400, :400].astype(float)
+    x, y = (x - 200.0) / 150.0, (200.0 - y) / 150.0
+    out = np.hypot(x, y)
+    picture = np.full((400, 400, 3), 205.0)
+    picture[out < 1.0] = 95.0, 70.0, 50.0
+    angle = np.arctan2(y, x)
+    picture[out < 0.68 + 0.06 * np.cos(9.0 * angle)] = 170.0, 90.0, 45.0  # lit from within, its edge ragged
+    picture[np.abs(np.hypot(x - 0.05, y - 0.08) - lamp) < 0.03] = 255.0
+    shown = cv2.GaussianBlur(picture, (0, 0), 2.0).astype(np.uint8)
+    limbus = Ellipse.circle(200.0, 200.0, 150.0)
+    found, _ = find_pupil(shown, limbus)
+    assert found is not None
+    assert found.radius_px == pytest.approx(0.68 * 150.0, rel=0.12)
+    monkeypatch.setattr(pupils, "_LAMP", np.inf)
+    without, _ = find_pupil(shown, limbus)
+    assert without is not None
+    assert without.radius_px < 0.4 * 150.0
+
+
+def test_of_several_starts_the_one_is_taken_for_which_most_speaks():
+    """A circle of half a limbus and half a wide pupil is as round as an unsharp limbus, but fainter."""
+    y, x = np.mgrid[:300, :420].astype(float)
+    x, y = (x - 210.0) / 90.0, (y - 150.0) / 90.0
+    out = np.hypot(x, y)
+    picture = np.full((300, 420, 3), 200.0)
+    picture[out < 1.0] = 120.0, 125.0, 150.0
+    picture[np.hypot(x - 0.02, y) < 0.55] = 40.0
+    ragged = 0.05 * np.cos(11.0 * np.arctan2(y, x))
+    picture[(out > 0.93 + ragged) & (out < 1.0)] = 150.0, 150.0, 160.0
+    found = locate(photo_from_array(cv2.GaussianBlur(picture, (0, 0), 1.5).astype(np.uint8)))
+    assert found.limbus is not None
+    assert found.limbus.radius_px == pytest.approx(90.0, rel=0.08)
+    assert np.hypot(found.limbus.x_px - 210.0, found.limbus.y_px - 150.0) < 0.08 * 90.0

@@ -33,6 +33,8 @@ _CLIP = 15.0  # pupil edges are faint in dark eyes: many small steps beat one la
 ROUND = 0.7  # share of the outline on which the strongest edge lies: in eyes 0.8 to 1, elsewhere 0.2 to 0.6
 _MORE, VERY_ROUND = 3, 0.8  # discs that are tried where the clearest is not round, as the shade at a limbus
 _OVAL = 0.08  # flattening of a pupil at most; gaze and nature make one of 0.05
+_LAMP = 60.0  # grey levels by which a mirrored lamp is brighter, and whiter, than a pupil
+_AS_INSIDE, _AROUND = 0.2, 0.4  # share of that by which it may differ beyond, and share of the directions
 _OTHER = 0.2  # logarithm of the ratio of radii from which a disc is another one
 _BEYOND = 0.3  # yet a black pupil in a light iris must beat the collarette round it
 
@@ -88,7 +90,8 @@ def find_pupil(pixels: Image, limbus: Ellipse) -> tuple[Ellipse | None, float]:
     total = np.abs(sum(scores)) * central * (distance + radii[:, None, None] < 0.86 * px)
     step = radius / px
     found: tuple[Ellipse | None, float] = (None, 0.0)
-    for round_enough in (ROUND, *[VERY_ROUND] * _MORE):
+    round_enough = ROUND
+    for _ in range(1 + _MORE):
         at, row, column = np.unravel_index(int(np.argmax(total)), total.shape)
         if total[at, row, column] <= 1.0:  # of about 25 for each channel
             break
@@ -96,12 +99,30 @@ def find_pupil(pixels: Image, limbus: Ellipse) -> tuple[Ellipse | None, float]:
         brighter = float(rings[clearest][at, :3, row, column].mean()) < 0
         start = (x + (column - within) * step, y + (row - within) * step, radii[at] * step)
         fitted = _fit(pixels, start, channel=clearest, brighter=brighter)
-        if 0.9 * _RANGE[0] < fitted[0].radius_px / radius < _RANGE[1]:
+        in_range = 0.9 * _RANGE[0] < fitted[0].radius_px / radius < _RANGE[1]
+        if in_range and not _is_lamp(pixels, fitted[0]):
             if fitted[1] > round_enough:
                 return fitted
-            found = found if found[0] else fitted
+            found, round_enough = found if found[0] else fitted, VERY_ROUND
         total[np.abs(np.log(radii / radii[at])) < _OTHER] = 0.0
     return found
+
+
+def _is_lamp(pixels: Image, disc: Ellipse) -> bool:
+    """Whether a disc is the ring of a lamp mirrored in a pupil: beyond it all is as it is inside."""
+    crop = resampled_crop(pixels, disc.x_px, disc.y_px, disc.radius_px / DEPTH_PX, 2 * DEPTH_PX)
+    radii = np.arange(0.1, 1.95, 0.05)
+    channels = [unrolled(blurred(part.astype(np.float32), 1.5), radii) for part in cv2.split(crop)]
+    inside = [float(np.median(rays[radii < 0.6])) for rays in channels]
+    ring = max(
+        float(np.median(rays[(radii > 0.75) & (radii < 1.4)].max(axis=0))) - level
+        for rays, level in zip(channels, inside, strict=True)
+    )
+    apart = [
+        np.abs(np.median(rays[radii > 1.55], axis=0) - level)
+        for rays, level in zip(channels, inside, strict=True)
+    ]
+    return bool(ring > _LAMP and (np.max(apart, axis=0) < _AS_INSIDE * ring).mean() > _AROUND)
 
 
 def _channels(crop: Floats) -> list[Floats]:
