@@ -6,6 +6,7 @@ import pytest
 
 from torsion.angles import wrap_rotation_deg
 from torsion.ink import find_ink
+from torsion.limbal_bar import rough_edges
 from torsion.limbal_outline import checked_outline
 from torsion.limbal_ring import COLUMNS, STEP_DEG, find_rim, unwrap_ring
 from torsion.limbal_sides import fit_sides
@@ -196,6 +197,25 @@ def test_a_mark_close_to_a_lid_is_found():
 )
 def test_what_is_no_mark_is_none(layers):
     assert find_ink(painted(*layers), LIMBUS) == ()
+
+
+def test_a_short_broad_bar_with_ruled_sides_is_ink():
+    (stain,) = find_ink(painted((bar(0.0, 7.0, outer=1.12), BROWN)), LIMBUS)  # 0.7 mm long, 0.75 broad
+    assert stain.width_deg == pytest.approx(7.0, rel=0.1)
+    assert not stain.certain  # nothing but its sides tells it from pigment
+
+
+def test_bluish_metal_that_fades_on_the_white_is_no_ink():
+    shaft = bar(190.0, 2.7, outer=1.7, lean=-30.0), (208, 206, 202)
+    tip = bar(190.0, 2.7, outer=1.16, lean=-30.0), (190, 198, 202)
+    assert find_ink(painted(shaft, tip), LIMBUS) == ()
+
+
+def test_the_same_bar_is_measured_once_however_many_peaks_it_has():
+    ring = unwrap_ring(painted((bar(0.0, 8.0, outer=1.25), BLUE)), LIMBUS)
+    edges = [rough_edges(ring, at, channel="ink") for at in (-8, 0, 8)]  # 2 degrees aside, and the middle
+    assert all(found is not None for found in edges)
+    assert np.ptp(np.array(edges), axis=0) == pytest.approx([0.0, 0.0], abs=0.1)  # degrees
 
 
 def test_what_a_lid_hides_in_the_clean_photo_is_not_new():

@@ -11,6 +11,7 @@ __all__ = ["InkColor", "has_color", "ink_color", "is_ink", "is_new"]
 
 Doubles = NDArray[np.float64]
 InkColor = Literal["violet", "blue", "black", "brown"]
+_COLORED = ("violet", "blue")
 
 _SHORTEST = 0.06  # limbus radii outside the limbus, 0.35 mm
 _AT_LIMBUS = 0.4  # share of its density that a mark keeps at the limbus, which few spots on the white reach
@@ -25,8 +26,10 @@ _TUFT_DEG = 3.0  # so are lashes that stick together
 _DARK_INK = 0.35  # density, 30 % of the light, from which less else is asked
 _BAR = 1.2  # length outside the limbus over width; half of a round spot is shorter than wide
 _LONG_BAR = 1.6  # likewise; a round spot that touches the limbus, or nearly so, has up to 1.4
-_STRAIGHT_BAR = 1.0  # likewise, if its sides are as straight as if ruled
-_RULED = 0.02  # share of its width by which they stray then; those of round spots do by 0.027 or more
+_RULED = (
+    0.02  # share of its width by which sides stray that are as straight as if ruled, however short; those
+)
+# of round spots do by 0.027 or more
 _STUB = 0.5  # likewise of blue or violet, which does not grow on an eye
 _SHORT_BAR = 0.75  # likewise of what must be ink: eight degrees that ended early or ran
 _BLACK = 0.75  # density, 18 % of the light in red: no pigment without colour is as dark
@@ -48,7 +51,7 @@ def ink_color(colors: Doubles) -> InkColor:
 def has_color(bar: Bar) -> bool:
     """Blue or violet; what brightens blue at the same time is metal before skin, not a stain."""
     colors = bar.colors
-    return ink_color(colors) in ("violet", "blue") and colors[2] > -0.05 and float(colors.max()) > 0.2
+    return ink_color(colors) in _COLORED and colors[2] > -0.05 and float(colors.max()) > 0.2
 
 
 def is_ink(bar: Bar) -> bool:
@@ -65,7 +68,7 @@ def is_ink(bar: Bar) -> bool:
         and bar.at_limbus >= _AT_LIMBUS
         and not bar.ragged > _STRAIGHT
         and bar.left_over <= _ENDS
-        and (bar.color_left <= _ENDS or not has_color(bar))
+        and (bar.color_left <= _ENDS or ink_color(bar.colors) not in _COLORED)
         and max(bar.beside) >= beside
     )
     if not is_bar or not (strong or clear) or (bar.shown is not None and not new):
@@ -97,8 +100,7 @@ def _is_stroke(bar: Bar, length_over_width: float) -> bool:
     if bar.at_limbus < _FROM_LIMBUS:
         return False
     black = bar.density >= _BLACK and ink_color(bar.colors) == "black" and _is_straight(bar)
-    ruled = bar.ragged <= _RULED and length_over_width >= _STRAIGHT_BAR
-    return black or ruled or length_over_width >= _LONG_BAR
+    return black or bar.ragged <= _RULED or length_over_width >= _LONG_BAR
 
 
 def _is_straight(bar: Bar) -> bool:
