@@ -28,11 +28,7 @@ _ROOTS = 0.05  # limbus radii, 0.3 mm: margin of the lid and roots of lashes, wi
 _COARSE = 2  # points of the lattice for each column that is looked at
 _HEIGHTS = np.arange(-0.2, 1.25, 0.04, dtype=np.float32)  # limbus radii, over the middle of the limbus
 _SLOPES = np.tan(np.radians(np.arange(-18.0, 19.0, 6.0))).astype(np.float32)
-_BENDS = (
-    np.float32(0.0),
-    np.float32(0.2),
-    np.float32(0.4),
-)  # a lid over a globe of two limbus radii has 0.25
+_BENDS = np.array([0.0, 0.2, 0.4], np.float32)  # a lid over a globe of two limbus radii has 0.25
 
 
 def lid_mask(features: Floats, iris: Mask, seed: Mask, shown: Mask, across: Floats) -> Mask:

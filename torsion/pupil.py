@@ -61,26 +61,7 @@ def find_pupil(pixels: Image, limbus: Ellipse) -> tuple[Ellipse | None, float]:
     distance = np.hypot(*(np.mgrid[: crop.shape[0], : crop.shape[1]] - px))
     radii = np.exp(np.arange(np.log(_RANGE[0] * px), np.log(_RANGE[1] * px), 0.06))
     within = int(_CENTRAL * px)
-    rings, scores = [], []
-    channels = _channels(crop)
-    levels = [np.percentile(part[distance < 0.9 * px], [1, 85]) for part in channels]
-    span = max(float(top - bottom) for bottom, top in levels)
-    for channel, (bottom, top) in zip(channels, levels, strict=True):
-        if top - bottom < 4.0:
-            continue  # flat: nothing to see in this channel
-        inside = np.asarray(np.clip((channel - bottom) * (100.0 / span), 0.0, 100.0), np.float32)
-        ring = central_contrast(inside, radii, _CLIP, beyond=_BEYOND, within=within)
-        size = np.abs(ring)
-        sign = np.sign(ring[:, :3]).sum(axis=1) / 3
-        above = 0.15 * size[:, 3] * (np.sign(ring[:, 3]) == np.sign(ring[:, 2]))
-        scores.append(
-            np.where(
-                np.abs(sign) == 1,
-                sign * (0.5 * size[:, :3].mean(axis=1) + size[:, :3].min(axis=1) + above),
-                0.0,
-            )
-        )
-        rings.append(ring)
+    rings, scores = _disc_scores(crop, distance < 0.9 * px, radii, within)
     if not scores:
         return None, 0.0
     distance = distance[px - within : px + within + 1, px - within : px + within + 1]
@@ -106,6 +87,28 @@ def find_pupil(pixels: Image, limbus: Ellipse) -> tuple[Ellipse | None, float]:
             found, round_enough = found if found[0] else fitted, VERY_ROUND
         total[np.abs(np.log(radii / radii[at])) < _OTHER] = 0.0
     return found
+
+
+def _disc_scores(
+    crop: Floats, disc: NDArray[np.bool_], radii: NDArray[np.float64], within: int
+) -> tuple[list[Floats], list[NDArray[np.float64]]]:
+    """Contrast of rings about the middle in each channel, and how much they look like a pupil's edge."""
+    rings, scores = [], []
+    channels = _channels(crop)
+    levels = [np.percentile(part[disc], [1, 85]) for part in channels]
+    span = max(float(top - bottom) for bottom, top in levels)
+    for channel, (bottom, top) in zip(channels, levels, strict=True):
+        if top - bottom < 4.0:
+            continue  # flat: nothing to see in this channel
+        inside = np.asarray(np.clip((channel - bottom) * (100.0 / span), 0.0, 100.0), np.float32)
+        ring = central_contrast(inside, radii, _CLIP, beyond=_BEYOND, within=within)
+        size = np.abs(ring)
+        sign = np.sign(ring[:, :3]).sum(axis=1) / 3
+        above = 0.15 * size[:, 3] * (np.sign(ring[:, 3]) == np.sign(ring[:, 2]))
+        score = sign * (0.5 * size[:, :3].mean(axis=1) + size[:, :3].min(axis=1) + above)
+        scores.append(np.where(np.abs(sign) == 1, score, 0.0))
+        rings.append(ring)
+    return rings, scores
 
 
 def _is_lamp(pixels: Image, disc: Ellipse) -> bool:
