@@ -183,6 +183,9 @@ class _Trial:
         """
         if grey:
             return self.shows_pupil and self._roundness > other._roundness
+        around = other.limbus.x_px, other.limbus.y_px, other.limbus.radius_px
+        if other.shows_pupil and not self.shows_pupil and _encloses(around, self.limbus):
+            return False  # it is the pupil
         strength, against = (trial.side_step * trial._roundness for trial in (self, other))
         return (self.is_eye, strength) > (other.is_eye, against)
 
