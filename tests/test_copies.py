@@ -113,7 +113,7 @@ def test_a_copy_in_disguise_is_refused(preset, seed, sort):
     assert not any(outcome(*pair) for pair in pairs)
 
 
-# With lids at its sides the limbus is found a tenth too small, so that little of its surroundings is compared.
+# With lids at its sides the limbus is found a tenth too small, so little of its surroundings is compared.
 FOR_REVIEW = {("cropped", "on its side"), ("on its side", "turned")}
 
 
