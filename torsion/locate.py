@@ -176,18 +176,15 @@ class _Trial:
         return self.shows_pupil if grey else self.is_clear
 
     def outdoes(self, other: "_Trial", *, grey: bool) -> bool:
-        """Whether more speaks for it: how round both outlines are and, in colour, the step at the limbus.
+        """Whether it is an eye and the other is none, or it settles and more speaks for it.
 
-        A faint limbus about a clear pupil is an eye in infra-red; half of it and half of the pupil make a
-        circle in colour.
+        That is how round both outlines are and, in colour, the step at the limbus, which is half as high on a
+        circle of half a limbus and half a pupil; in infra-red limbi are faint.
         """
-        if grey:
-            return self.shows_pupil and self._roundness > other._roundness
-        around = other.limbus.x_px, other.limbus.y_px, other.limbus.radius_px
-        if other.shows_pupil and not self.shows_pupil and _encloses(around, self.limbus):
-            return False  # it is the pupil
-        strength, against = (trial.side_step * trial._roundness for trial in (self, other))
-        return (self.is_eye, strength) > (other.is_eye, against)
+        if self.is_eye > other.is_eye:
+            return True
+        step, against = (1.0, 1.0) if grey else (self.side_step, other.side_step)
+        return self.settles(grey=grey) and step * self._roundness > against * other._roundness
 
     @property
     def _roundness(self) -> float:
