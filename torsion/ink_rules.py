@@ -26,10 +26,9 @@ _TUFT_DEG = 3.0  # so are lashes that stick together
 _DARK_INK = 0.35  # density, 30 % of the light, from which less else is asked
 _BAR = 1.2  # length outside the limbus over width; half of a round spot is shorter than wide
 _LONG_BAR = 1.6  # likewise; a round spot that touches the limbus, or nearly so, has up to 1.4
-_RULED = (
-    0.02  # share of its width by which sides stray that are as straight as if ruled, however short; those
-)
-# of round spots do by 0.027 or more
+# Sides that stray by this share of the width are as straight as if ruled, however short; those of round spots
+# stray by 0.027 or more.
+_RULED = 0.02
 _STUB = 0.5  # likewise of blue or violet, which does not grow on an eye
 _SHORT_BAR = 0.75  # likewise of what must be ink: eight degrees that ended early or ran
 _BLACK = 0.75  # density, 18 % of the light in red: no pigment without colour is as dark
