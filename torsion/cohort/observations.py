@@ -101,19 +101,27 @@ def eyes(data: "pd.DataFrame", *, posture: str = POSTURES[0]) -> "pd.DataFrame":
     Errors of several pairs of one eye are taken as independent where no photo occurs twice.  Where a photo is
     shared its error is shared too, and the uncertainty of the mean is taken as that of a single pair.
     """
-    import pandas as pd
-
-    columns = ["patient", "eye", "pairs", "torsion_deg", "rotation_deg", "standard_uncertainty_deg"]
     chosen = data[data["usable"] & (data["posture"] == posture)]
-    rows = []
-    for (patient, eye), group in chosen.groupby(["patient", "eye"], sort=True):
-        u = np.sqrt(np.mean(group["standard_uncertainty_deg"].to_numpy() ** 2))
-        if _photos_differ(group):
-            u = u / np.sqrt(len(group))
-        means = group[["torsion_deg", "rotation_deg"]].mean()
-        rows.append((patient, eye, len(group), means["torsion_deg"], means["rotation_deg"], u))
-    kinds = {name: float for name in columns[3:]} | {"pairs": int}
-    return pd.DataFrame(rows, columns=columns).astype(kinds)
+    eye = ["patient", "eye"]
+    again = [chosen.duplicated([*eye, role]) for role in ("seated", "supine") if role in chosen]
+    chosen = chosen.assign(
+        shared=np.any(again, axis=0) if again else False, variance=chosen["standard_uncertainty_deg"] ** 2
+    )
+    averages = (
+        chosen.groupby(eye, sort=True)
+        .agg(
+            pairs=("shared", "size"),
+            torsion_deg=("torsion_deg", "mean"),
+            rotation_deg=("rotation_deg", "mean"),
+            variance=("variance", "mean"),
+            shared=("shared", "any"),
+        )
+        .reset_index()
+    )
+    count = averages["pairs"].where(~averages["shared"].astype(bool), 1)
+    averages["standard_uncertainty_deg"] = np.sqrt(averages["variance"].astype(float) / count)
+    columns = [*eye, "pairs", "torsion_deg", "rotation_deg", "standard_uncertainty_deg"]
+    return averages[columns].astype(dict.fromkeys(columns[3:], float) | {"pairs": int})
 
 
 def method_columns(table: "pd.DataFrame") -> tuple[str, ...]:
@@ -150,8 +158,3 @@ def _cell(value: object) -> str:
     if isinstance(value, float) and value.is_integer():
         return str(int(value))
     return str(value).strip()
-
-
-def _photos_differ(group: "pd.DataFrame") -> bool:
-    present = [name for name in ("seated", "supine") if name in group]
-    return not any(group[name].duplicated().any() for name in present)
