@@ -48,6 +48,7 @@ _BLUE, _VERMILION, _GREEN, _GREY, _INK, _PALE = (
 _EYE_STYLE = {"OD": ("o", _BLUE, "right eye"), "OS": ("s", _VERMILION, "left eye")}
 _DPI = 300
 _WIDTH = 4.6  # inches: a column and a half
+_CROWD = 500  # points from which on rings hide each other
 _MANY = 5000  # points from which on they are drawn as a picture; single shapes would make a page of megabytes
 _DIAL_DEG = 15.0  # of torsion are drawn as a quarter turn; twice or more as much where an eye turned further
 
@@ -137,7 +138,7 @@ def right_left_figure(pairs: "pd.DataFrame") -> "Figure":
     axes.plot(ends, ends[::-1], color=_BLUE, lw=1.5)
     for side in ("h", "v"):
         getattr(axes, f"ax{side}line")(0.0, color=_PALE, lw=1.0, zorder=0)
-    axes.plot(right, left, "o", ms=4, mfc="none", mec=_INK, mew=0.9, rasterized=len(pairs) > _MANY)
+    axes.plot(right, left, "o", **_dots(len(pairs), _INK))
     at = 0.93 * reach
     _write(axes, at, at, "head tilt,\ncamera roll", ha="right", va="top", color=_VERMILION, weight="bold")
     _write(axes, at, -at, "both excyclo", ha="right", va="bottom", color=_BLUE, weight="bold")
@@ -184,9 +185,8 @@ def repeats_figure(data: "pd.DataFrame", found: Repeatability) -> "Figure":
     figure, axes = _panel(_WIDTH, 3.4)
     for eye, (marker, colour, name) in _EYE_STYLE.items():
         part = used[used["eye"] == eye]
-        style: dict[str, Any] = {"ms": 3.5, "mfc": "none", "mec": colour, "rasterized": len(used) > _MANY}
         apart = part["torsion_deg"] - part["middle"]
-        axes.plot(part["middle"], apart, marker, ls="none", label=name, **style)
+        axes.plot(part["middle"], apart, marker, label=name, **_dots(len(used), colour))
     sd = found.within_sd_deg.value or 0.0
     band = 1.96 * sd * math.sqrt(1.0 - found.eyes / found.values)
     for side in (-band, band):
@@ -196,7 +196,9 @@ def repeats_figure(data: "pd.DataFrame", found: Repeatability) -> "Figure":
     what = "torsion of the eye" if found.posture == POSTURES[0] else f"of the eye's {found.posture} pairs"
     _dress(axes, f"mean {what}, degrees", "value less that mean, degrees")
     axes.margins(y=0.25)
-    axes.legend(frameon=False, fontsize=8, ncols=2, loc="upper center")
+    for handle in axes.legend(frameon=False, fontsize=8, ncols=2, loc="upper center").legend_handles:
+        if handle is not None:
+            handle.set_alpha(1.0)
     return figure
 
 
@@ -214,7 +216,7 @@ def agreement_figure(pairs: "pd.DataFrame", found: Agreement, name: str) -> "Fig
     figure, axes = _panel(_WIDTH, 3.6)
     other, own = pairs["other_deg"].to_numpy(dtype=float), pairs["torsion_deg"].to_numpy(dtype=float)
     mean = (other + own) / 2.0
-    axes.plot(mean, other - own, "o", ms=3.5, mfc="none", mec=_INK, mew=0.8, rasterized=mean.size > _MANY)
+    axes.plot(mean, other - own, "o", **_dots(mean.size, _INK))
     lines = (
         (found.upper, "--", "upper limit", "bottom"),
         (found.bias, "-", "bias", "center"),
@@ -238,6 +240,14 @@ def agreement_figure(pairs: "pd.DataFrame", found: Agreement, name: str) -> "Fig
         axes.legend(frameon=False, fontsize=8)
     _dress(axes, f"mean of {name} and photographs, degrees", f"{name} less photographs, degrees")
     return figure
+
+
+def _dots(count: int, colour: str) -> dict[str, Any]:
+    """Style of points: rings while they can be told apart, small soft dots where there are many."""
+    style: dict[str, Any] = {"ls": "none", "rasterized": count > _MANY}
+    if count <= _CROWD:
+        return style | {"ms": 4.0, "mfc": "none", "mec": colour, "mew": 0.9}
+    return style | {"ms": 2.5, "mfc": colour, "mec": "none", "alpha": max(0.12, _CROWD / count)}
 
 
 def refusals_figure(found: Refusals) -> "Figure":
