@@ -24,9 +24,10 @@ ORDER = [
         photo correlate astigmatism
         intake
         quantiles
-        outline pupil rings laterality
+        crops ring_contrast outline pupil rings laterality
         toric vergence keratometry centroid plan recheck lens_rotation uncertainty budget
         locate
+        limbal_rows own_white rim
         limbal_ring limbal_outline limbal_edges limbal_sides limbal_bar ink_rules ink
         lattice lids masks
         unwrap quality duplicate preparation order

@@ -18,7 +18,8 @@ from torsion.cli import main
 from torsion.files import to_json
 from torsion.flags import FLAGS
 from torsion.ink import find_ink, ink_mask
-from torsion.limbal_ring import COLUMNS, unwrap_ring
+from torsion.limbal_ring import unwrap_ring
+from torsion.limbal_rows import COLUMNS
 from torsion.marking import MarkOptions, read_marks
 from torsion.marks import Mark, meridian_beside, offsets_from_marks, opposite_axis, two_point_mark
 from torsion.measurement import measure

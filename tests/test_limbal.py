@@ -8,9 +8,11 @@ from torsion.angles import wrap_rotation_deg
 from torsion.ink import find_ink
 from torsion.limbal_bar import rough_edges
 from torsion.limbal_outline import checked_outline
-from torsion.limbal_ring import COLUMNS, STEP_DEG, find_rim, unwrap_ring
+from torsion.limbal_ring import unwrap_ring
+from torsion.limbal_rows import COLUMNS, STEP_DEG
 from torsion.limbal_sides import fit_sides
 from torsion.photo import Ellipse
+from torsion.rim import find_rim
 
 SIDE, CENTRE, RADIUS = 601, 300, 180.0
 LIMBUS = Ellipse(CENTRE, CENTRE, RADIUS, RADIUS, 180.0)

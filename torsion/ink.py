@@ -18,9 +18,11 @@ from torsion.angles import wrap_direction_deg, wrap_rotation_deg
 from torsion.ink_rules import InkColor, has_color, ink_color, is_ink, is_new
 from torsion.limbal_bar import LEAST, Bar, measure_bar, rough_edges
 from torsion.limbal_outline import checked_outline
-from torsion.limbal_ring import BAND, CHANNELS, COLUMNS, STEP_DEG, Channel, Rim, Ring, unwrap_ring
+from torsion.limbal_ring import BAND, CHANNELS, Channel, Ring, unwrap_ring
+from torsion.limbal_rows import COLUMNS, STEP_DEG
 from torsion.photo import Ellipse, is_grey
 from torsion.quantiles import median
+from torsion.rim import Rim
 
 __all__ = ["InkColor", "Stain", "candidates", "find_ink", "ink_mask"]
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from torsion.angles import direction_deg, unit_vector, wrap_axis_deg, wrap_direction_deg
 from torsion.dial_plots import BLACK, BLUE, GREY, INK, PAPER, VERDICT_COLOURS, VERMILION, draw_axis, draw_eye
 from torsion.flags import FLAGS, Verdict
-from torsion.limbal_ring import ring_places
+from torsion.limbal_rows import ring_places
 from torsion.marking import Marking
 from torsion.marks import MOST_MARKS, Mark, Role
 from torsion.photo import Ellipse

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.angles import Eye
-from torsion.outline import resampled_crop
+from torsion.crops import resampled_crop
 from torsion.photo import Ellipse, Photo
 from torsion.quantiles import median, percentile
 

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.limbal_edges import WINDOW_DEG, Flanks, edges_of, extent_of, flanks_of, part_of
-from torsion.limbal_ring import BAND, COLUMNS, STEP_DEG, Channel, Ring
+from torsion.limbal_ring import BAND, Channel, Ring
+from torsion.limbal_rows import COLUMNS, STEP_DEG
 from torsion.limbal_sides import fit_sides
 from torsion.quantiles import mean, median, percentile, row_medians
 

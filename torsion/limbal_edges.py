@@ -8,7 +8,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.limbal_ring import STEP_DEG
+from torsion.limbal_rows import STEP_DEG
 from torsion.quantiles import mean, median, percentile
 
 __all__ = ["WINDOW_DEG", "Flanks", "base_levels", "edges_of", "extent_of", "flanks_of", "part_of"]

@@ -8,8 +8,8 @@ the middle, and a mark ends where the white begins.
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.limbal_ring import Rim, find_rim, side_profile
 from torsion.photo import Ellipse
+from torsion.rim import Rim, find_rim, side_profile
 
 __all__ = ["checked_outline"]
 

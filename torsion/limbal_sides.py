@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.limbal_edges import Flanks
-from torsion.limbal_ring import STEP_DEG
+from torsion.limbal_rows import STEP_DEG
 from torsion.quantiles import median
 
 __all__ = ["Sides", "fit_sides"]

@@ -13,18 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.angles import wrap_axis_deg
-from torsion.outline import (
-    DEPTH_PX,
-    DIRECTIONS,
-    Zoom,
-    blurred,
-    outline_fit,
-    radial_step,
-    resampled_crop,
-    stretched,
-    strongest,
-    unrolled,
-)
+from torsion.crops import DEPTH_PX, Zoom, blurred, resampled_crop, stretched
+from torsion.outline import DIRECTIONS, outline_fit, radial_step, strongest, unrolled
 from torsion.photo import Ellipse, Photo, is_grey
 from torsion.pupil import ROUND, VERY_ROUND, find_pupil
 from torsion.rings import Circle, limbus_circles

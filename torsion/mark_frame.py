@@ -13,14 +13,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.angles import direction_deg, wrap_rotation_deg
+from torsion.crops import resampled_crop
 from torsion.ink import Stain, find_ink
 from torsion.limbal_outline import checked_outline
-from torsion.limbal_ring import Rim, ring_places
+from torsion.limbal_rows import ring_places
 from torsion.marks import Mark, Role
 from torsion.measurement import Measurement
-from torsion.outline import resampled_crop
 from torsion.photo import Ellipse
 from torsion.preparation import PreparedPhoto
+from torsion.rim import Rim
 
 __all__ = ["MarkFrame", "Outlined", "mark_frame", "outlined", "read_mark", "read_stains"]
 

@@ -9,11 +9,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from torsion.crops import resampled_crop
 from torsion.ink import ink_mask
 from torsion.lattice import SmoothColour, blurred_mean
 from torsion.lids import lid_mask
 from torsion.locate import Located
-from torsion.outline import resampled_crop
 from torsion.photo import Ellipse, Photo
 
 __all__ = ["EyePicture", "cut_out", "mirrored_eye"]

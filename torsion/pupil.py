@@ -7,20 +7,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.outline import (
-    DEPTH_PX,
-    DIRECTIONS,
-    Zoom,
-    blurred,
-    central_contrast,
-    outline,
-    outline_fit,
-    radial_step,
-    resampled_crop,
-    strongest,
-    unrolled,
-)
+from torsion.crops import DEPTH_PX, Zoom, blurred, resampled_crop
+from torsion.outline import DIRECTIONS, outline, outline_fit, radial_step, strongest, unrolled
 from torsion.photo import Ellipse
+from torsion.ring_contrast import central_contrast
 
 __all__ = ["ROUND", "VERY_ROUND", "find_pupil"]
 

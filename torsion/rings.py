@@ -8,7 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.outline import blurred, reduced, ring_contrasts, stretched
+from torsion.crops import blurred, reduced, stretched
+from torsion.ring_contrast import ring_contrasts
 
 __all__ = ["Circle", "limbus_circles"]
 
