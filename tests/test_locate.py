@@ -4,6 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
+from torsion import locate as locating
 from torsion import pupil as pupils
 from torsion import rings
 from torsion.intake import photo_from_array
@@ -120,3 +121,32 @@ def test_of_several_starts_the_one_is_taken_for_which_most_speaks():
     assert found.limbus is not None
     assert found.limbus.radius_px == pytest.approx(90.0, rel=0.08)
     assert np.hypot(found.limbus.x_px - 210.0, found.limbus.y_px - 150.0) < 0.08 * 90.0
+
+
+def test_a_limbus_with_a_pupil_in_it_is_not_taken_for_a_pupil(monkeypatch):
+    """A wide open eye is a bright disc about the limbus, in grey as clear a start as the limbus is."""
+    y, x = np.mgrid[:500, :700].astype(float)
+    x, y = (x - 350.0) / 90.0, (y - 250.0) / 90.0
+    picture = np.full((500, 700), 200.0)
+    picture[np.hypot(x, y) < 2.1 + 0.3 * np.cos(5.0 * np.arctan2(y, x))] = 160.0
+    picture[np.hypot(x, y) < 1.0] = 90.0
+    picture[np.hypot(x, y) < 0.33] = 30.0
+    photo = photo_from_array(cv2.GaussianBlur(picture, (0, 0), 1.5).astype(np.uint8))
+    monkeypatch.setattr(locating, "limbus_circles", lambda *_, **__: ([(350.0, 250.0, 190.0)], None))
+    found = locate(photo)
+    assert found.limbus is not None
+    assert found.limbus.radius_px == pytest.approx(90.0, rel=0.03)
+    assert found.pupil is not None
+    assert found.pupil.radius_px == pytest.approx(30.0, rel=0.06)
+
+
+def test_a_pupil_with_a_round_lamp_in_it_stays_a_pupil():
+    y, x = np.mgrid[:400, :560].astype(float)
+    out = np.hypot((x - 280.0) / 140.0, (y - 200.0) / 140.0)
+    picture = np.full((400, 560), 128.0)
+    picture[out < 1.0 + 0.05 * np.cos(9.0 * np.arctan2(y - 200.0, x - 280.0))] = 110.0  # a vague limbus
+    picture[out < 0.5] = 30.0
+    picture[out < 0.15] = 250.0
+    found = locate(photo_from_array(cv2.GaussianBlur(picture, (0, 0), 2.0).astype(np.uint8)))
+    assert found.limbus is not None
+    assert found.limbus.radius_px == pytest.approx(140.0, rel=0.08)

@@ -90,6 +90,7 @@ def locate(photo: Photo) -> Located:
             best = trial
     if not best.is_eye:
         return Located(None, None)
+    best = best.or_within(channel)
     is_other = beside is not None and _Trial.of(pixels, channel, beside).is_clear
     return replace(best.found, other_eye=is_other)
 
@@ -175,6 +176,25 @@ class _Trial:
             return True
         step, against = (1.0, 1.0) if grey else (self.side_step, other.side_step)
         return self.settles(grey=grey) and step * self._roundness > against * other._roundness
+
+    def or_within(self, channel: Image) -> "_Trial":
+        """Take what passes for its pupil, if that is a limbus with a dark pupil; else itself.
+
+        A wide open eye is a bright disc about the limbus as well. No pupil holds a darker disc.
+        """
+        inner = self.pupil[0]
+        if self.has_round_limbus or inner is None:
+            return self
+        trial = _Trial.of(self.pixels, channel, (inner.x_px, inner.y_px, inner.radius_px))
+        return trial if trial.is_clear and trial._has_dark_pupil(channel) else self
+
+    def _has_dark_pupil(self, channel: Image) -> bool:
+        disc = self.pupil[0]
+        if disc is None:
+            return False
+        crop = resampled_crop(channel, disc.x_px, disc.y_px, disc.radius_px / 20, 27)
+        beside = np.hypot(*np.mgrid[-27:28, -27:28]) > 22
+        return float(np.median(crop[~beside])) < float(np.median(crop[beside]))
 
     @property
     def _roundness(self) -> float:
