@@ -132,7 +132,8 @@ def test_a_limbus_with_a_pupil_in_it_is_not_taken_for_a_pupil(monkeypatch):
     picture[np.hypot(x, y) < 1.0] = 90.0
     picture[np.hypot(x, y) < 0.33] = 30.0
     photo = photo_from_array(cv2.GaussianBlur(picture, (0, 0), 1.5).astype(np.uint8))
-    monkeypatch.setattr(locating, "limbus_circles", lambda *_, **__: ([(350.0, 250.0, 190.0)], None))
+    starts = [(350.0, 250.0, 190.0), (352.0, 248.0, 95.0)]
+    monkeypatch.setattr(locating, "limbus_circles", lambda *_, **__: (starts, None))
     found = locate(photo)
     assert found.limbus is not None
     assert found.limbus.radius_px == pytest.approx(90.0, rel=0.03)
@@ -150,3 +151,18 @@ def test_a_pupil_with_a_round_lamp_in_it_stays_a_pupil():
     found = locate(photo_from_array(cv2.GaussianBlur(picture, (0, 0), 2.0).astype(np.uint8)))
     assert found.limbus is not None
     assert found.limbus.radius_px == pytest.approx(140.0, rel=0.08)
+
+
+def test_the_zone_about_a_pupil_is_not_taken_for_it():
+    """A collarette is as clear and as round as a pupil whose edge a lamp hides below."""
+    y, x = np.mgrid[:400, :400].astype(float)
+    out = np.hypot(x - 200.0, y - 200.0) / 150.0
+    picture = np.full((400, 400, 3), 205.0)
+    picture[out < 1.0] = 105.0, 62.0, 30.0
+    picture[out < 0.55] = 72.0, 42.0, 24.0
+    picture[out < 0.32] = 8.0
+    picture[np.hypot(x - 203.0, y - 240.0) < 18.0] = 255.0
+    shown = cv2.GaussianBlur(picture, (0, 0), 2.5).astype(np.uint8)
+    found, _ = find_pupil(shown, Ellipse.circle(200.0, 200.0, 150.0))
+    assert found is not None
+    assert found.radius_px == pytest.approx(0.32 * 150.0, rel=0.06)

@@ -5,6 +5,7 @@ skin are bright in it, so that lids disturb least.  A search of rings gives circ
 the outline to the edge follows, and what it finds there must look like an eye.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -25,6 +26,7 @@ Image = NDArray[np.uint8]
 
 _MIN_LIMBUS_STEP = 0.04  # of the range of brightness; infra-red shows 0.1, white light 0.2 to 0.4
 _ROUND_LIMBUS = 0.75  # as of the pupil; one of the two is asked for
+_HIGHER = 2.0  # is the step at the edge of the white than at that of the lids, or of a zone of the iris
 _RIGHT = np.cos(DIRECTIONS) > 0
 
 
@@ -90,7 +92,7 @@ def locate(photo: Photo) -> Located:
             best = trial
     if not best.is_eye:
         return Located(None, None)
-    best = best.or_within(channel)
+    best = best.or_within(channel, starts)
     is_other = beside is not None and _Trial.of(pixels, channel, beside).is_clear
     return replace(best.found, other_eye=is_other)
 
@@ -177,16 +179,25 @@ class _Trial:
         step, against = (1.0, 1.0) if grey else (self.side_step, other.side_step)
         return self.settles(grey=grey) and step * self._roundness > against * other._roundness
 
-    def or_within(self, channel: Image) -> "_Trial":
-        """Take what passes for its pupil, if that is a limbus with a dark pupil; else itself.
+    def or_within(self, channel: Image, starts: Sequence[Circle]) -> "_Trial":
+        """Take a clear eye with a dark pupil that lies inside, if its own limbus is not round; else itself.
 
-        A wide open eye is a bright disc about the limbus as well. No pupil holds a darker disc.
+        A wide open eye is a bright disc about the limbus as well.
         """
-        inner = self.pupil[0]
-        if self.has_round_limbus or inner is None:
+        if self.has_round_limbus:
             return self
-        trial = _Trial.of(self.pixels, channel, (inner.x_px, inner.y_px, inner.radius_px))
-        return trial if trial.is_clear and trial._has_dark_pupil(channel) else self
+        for start in starts:
+            if self._holds(start):
+                trial = _Trial.of(self.pixels, channel, start)
+                higher = trial.side_step > _HIGHER * self.side_step
+                if higher and trial.is_clear and trial._has_dark_pupil(channel):
+                    return trial
+        return self
+
+    def _holds(self, circle: Circle) -> bool:
+        x, y, radius = circle
+        off = float(np.hypot(x - self.limbus.x_px, y - self.limbus.y_px))
+        return off + radius < self.limbus.radius_px
 
     def _has_dark_pupil(self, channel: Image) -> bool:
         disc = self.pupil[0]

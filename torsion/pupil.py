@@ -3,6 +3,8 @@
 A pupil that mirrors the sky is as bright as a dark iris, yet grey where the iris is brown.
 """
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -10,18 +12,26 @@ from numpy.typing import NDArray
 from torsion.crops import DEPTH_PX, Zoom, blurred, resampled_crop
 from torsion.outline import DIRECTIONS, outline, outline_fit, radial_step, strongest, unrolled
 from torsion.photo import Ellipse
+from torsion.quantiles import median
 from torsion.ring_contrast import central_contrast
 
 __all__ = ["ROUND", "VERY_ROUND", "find_pupil"]
 
 Image = NDArray[np.uint8]
 Floats = NDArray[np.float32]
+Doubles = NDArray[np.float64]
 
 _RANGE = (0.16, 0.80)  # pupil radius over limbus radius
 _CENTRAL = 0.2  # limbus radii by which the pupil's centre may be off
+_PX, _WITHIN = (
+    40,
+    8,
+)  # pixels of a small picture for the limbus radius, and to each side for the centre: _CENTRAL
 _CLIP = 15.0  # pupil edges are faint in dark eyes: many small steps beat one large
 ROUND = 0.7  # share of the outline on which the strongest edge lies: in eyes 0.8 to 1, elsewhere 0.2 to 0.6
 _MORE, VERY_ROUND = 3, 0.8  # discs that are tried where the clearest is not round, as the shade at a limbus
+_AS_CLEAR = 0.5  # as another disc about it: the edge of a pupil is no vaguer than a zone of the iris
+_PART = 0.25  # of the step in brightness over both edges, which the inner one is at least
 _OVAL = 0.08  # flattening of a pupil at most; gaze and nature make one of 0.05
 _LAMP = 60.0  # grey levels by which a mirrored lamp is brighter, and whiter, than a pupil
 _AS_INSIDE, _AROUND = 0.2, 0.4  # share of that by which it may differ beyond, and share of the directions
@@ -45,43 +55,142 @@ def find_pupil(pixels: Image, limbus: Ellipse) -> tuple[Ellipse | None, float]:
     roundness : float
         Share of its outline on which the strongest edge lies, 0 to 1, the part near the upper lid left out.
     """
-    px = 40
-    x, y, radius = limbus.x_px, limbus.y_px, limbus.radius_px
-    crop = blurred(resampled_crop(pixels, x, y, radius / px, px).astype(np.float32), 1.0)
-    distance = np.hypot(*(np.mgrid[: crop.shape[0], : crop.shape[1]] - px))
-    radii = np.exp(np.arange(np.log(_RANGE[0] * px), np.log(_RANGE[1] * px), 0.06))
-    within = int(_CENTRAL * px)
-    rings, scores = _disc_scores(crop, distance < 0.9 * px, radii, within)
-    if not scores:
+    discs = _Discs.about(pixels, limbus)
+    if discs is None:
         return None, 0.0
-    distance = distance[px - within : px + within + 1, px - within : px + within + 1]
-    central = np.exp(-0.5 * (distance / (0.15 * px)) ** 2) * (distance < _CENTRAL * px)
-    # A dark pupil is less red and less coloured than its iris, one lit from within is more of both.  The grey
-    # zone round the pupil of a blue iris is redder yet less coloured than the rest: it speaks against itself.
-    total = np.abs(sum(scores)) * central * (distance + radii[:, None, None] < 0.86 * px)
-    step = radius / px
     found: tuple[Ellipse | None, float] = (None, 0.0)
-    round_enough = ROUND
+    round_enough, left = ROUND, discs.clearness.copy()
     for _ in range(1 + _MORE):
-        at, row, column = np.unravel_index(int(np.argmax(total)), total.shape)
-        if total[at, row, column] <= 1.0:  # of about 25 for each channel
+        disc = discs.clearest(left)
+        if disc is None:
             break
-        clearest = int(np.argmax([abs(score[at, row, column]) for score in scores]))
-        brighter = float(rings[clearest][at, :3, row, column].mean()) < 0
-        start = (x + (column - within) * step, y + (row - within) * step, radii[at] * step)
-        fitted = _fit(pixels, start, channel=clearest, brighter=brighter)
-        in_range = 0.9 * _RANGE[0] < fitted[0].radius_px / radius < _RANGE[1]
-        if in_range and not _is_lamp(pixels, fitted[0]):
-            if fitted[1] > round_enough:
-                return fitted
-            found, round_enough = found if found[0] else fitted, VERY_ROUND
-        total[np.abs(np.log(radii / radii[at])) < _OTHER] = 0.0
+        if disc.may_be_pupil:
+            if disc.roundness > round_enough:
+                return discs.innermost(disc).outline
+            found, round_enough = found if found[0] else disc.outline, VERY_ROUND
+        left[np.abs(np.log(discs.radii / disc.start)) < _OTHER] = 0.0
     return found
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Disc:
+    """One disc within a limbus, fitted.
+
+    Attributes
+    ----------
+    circle : Ellipse
+    roundness : float
+        Share of its outline on which the strongest edge lies.
+    start, clearness : float
+        Radius from which it was fitted, in pixels of the search, and how much stands out there.
+    darker : bool
+        Than its surround.
+    may_be_pupil : bool
+        By its size, and because it is not a lamp.
+    """
+
+    circle: Ellipse
+    roundness: float
+    start: float
+    clearness: float
+    darker: bool
+    may_be_pupil: bool
+
+    @property
+    def outline(self) -> tuple[Ellipse, float]:
+        return self.circle, self.roundness
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Discs:
+    """How much discs within a limbus stand out: by radius, row and column, in a small picture of it.
+
+    Attributes
+    ----------
+    pixels : (H, W[, 3]) uint8 ndarray
+    limbus : Ellipse
+    radii : (n,) ndarray
+        In pixels of the small picture.
+    rings : list of (n, 4, k, k) ndarray
+        Contrast of each channel, as of `central_contrast`.
+    scores : list of (n, k, k) ndarray
+        How much that looks like a pupil's edge.
+    clearness : (n, k, k) ndarray
+        All of it.
+    """
+
+    pixels: Image
+    limbus: Ellipse
+    radii: Doubles
+    rings: list[Floats]
+    scores: list[Doubles]
+    clearness: Doubles
+
+    @classmethod
+    def about(cls, pixels: Image, limbus: Ellipse) -> "_Discs | None":
+        """Look at a limbus; None where it is all alike."""
+        crop = resampled_crop(pixels, limbus.x_px, limbus.y_px, limbus.radius_px / _PX, _PX)
+        small = blurred(crop.astype(np.float32), 1.0)
+        distance = np.hypot(*(np.mgrid[: small.shape[0], : small.shape[1]] - _PX))
+        radii = np.exp(np.arange(np.log(_RANGE[0] * _PX), np.log(_RANGE[1] * _PX), 0.06))
+        rings, scores = _disc_scores(small, distance < 0.9 * _PX, radii, _WITHIN)
+        if not scores:
+            return None
+        near = slice(_PX - _WITHIN, _PX + _WITHIN + 1)
+        distance = distance[near, near]
+        central = np.exp(-0.5 * (distance / (0.15 * _PX)) ** 2) * (distance < _CENTRAL * _PX)
+        # A dark pupil is less red and less coloured than its iris, one lit from within is more of both.  The
+        # grey zone round the pupil of a blue iris is redder yet less coloured than the rest: it speaks
+        # against itself.
+        total = np.abs(sum(scores)) * central * (distance + radii[:, None, None] < 0.86 * _PX)
+        return cls(pixels, limbus, radii, rings, scores, total)
+
+    def clearest(self, clearness: Doubles) -> _Disc | None:
+        """Fit the disc that stands out most, None where none does."""
+        at, row, column = np.unravel_index(int(np.argmax(clearness)), clearness.shape)
+        if clearness[at, row, column] <= 1.0:  # of about 25 for each channel
+            return None
+        channel = int(np.argmax([abs(score[at, row, column]) for score in self.scores]))
+        steps = [float(ring[at, :3, row, column].mean()) for ring in self.rings]
+        step = self.limbus.radius_px / _PX
+        x, y = self.limbus.x_px + (column - _WITHIN) * step, self.limbus.y_px + (row - _WITHIN) * step
+        start = (x, y, self.radii[at] * step)
+        circle, roundness = _fit(self.pixels, start, channel=channel, brighter=steps[channel] < 0)
+        in_range = 0.9 * _RANGE[0] < circle.radius_px / self.limbus.radius_px < _RANGE[1]
+        may_be = in_range and not _is_lamp(self.pixels, circle)
+        return _Disc(
+            circle, roundness, self.radii[at], float(clearness[at, row, column]), min(steps) > 0, may_be
+        )
+
+    def innermost(self, disc: _Disc) -> _Disc:
+        """Give the disc inside a dark one that is darker still, if it is clear and round; else itself.
+
+        The iris may be darker about the pupil than further out, but in a pupil nothing is dark.
+        """
+        inside = np.log(disc.start / self.radii) > _OTHER
+        inner = self.clearest(self.clearness * inside[:, None, None]) if disc.darker else None
+        if inner is None or inner.clearness < _AS_CLEAR * disc.clearness:
+            return disc
+        is_pupil = inner.darker and inner.may_be_pupil and inner.roundness > VERY_ROUND
+        return inner if is_pupil and self._is_zone(inner.circle, disc.circle) else disc
+
+    def _is_zone(self, inner: Ellipse, outer: Ellipse) -> bool:
+        """Whether what lies between two discs is lighter than the inner one, and not by a lamp's ring."""
+        x, y, radius_px = outer.x_px, outer.y_px, outer.radius_px
+        crop = resampled_crop(self.pixels, x, y, radius_px / _PX, int(1.4 * _PX))
+        red = crop if crop.ndim == 2 else crop[..., 0]
+        half = len(red) // 2
+        down, across = np.mgrid[-half : half + 1, -half : half + 1] / _PX
+        own = np.hypot(across - (inner.x_px - x) / radius_px, down - (inner.y_px - y) / radius_px)
+        share, out = inner.radius_px / radius_px, np.hypot(across, down)
+        zones = own < 0.8 * share, (own > share**0.5) & (out < 0.92), (out > 1.1) & (out < 1.35)
+        inside, between, outside = (median(red[zone].astype(float)) for zone in zones)
+        return _PART * (outside - inside) < between - inside < outside - inside
+
+
 def _disc_scores(
-    crop: Floats, disc: NDArray[np.bool_], radii: NDArray[np.float64], within: int
-) -> tuple[list[Floats], list[NDArray[np.float64]]]:
+    crop: Floats, disc: NDArray[np.bool_], radii: Doubles, within: int
+) -> tuple[list[Floats], list[Doubles]]:
     """Contrast of rings about the middle in each channel, and how much they look like a pupil's edge."""
     rings, scores = [], []
     channels = _channels(crop)
@@ -111,11 +220,14 @@ def _is_lamp(pixels: Image, disc: Ellipse) -> bool:
         float(np.median(rays[(radii > 0.75) & (radii < 1.4)].max(axis=0))) - level
         for rays, level in zip(channels, inside, strict=True)
     )
-    apart = [
-        np.abs(np.median(rays[radii > 1.55], axis=0) - level)
-        for rays, level in zip(channels, inside, strict=True)
-    ]
-    return bool(ring > _LAMP and (np.max(apart, axis=0) < _AS_INSIDE * ring).mean() > _AROUND)
+    for beyond in ((radii > 1.2) & (radii < 1.4), radii > 1.55):  # of the ring's outer edge, or its inner one
+        apart = [
+            np.abs(np.median(rays[beyond], axis=0) - level)
+            for rays, level in zip(channels, inside, strict=True)
+        ]
+        if ring > _LAMP and (np.max(apart, axis=0) < _AS_INSIDE * ring).mean() > _AROUND:
+            return True
+    return False
 
 
 def _channels(crop: Floats) -> list[Floats]:
