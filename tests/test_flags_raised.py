@@ -198,7 +198,8 @@ def test_the_map_between_pixels_is_that_in_limbus_radii(pair_flags, mirrored, si
 @pytest.mark.parametrize(("score", "seen"), [(0.8, "OD"), (0.1, None)])
 def test_a_photo_that_does_not_match_says_no_side(pair_flags, score, seen):
     supine = replace(prepared_photo("supine.png"), laterality=Laterality("OD"))
-    assert pair_flags(supine=supine, score=score, margin=score).lateralities[1] == seen
+    bands = {"iris": (5.0, 0.1, score), "limbus": (5.0, 0.1, score)}
+    assert pair_flags(supine=supine, score=score, margin=score, **bands).lateralities[1] == seen
 
 
 @pytest.mark.parametrize(
@@ -258,13 +259,23 @@ def test_a_good_pair_is_accepted(pair_flags):
     assert found.direction == "excyclotorsion"
 
 
+POOR = {"iris": (5.0, 0.1, 0.1), "limbus": (5.0, 0.1, 0.1)}  # bands that match nothing by themselves
+VESSELS = {"score": 0.1, "iris": (5.0, 0.1, 0.1), "limbus": (5.0, 0.1, 0.34)}  # in the limbal band alone
 PAIR_LIMITS = [
     ("not_enough_to_compare", {"usable": 40}, {"usable": 39}),
-    ("eyes_do_not_match", {"score": 0.34, "margin": 0.02}, {"score": 0.32, "margin": 0.02}),
-    ("eyes_do_not_match", {"score": 0.34, "margin": 0.02}, {"score": 0.34, "margin": 0.01}),
-    ("eyes_do_not_match", {"score": 0.21, "margin": 0.07}, {"score": 0.19, "margin": 0.07}),
-    ("weak_match", {"score": 0.41, "margin": 0.04}, {"score": 0.39, "margin": 0.04}),
-    ("weak_match", {"score": 0.21, "margin": 0.11}, {"score": 0.21, "margin": 0.09}),
+    ("eyes_do_not_match", POOR | {"score": 0.34, "margin": 0.02}, POOR | {"score": 0.32, "margin": 0.02}),
+    ("eyes_do_not_match", POOR | {"score": 0.34, "margin": 0.02}, POOR | {"score": 0.34, "margin": 0.01}),
+    ("eyes_do_not_match", POOR | {"score": 0.21, "margin": 0.07}, POOR | {"score": 0.19, "margin": 0.07}),
+    ("eyes_do_not_match", VESSELS | {"margin": 0.04}, VESSELS | {"margin": 0.02}),  # a band must lead clearly
+    ("eyes_do_not_match", VESSELS | {"margin": 0.04}, POOR | {"margin": 0.04, "score": 0.1}),
+    ("eyes_do_not_match", VESSELS | {"margin": 0.04}, VESSELS | {"margin": 0.04, "usable": 78}),  # 39 of it
+    ("weak_match", POOR | {"score": 0.41, "margin": 0.04}, POOR | {"score": 0.39, "margin": 0.04}),
+    ("weak_match", POOR | {"score": 0.21, "margin": 0.11}, POOR | {"score": 0.21, "margin": 0.09}),
+    (
+        "weak_match",
+        VESSELS | {"limbus": (5.0, 0.1, 0.41)},
+        VESSELS | {"limbus": (5.0, 0.1, 0.39), "margin": 0.09},
+    ),
     ("uncertain", {"uncertainty_deg": 0.49}, {"uncertainty_deg": 0.51}),
     ("too_uncertain", {"uncertainty_deg": 1.99}, {"uncertainty_deg": 2.01}),
     ("large_rotation", {"rotation_deg": 14.9}, {"rotation_deg": -15.1}),

@@ -49,8 +49,17 @@ def pair_flags(
     usable = sum(int(vote.usable.sum()) for vote in registration.votes)
     if usable < _MIN_PATCHES:
         return ["not_enough_to_compare"]
-    if not _beyond(both.score, margin, MATCH, _MARGIN, _LEAD):
+    # Where one band shows nothing, its many patches would drown those of the other, which must lead the more.
+    by_itself = [
+        band.score
+        for vote in registration.votes
+        if (band := bands[vote.band]) and vote.usable.sum() >= _MIN_PATCHES
+    ]
+    best = max(by_itself, default=0.0)
+    matches = _beyond(both.score, margin, MATCH, _MARGIN, _LEAD)
+    if not (matches or _beyond(best, margin, MATCH, _CLEAR_MARGIN, _LEAD)):
         return ["eyes_do_not_match"]
+    clear = _beyond(max(both.score, best), margin, _CLEAR_MATCH, _CLEAR_MARGIN, _CLEAR_LEAD)
     iris, limbus = bands["iris"], bands["limbus"]
     # A band that does not match by itself has no say on the other.
     iris = iris if iris and iris.score >= MATCH else None
@@ -63,7 +72,7 @@ def pair_flags(
     conditions = {
         "mirrored": view.mirrored,
         "turned_view": view.turn_deg != 0,
-        "weak_match": not _beyond(both.score, margin, _CLEAR_MATCH, _CLEAR_MARGIN, _CLEAR_LEAD),
+        "weak_match": not clear,
         "bands_disagree": disagreement > _REVIEW_DEG,
         "iris_only": limbus is None and iris is not None,
         "limbus_only": iris is None and limbus is not None,
