@@ -22,15 +22,15 @@ from scipy.stats import spearmanr
 
 import synthetic
 import torsion
+from synthetic.presets import Preset
+from tests.benchmarks.drawn_photos import draw_photos
 from tests.benchmarks.summary import count_text
-
-_MOST_DEG = 12.0  # of torsion between the postures; seated eyes are turned a little too
 
 
 class Task(NamedTuple):
     """One eye of one class to be photographed and measured."""
 
-    preset: str
+    preset: Preset
     seed: int
     seated: int
     supine: int
@@ -48,18 +48,12 @@ class Drawn(NamedTuple):
 def measure_eye(task: Task) -> list[Drawn]:
     """Measure all pairs of one drawn eye; its textures are drawn once, its photos are prepared once."""
     cv2.setNumThreads(1)  # the workers share the cores
-    eye = synthetic.random_eye(np.random.default_rng(task.seed))
     prepared: tuple[list[tuple[float, torsion.PreparedPhoto]], ...] = ([], [])
-    for posture, count in enumerate((task.seated, task.supine)):
-        for shot in range(count):
-            rng = np.random.default_rng([task.seed, posture, shot])
-            turn = rng.uniform(-_MOST_DEG, _MOST_DEG)
-            view = synthetic.draw_views(eye, task.preset, rng, rotation_deg=turn)[posture]
-            picture = synthetic.draw_picture(eye, view, rng)
-            prepared[posture].append((picture.rotation_deg, torsion.prepare(picture.rgb)))
+    for photo in draw_photos(task.preset, task.seed, shots=(task.seated, task.supine)):
+        prepared[photo.posture].append((photo.rotation_deg, torsion.prepare(photo.rgb, eye=photo.eye)))
     drawn = []
     for (first, seated), (second, supine) in itertools.product(*prepared):
-        found = torsion.measure(seated, supine, eye=eye.laterality)
+        found = torsion.measure(seated, supine)
         rotation = np.nan if found.rotation_deg is None else found.rotation_deg
         stated = np.nan if found.standard_uncertainty_deg is None else found.standard_uncertainty_deg
         drawn.append(Drawn(rotation - (second - first), stated, found.verdict, found.flags))
