@@ -184,14 +184,15 @@ def cuttings(picture: Picture, rng: np.random.Generator) -> list[Picture]:
     return parts + [cv2.cvtColor(part, cv2.COLOR_RGB2GRAY) for part in colour]
 
 
-def study_none() -> Iterator[tuple[str, bool]]:
-    """Say of each cutting of each picture whether an eye is seen in it."""
+def study_none() -> Iterator[tuple[str, str | None]]:
+    """Give each cutting of each picture the verdict on the eye that is seen in it, None where none is."""
     for name, rng in zip(PICTURES, np.random.default_rng(0).spawn(len(PICTURES)), strict=True):
         picture = getattr(skimage.data, name)()
         picture = picture[0] if isinstance(picture, tuple) else picture
         for part in cuttings(picture[..., :3] if picture.ndim == 3 else picture, rng):
             look = f"{name}, {part.shape[1]} x {part.shape[0]}, {'grey' if part.ndim == 2 else 'colour'}"
-            yield look, "no_eye" not in torsion.prepare(part).flags
+            found = torsion.prepare(part)
+            yield look, None if found.limbus is None else found.verdict
 
 
 def study_two(preset: Preset, pairs: int, cache: Path | None) -> Iterator[tuple[str, bool]]:
@@ -235,7 +236,9 @@ def _reports(given: argparse.Namespace) -> Iterator[str]:
         yield report_photos(_counted(map(study_photos, eyes), "eyes"))
     elif given.part == "none":
         seen = _counted(study_none(), "pictures")
-        yield from _named("taken for an eye", [name for name, is_eye in seen if is_eye], len(seen))
+        yield from _named("taken for an eye", [name for name, verdict in seen if verdict], len(seen))
+        unmarked = [name for name, verdict in seen if verdict == "accept"]
+        yield from _named("taken for an eye that can be measured", unmarked, len(seen))
     else:
         for preset in given.preset or synthetic.PRESETS:
             if given.part == "drawn":
