@@ -11,7 +11,8 @@ from synthetic.layers import Layers, compose, draw_layers
 from synthetic.marking import random_marks, with_distractors
 from synthetic.presets import PRESETS, draw_pair, draw_views
 from synthetic.render import Picture, draw_picture
-from synthetic.view import Camera, Glint, InkMark, Lids, Light, Spot, Surface, Tool, View
+from synthetic.surface import InkMark, Spot, Surface, Tool
+from synthetic.view import Camera, Glint, Lids, Light, View
 
 __all__ = [
     "PRESETS",

@@ -7,7 +7,7 @@ import numpy as np
 from synthetic.eye import Eye
 from synthetic.fields import Float, as_float, ramp, tiled, wrapped
 from synthetic.layer import spread
-from synthetic.view import Spot, Surface
+from synthetic.surface import Spot, Surface
 
 _SPOT = {"brown": (0.42, 0.27, 0.18), "slate": (0.44, 0.45, 0.50), "yellow": (0.80, 0.70, 0.48)}
 _PIGMENT = (0.50, 0.36, 0.26)

@@ -12,7 +12,8 @@ from synthetic.eye import Eye
 from synthetic.fields import Float, as_float, fractal, ramp, remap, wrapped
 from synthetic.geometry import Ellipse, project
 from synthetic.layer import spread
-from synthetic.view import InkMark, View
+from synthetic.surface import InkMark
+from synthetic.view import View
 
 _INK = {
     "violet": (0.30, 0.16, 0.52),

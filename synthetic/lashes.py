@@ -13,7 +13,8 @@ from synthetic.fields import Byte, Float, as_float, blur, blur_wide
 from synthetic.geometry import eye_to_head, head_to_picture
 from synthetic.layer import Layer
 from synthetic.lids import Fissure, place_lids
-from synthetic.view import Tool, View
+from synthetic.surface import Tool
+from synthetic.view import View
 
 _METAL = {"steel": (0.48, 0.49, 0.51), "black": (0.09, 0.09, 0.10), "titanium": (0.22, 0.29, 0.55)}
 

@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from synthetic.view import InkColor, InkMark, Lids, Metal, Spot, SpotColor, Tool, View
+from synthetic.surface import InkColor, InkMark, Metal, Spot, SpotColor, Tool
+from synthetic.view import Lids, View
 
 COLORS: tuple[InkColor, ...] = ("violet", "blue", "black", "brown")
 _OPPOSITE_DEG = 1.2  # spread of the second mark about the place opposite the first

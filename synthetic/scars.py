@@ -7,7 +7,7 @@ import numpy as np
 from synthetic.eye import Eye
 from synthetic.fields import Float, as_float, ramp, tiled
 from synthetic.layer import spread
-from synthetic.view import Surface
+from synthetic.surface import Surface
 
 _CLOUD = (0.74, 0.77, 0.78)
 _STAIN = (0.16, 0.55, 1.5)  # absorbance of iodine in red, green, blue
