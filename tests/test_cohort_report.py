@@ -11,11 +11,12 @@ from made_up_cohort import cohort
 
 from torsion.cohort.dictionary import dictionary
 from torsion.cohort.estimates import Estimate
-from torsion.cohort.figures import figure_bytes, histogram_figure, right_left_figure
+from torsion.cohort.figures import histogram_figure, right_left_figure
 from torsion.cohort.gallery import picture, worth_a_look
 from torsion.cohort.manifest import read_manifest
 from torsion.cohort.methods import degrees, headline, main_repeats, methods_paragraphs, percent
 from torsion.cohort.observations import eyes, observations
+from torsion.cohort.panels import figure_bytes
 from torsion.cohort.report import write_report
 from torsion.cohort.statistics import summarise
 from torsion.cohort.table import write_csv

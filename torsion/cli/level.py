@@ -7,16 +7,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from torsion.angles import Eye
 from torsion.both_eyes import BothEyes, Taken, both_eyes
 from torsion.cli import photo_options as shared
 from torsion.cli.level_text import level_text
 from torsion.cli.picked import check_inside
 from torsion.cli.toric_options import as_usage_error
-from torsion.cli.toric_types import numbers
+from torsion.cli.turns import Turn, left_turn, read_turn, right_turn
 from torsion.cli.usage import refuse_idle
-from torsion.errors import TorsionError
-from torsion.files import MEASUREMENT_SCHEMA, read_json
 from torsion.flags import worst_verdict
 from torsion.intake import read_photo
 from torsion.level import (
@@ -38,44 +35,7 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-Turn = tuple[float, float]
 _TAKEN: dict[str, Taken] = {"one-frame": "one frame", "fixed": "fixed", "apart": "apart"}
-
-
-def _turn(text: str, *, of: Eye | None = None) -> Turn:
-    """Read a rotation and its standard uncertainty, typed or from a measurement's JSON (of that eye)."""
-    try:
-        rotation, uncertainty = numbers(text, 2, form="DEG,SD")
-    except click.BadParameter:
-        return _measured(text, of)
-    return rotation, uncertainty
-
-
-def _right(text: str) -> Turn:
-    return _turn(text, of="OD")
-
-
-def _left(text: str) -> Turn:
-    return _turn(text, of="OS")
-
-
-def _measured(text: str, eye: Eye | None) -> Turn:
-    if not Path(text).is_file():
-        msg = f"{text!r} is neither DEG,SD (rotation and standard uncertainty) nor a file that measure wrote"
-        raise click.BadParameter(msg)
-    record = read_json(text)
-    name = Path(text).name
-    if record["schema"] != MEASUREMENT_SCHEMA:
-        msg = f"'{name}' must hold a measurement ({MEASUREMENT_SCHEMA}), not {record['schema']}"
-        raise TorsionError(msg)
-    if eye is not None and record.get("eye") not in (None, eye):
-        msg = f"'{name}' is a measurement of {record['eye']}, not of {eye}"
-        raise TorsionError(msg)
-    values = record.get("rotation_deg"), record.get("standard_uncertainty_deg")
-    if record.get("verdict") == "refuse" or values[0] is None or values[1] is None:
-        msg = f"'{name}' holds no rotation to use: the measurement was refused"
-        raise TorsionError(msg)
-    return float(values[0]), float(values[1])
 
 
 @click.command("level")
@@ -105,12 +65,14 @@ def _measured(text: str, eye: Eye | None) -> Turn:
 @click.option("--axis", type=shared.axis, metavar="DEG", help="Planned axis in the frame of the keratometry.")
 @click.option(
     "--rotation",
-    type=_turn,
+    type=read_turn,
     metavar="DEG,SD|FILE",
     help="Rotation of the eye and its standard uncertainty, or the JSON that measure wrote.",
 )
-@click.option("--right", type=_right, metavar="DEG,SD|FILE", help="Rotation of the right eye; with --left.")
-@click.option("--left", type=_left, metavar="DEG,SD|FILE", help="Rotation of the left eye; with --right.")
+@click.option(
+    "--right", type=right_turn, metavar="DEG,SD|FILE", help="Rotation of the right eye; with --left."
+)
+@click.option("--left", type=left_turn, metavar="DEG,SD|FILE", help="Rotation of the left eye; with --right.")
 @click.option(
     "--taken",
     type=click.Choice(tuple(_TAKEN)),

@@ -1,10 +1,9 @@
 """Figures of a cohort, fit for print.  Shape, hatching and words carry what colour carries."""
 
-import io
 import math
 import textwrap
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,20 +11,30 @@ from numpy.typing import NDArray
 from torsion.cohort.agreement import Agreement
 from torsion.cohort.columns import POSTURES
 from torsion.cohort.moments import THRESHOLDS_DEG, Moments
+from torsion.cohort.panels import (
+    BLUE,
+    EYE_STYLE,
+    GREY,
+    INK,
+    PALE,
+    VERMILION,
+    WIDTH,
+    dots,
+    dress,
+    panel,
+    write,
+)
 from torsion.cohort.refusals import Refusals
 from torsion.cohort.repeatability import Repeatability
 from torsion.flags import FLAGS
 
 if TYPE_CHECKING:
     import pandas as pd
-    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 __all__ = [
-    "FORMATS",
     "agreement_figure",
     "dial_figure",
-    "figure_bytes",
     "histogram_figure",
     "posture_figure",
     "refusals_figure",
@@ -33,39 +42,7 @@ __all__ = [
     "right_left_figure",
 ]
 
-Format = Literal["svg", "png", "pdf"]
-FORMATS: tuple[Format, ...] = ("svg", "png", "pdf")
-
-# Colours told apart by colour-blind eyes (Okabe & Ito's set).
-_BLUE, _VERMILION, _GREEN, _GREY, _INK, _PALE = (
-    "#0072B2",
-    "#D55E00",
-    "#009E73",
-    "#6E6E6E",
-    "#1A1A1A",
-    "#E2E2DC",
-)
-_EYE_STYLE = {"OD": ("o", _BLUE, "right eye"), "OS": ("s", _VERMILION, "left eye")}
-_DPI = 300
-_WIDTH = 4.6  # inches: a column and a half
-_CROWD = 500  # points from which on rings hide each other
-_MANY = 5000  # points from which on they are drawn as a picture; single shapes would make a page of megabytes
 _DIAL_DEG = 15.0  # of torsion are drawn as a quarter turn; twice or more as much where an eye turned further
-
-
-def figure_bytes(figure: "Figure", kind: Format) -> bytes:
-    """Return a figure as a file without dates or names: the same figure gives the same bytes."""
-    import matplotlib as mpl
-
-    blank: dict[str, dict[str, Any]] = {
-        "svg": {"Date": None, "Creator": None},
-        "png": {"Software": None},
-        "pdf": {"CreationDate": None, "Creator": None, "Producer": None},
-    }
-    file = io.BytesIO()
-    with mpl.rc_context({"svg.hashsalt": "torsion", "pdf.fonttype": 42}):  # ids that repeat, fonts that edit
-        figure.savefig(file, format=kind, dpi=_DPI, metadata=blank[kind])
-    return file.getvalue()
 
 
 def histogram_figure(eyes: "pd.DataFrame", found: Moments) -> "Figure":
@@ -73,30 +50,30 @@ def histogram_figure(eyes: "pd.DataFrame", found: Moments) -> "Figure":
     from matplotlib.ticker import MaxNLocator
 
     x = eyes["torsion_deg"].to_numpy(dtype=float)
-    figure, axes = _panel(_WIDTH, 3.4)
+    figure, axes = panel(WIDTH, 3.4)
     reach = max(5.0, math.ceil(float(np.max(np.abs(x), initial=0.0))) + 0.5)
     step = 1.0 if reach <= 20.0 else 2.0
     edges = np.arange(0.0, reach + step, step)
     right, left = np.histogram(x[x >= 0.0], edges)[0], np.histogram(-x[x < 0.0], edges)[0]
     middle = (edges[:-1] + edges[1:]) / 2.0
-    axes.bar(middle, right, step, color=_BLUE, edgecolor="white", label="excyclo")
-    axes.bar(-middle, left, step, color=_VERMILION, edgecolor="white", hatch="////", label="incyclo")
+    axes.bar(middle, right, step, color=BLUE, edgecolor="white", label="excyclo")
+    axes.bar(-middle, left, step, color=VERMILION, edgecolor="white", hatch="////", label="incyclo")
     top = max(1, int(max(right.max(initial=0), left.max(initial=0))))
     for limit in THRESHOLDS_DEG:
         if limit < reach:
             for side in (limit, -limit):
-                axes.axvline(side, color=_GREY, lw=0.7, ls=":", zorder=0)
-            _write(axes, limit, 1.22 * top, f"{limit:g}°", color=_GREY, ha="center", va="top")
+                axes.axvline(side, color=GREY, lw=0.7, ls=":", zorder=0)
+            write(axes, limit, 1.22 * top, f"{limit:g}°", color=GREY, ha="center", va="top")
     if found.mean_deg.value is not None and found.mean_deg.interval_95 is not None:
         low, high = found.mean_deg.interval_95
-        axes.plot([low, high], [1.08 * top] * 2, color=_INK, lw=2.5, solid_capstyle="butt")
-        axes.plot(found.mean_deg.value, 1.08 * top, "D", color=_INK, ms=6)
+        axes.plot([low, high], [1.08 * top] * 2, color=INK, lw=2.5, solid_capstyle="butt")
+        axes.plot(found.mean_deg.value, 1.08 * top, "D", color=INK, ms=6)
         words = f"mean {found.mean_deg.value:+.1f}°, 95 % CI".replace("-", "−")
-        _write(axes, high + 0.02 * reach, 1.08 * top, f" {words}", va="center")
+        write(axes, high + 0.02 * reach, 1.08 * top, f" {words}", va="center")
     axes.set_xlim(-reach, reach)
     axes.set_ylim(0.0, 1.25 * top)
     axes.yaxis.set_major_locator(MaxNLocator(integer=True))
-    _dress(axes, "torsion, degrees: incyclo  ←  0  →  excyclo", "eyes")
+    dress(axes, "torsion, degrees: incyclo  ←  0  →  excyclo", "eyes")
     axes.legend(frameon=False, fontsize=8, loc="upper left")
     return figure
 
@@ -112,7 +89,7 @@ def dial_figure(eyes: "pd.DataFrame") -> "Figure":
     figure = Figure(figsize=(6.4, 2.9), layout="constrained", facecolor="white")
     furthest = float(np.max(np.abs(eyes["rotation_deg"].to_numpy(dtype=float)), initial=1.0))
     reach = min(90.0, _DIAL_DEG * math.ceil(furthest / _DIAL_DEG))
-    for place, (eye, (_, colour, name)) in enumerate(_EYE_STYLE.items(), start=1):
+    for place, (eye, (_, colour, name)) in enumerate(EYE_STYLE.items(), start=1):
         axes = figure.add_subplot(1, 2, place, projection="polar")
         values = eyes.loc[eyes["eye"] == eye, "rotation_deg"].to_numpy(dtype=float)
         _draw_dial(axes, values, reach, colour, "" if eye == "OD" else "////")
@@ -130,31 +107,31 @@ def dial_figure(eyes: "pd.DataFrame") -> "Figure":
 
 def right_left_figure(pairs: "pd.DataFrame") -> "Figure":
     """Draw right against left eye in the camera's frame, with the diagonal on which a mere head tilt lies."""
-    figure, axes = _panel(4.4, 4.4)
+    figure, axes = panel(4.4, 4.4)
     right, left = pairs["right_deg"].to_numpy(dtype=float), pairs["left_deg"].to_numpy(dtype=float)
     reach = 1.15 * max(3.0, float(np.max(np.abs(np.concatenate([right, left])), initial=0.0)))
     ends = [-reach, reach]
-    axes.plot(ends, ends, color=_VERMILION, lw=1.5, ls="--")
-    axes.plot(ends, ends[::-1], color=_BLUE, lw=1.5)
+    axes.plot(ends, ends, color=VERMILION, lw=1.5, ls="--")
+    axes.plot(ends, ends[::-1], color=BLUE, lw=1.5)
     for side in ("h", "v"):
-        getattr(axes, f"ax{side}line")(0.0, color=_PALE, lw=1.0, zorder=0)
-    axes.plot(right, left, "o", **_dots(len(pairs), _INK))
+        getattr(axes, f"ax{side}line")(0.0, color=PALE, lw=1.0, zorder=0)
+    axes.plot(right, left, "o", **dots(len(pairs), INK))
     at = 0.93 * reach
-    _write(axes, at, at, "head tilt,\ncamera roll", ha="right", va="top", color=_VERMILION, weight="bold")
-    _write(axes, at, -at, "both excyclo", ha="right", va="bottom", color=_BLUE, weight="bold")
-    _write(axes, -at, at, "both incyclo", ha="left", va="top", color=_BLUE, weight="bold")
+    write(axes, at, at, "head tilt,\ncamera roll", ha="right", va="top", color=VERMILION, weight="bold")
+    write(axes, at, -at, "both excyclo", ha="right", va="bottom", color=BLUE, weight="bold")
+    write(axes, -at, at, "both incyclo", ha="left", va="top", color=BLUE, weight="bold")
     axes.set(xlim=ends, ylim=ends, aspect="equal")
-    _dress(axes, "right eye, degrees (counter-clockwise +)", "left eye, degrees (counter-clockwise +)")
+    dress(axes, "right eye, degrees (counter-clockwise +)", "left eye, degrees (counter-clockwise +)")
     return figure
 
 
 def posture_figure(data: "pd.DataFrame") -> "Figure":
     """Draw the share of pairs that differ by so much or more, controls beside seated-supine pairs."""
-    figure, axes = _panel(_WIDTH, 3.4)
+    figure, axes = panel(WIDTH, 3.4)
     styles = {
-        "seated-supine": (_INK, "-"),
-        "seated-seated": (_BLUE, "--"),
-        "supine-supine": (_VERMILION, ":"),
+        "seated-supine": (INK, "-"),
+        "seated-seated": (BLUE, "--"),
+        "supine-supine": (VERMILION, ":"),
     }
     used = data[data["usable"]]
     for posture, (colour, style) in styles.items():
@@ -167,7 +144,7 @@ def posture_figure(data: "pd.DataFrame") -> "Figure":
             )
     axes.set_xlim(left=0.0)
     axes.set_ylim(0.0, 101.0)
-    _dress(axes, "size of the rotation, degrees", "pairs turned by so much or more, %")
+    dress(axes, "size of the rotation, degrees", "pairs turned by so much or more, %")
     axes.legend(frameon=False, fontsize=8)
     return figure
 
@@ -182,19 +159,19 @@ def repeats_figure(data: "pd.DataFrame", found: Repeatability) -> "Figure":
     groups = used.groupby(keys)["torsion_deg"]
     used = used.assign(middle=groups.transform("mean"), number=groups.transform("size"))
     used = used[used["number"] >= 2]
-    figure, axes = _panel(_WIDTH, 3.4)
-    for eye, (marker, colour, name) in _EYE_STYLE.items():
+    figure, axes = panel(WIDTH, 3.4)
+    for eye, (marker, colour, name) in EYE_STYLE.items():
         part = used[used["eye"] == eye]
         apart = part["torsion_deg"] - part["middle"]
-        axes.plot(part["middle"], apart, marker, label=name, **_dots(len(used), colour))
+        axes.plot(part["middle"], apart, marker, label=name, **dots(len(used), colour))
     sd = found.within_sd_deg.value or 0.0
     band = 1.96 * sd * math.sqrt(1.0 - found.eyes / found.values)
     for side in (-band, band):
-        axes.axhline(side, color=_INK, lw=1.2, ls="--")
-    axes.axhline(0.0, color=_PALE, lw=1.0, zorder=0)
+        axes.axhline(side, color=INK, lw=1.2, ls="--")
+    axes.axhline(0.0, color=PALE, lw=1.0, zorder=0)
     axes.set_title(f"within-subject SD {sd:.2f}°; dashed: for 95 of 100 values", fontsize=9)
     what = "torsion of the eye" if found.posture == POSTURES[0] else f"of the eye's {found.posture} pairs"
-    _dress(axes, f"mean {what}, degrees", "value less that mean, degrees")
+    dress(axes, f"mean {what}, degrees", "value less that mean, degrees")
     axes.margins(y=0.25)
     for handle in axes.legend(frameon=False, fontsize=8, ncols=2, loc="upper center").legend_handles:
         if handle is not None:
@@ -213,10 +190,10 @@ def agreement_figure(pairs: "pd.DataFrame", found: Agreement, name: str) -> "Fig
     name : str
         Of the other method.
     """
-    figure, axes = _panel(_WIDTH, 3.6)
+    figure, axes = panel(WIDTH, 3.6)
     other, own = pairs["other_deg"].to_numpy(dtype=float), pairs["torsion_deg"].to_numpy(dtype=float)
     mean = (other + own) / 2.0
-    axes.plot(mean, other - own, "o", **_dots(mean.size, _INK))
+    axes.plot(mean, other - own, "o", **dots(mean.size, INK))
     lines = (
         (found.upper, "--", "upper limit", "bottom"),
         (found.bias, "-", "bias", "center"),
@@ -224,9 +201,9 @@ def agreement_figure(pairs: "pd.DataFrame", found: Agreement, name: str) -> "Fig
     )
     for line, style, words, side in lines:
         if line.value is not None:
-            axes.axhline(line.value, color=_BLUE, lw=1.5, ls=style)
+            axes.axhline(line.value, color=BLUE, lw=1.5, ls=style)
             if line.interval_95 is not None:
-                axes.axhspan(*line.interval_95, color=_BLUE, alpha=0.15, lw=0.0)
+                axes.axhspan(*line.interval_95, color=BLUE, alpha=0.15, lw=0.0)
             place: dict[str, Any] = {"xy": (1.0, line.value), "xycoords": ("axes fraction", "data")}
             text = f" {words}\n {round(line.value, 1) + 0.0:+.1f}°".replace("-", "−")
             axes.annotate(text, xytext=(2, 0), textcoords="offset points", va=side, fontsize=8, **place)
@@ -236,18 +213,10 @@ def agreement_figure(pairs: "pd.DataFrame", found: Agreement, name: str) -> "Fig
     if found.slope.value is not None and found.slope_p is not None and found.slope_p < 0.05:
         ends = np.array([mean.min(), mean.max()])
         middle = float(np.mean(other - own)) + found.slope.value * (ends - float(np.mean(mean)))
-        axes.plot(ends, middle, color=_VERMILION, lw=1.8, ls="-.", label=f"slope {found.slope.value:+.2f}")
+        axes.plot(ends, middle, color=VERMILION, lw=1.8, ls="-.", label=f"slope {found.slope.value:+.2f}")
         axes.legend(frameon=False, fontsize=8)
-    _dress(axes, f"mean of {name} and photographs, degrees", f"{name} less photographs, degrees")
+    dress(axes, f"mean of {name} and photographs, degrees", f"{name} less photographs, degrees")
     return figure
-
-
-def _dots(count: int, colour: str) -> dict[str, Any]:
-    """Style of points: rings while they can be told apart, small soft dots where there are many."""
-    style: dict[str, Any] = {"ls": "none", "rasterized": count > _MANY}
-    if count <= _CROWD:
-        return style | {"ms": 4.0, "mfc": "none", "mec": colour, "mew": 0.9}
-    return style | {"ms": 2.5, "mfc": colour, "mec": "none", "alpha": max(0.12, _CROWD / count)}
 
 
 def refusals_figure(found: Refusals) -> "Figure":
@@ -255,40 +224,21 @@ def refusals_figure(found: Refusals) -> "Figure":
     from matplotlib.ticker import MaxNLocator
 
     names = list(found.reasons)[:12]
-    figure, axes = _panel(_WIDTH, 0.9 + 0.4 * max(1, len(names)))
+    figure, axes = panel(WIDTH, 0.9 + 0.4 * max(1, len(names)))
     counts = [found.reasons[name] for name in names]
-    bars = axes.barh(range(len(names)), counts, 0.7, color=_GREY, edgecolor=_INK)
+    bars = axes.barh(range(len(names)), counts, 0.7, color=GREY, edgecolor=INK)
     axes.bar_label(bars, padding=3, fontsize=8)
     axes.set_yticks(range(len(names)), [_reason(name) for name in names])
     axes.invert_yaxis()
     axes.set_xlim(0.0, 1.15 * max([1, *found.reasons.values()]))
     axes.xaxis.set_major_locator(MaxNLocator(integer=True))
-    _dress(axes, f"pairs without a usable rotation, of {found.pairs}", "")
+    dress(axes, f"pairs without a usable rotation, of {found.pairs}", "")
     return figure
 
 
 def _reason(name: str) -> str:
     said = name in FLAGS and len(FLAGS[name].meaning) < 60
     return textwrap.fill(FLAGS[name].meaning if said else name.replace("_", " "), 30)
-
-
-def _panel(width: float, height: float) -> tuple["Figure", "Axes"]:
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(width, height), layout="constrained", facecolor="white")
-    return figure, figure.subplots()
-
-
-def _dress(axes: "Axes", x: str, y: str) -> None:
-    axes.spines[["top", "right"]].set_visible(False)
-    axes.set_xlabel(x, fontsize=9)
-    axes.set_ylabel(y, fontsize=9)
-    axes.tick_params(labelsize=8)
-
-
-def _write(axes: "Axes", x: float, y: float, text: str, **style: Any) -> None:  # noqa: ANN401 - as matplotlib
-    box = {"boxstyle": "square,pad=0.15", "facecolor": "white", "edgecolor": "none"}
-    axes.text(x, y, text, fontsize=8, bbox=box, **style)
 
 
 def _draw_dial(
@@ -324,8 +274,8 @@ def _draw_dial(
         fontsize=8,
     )
     axes.set_yticks([])
-    axes.grid(color=_PALE)
+    axes.grid(color=PALE)
     if values.size:
         mean = float(np.radians(magnified * np.clip(np.mean(values), -reach, reach)))
-        axes.plot([mean, mean], [0.0, 1.5 * top], color=_INK, lw=1.8)
-        axes.plot(0.0, 0.0, "o", color=_INK, ms=4)
+        axes.plot([mean, mean], [0.0, 1.5 * top], color=INK, lw=1.8)
+        axes.plot(0.0, 0.0, "o", color=INK, ms=4)

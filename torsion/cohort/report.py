@@ -26,6 +26,7 @@ from torsion.cohort.methods import (
     percent,
 )
 from torsion.cohort.observations import eyes, observations
+from torsion.cohort.panels import FORMATS, figure_bytes
 from torsion.cohort.statistics import SIGN, Summary
 from torsion.files import write_whole
 from torsion.flags import FLAGS
@@ -93,8 +94,8 @@ def write_report(
     pictures = folder / "figures"
     pictures.mkdir(exist_ok=True)
     for name, figure in drawn.items():
-        for kind in figures.FORMATS:
-            write_whole(figures.figure_bytes(figure, kind), pictures / f"{name}.{kind}")
+        for kind in FORMATS:
+            write_whole(figure_bytes(figure, kind), pictures / f"{name}.{kind}")
     paragraphs = methods_paragraphs(summary)
     write_whole("# Methods and results\n\n" + "\n\n".join(paragraphs) + "\n", folder / "methods.md")
     write_whole(by_eye.round(4).to_csv(index=False, lineterminator="\n"), folder / "eyes.csv")
@@ -106,9 +107,7 @@ def write_report(
     page = _render(
         title=title or ("Repeats of a cohort" if is_of_controls(summary) else "Torsion of a cohort"),
         summary=summary,
-        images={
-            name: _embedded(figures.figure_bytes(figure, "svg"), "svg+xml") for name, figure in drawn.items()
-        },
+        images={name: _embedded(figure_bytes(figure, "svg"), "svg+xml") for name, figure in drawn.items()},
         looks=[(look, _shown(data, look, photos)) for look in looks],
         eyes=_number_of(data, ["patient", "eye"]),
         patients=_number_of(data, ["patient"]),

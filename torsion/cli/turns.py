@@ -1,0 +1,53 @@
+"""A rotation with its standard uncertainty: typed, or read from the file that ``torsion measure`` wrote."""
+
+from pathlib import Path
+
+import click
+
+from torsion.angles import Eye
+from torsion.cli.toric_types import numbers
+from torsion.errors import TorsionError
+from torsion.files import MEASUREMENT_SCHEMA, read_json
+
+__all__ = ["Turn", "left_turn", "read_turn", "right_turn"]
+
+Turn = tuple[float, float]
+"""Rotation and its standard uncertainty, degrees."""
+
+
+def read_turn(text: str, *, of: Eye | None = None) -> Turn:
+    """Read a rotation and its standard uncertainty, typed or from a measurement's JSON (of that eye)."""
+    try:
+        rotation, uncertainty = numbers(text, 2, form="DEG,SD")
+    except click.BadParameter:
+        return _measured(text, of)
+    return rotation, uncertainty
+
+
+def right_turn(text: str) -> Turn:
+    """Read a rotation of the right eye."""
+    return read_turn(text, of="OD")
+
+
+def left_turn(text: str) -> Turn:
+    """Read a rotation of the left eye."""
+    return read_turn(text, of="OS")
+
+
+def _measured(text: str, eye: Eye | None) -> Turn:
+    if not Path(text).is_file():
+        msg = f"{text!r} is neither DEG,SD (rotation and standard uncertainty) nor a file that measure wrote"
+        raise click.BadParameter(msg)
+    record = read_json(text)
+    name = Path(text).name
+    if record["schema"] != MEASUREMENT_SCHEMA:
+        msg = f"'{name}' must hold a measurement ({MEASUREMENT_SCHEMA}), not {record['schema']}"
+        raise TorsionError(msg)
+    if eye is not None and record.get("eye") not in (None, eye):
+        msg = f"'{name}' is a measurement of {record['eye']}, not of {eye}"
+        raise TorsionError(msg)
+    values = record.get("rotation_deg"), record.get("standard_uncertainty_deg")
+    if record.get("verdict") == "refuse" or values[0] is None or values[1] is None:
+        msg = f"'{name}' holds no rotation to use: the measurement was refused"
+        raise TorsionError(msg)
+    return float(values[0]), float(values[1])

@@ -1,0 +1,69 @@
+"""What the figures of a cohort share: colours and shapes, one set of axes, the file that they become."""
+
+import io
+from typing import TYPE_CHECKING, Any, Literal
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = [
+    "BLUE", "EYE_STYLE", "FORMATS", "GREY", "INK", "PALE", "VERMILION", "WIDTH", "Format",
+    "dots", "dress", "figure_bytes", "panel", "write",
+]  # fmt: skip
+
+Format = Literal["svg", "png", "pdf"]
+FORMATS: tuple[Format, ...] = ("svg", "png", "pdf")
+
+# Colours told apart by colour-blind eyes (Okabe & Ito's set).
+BLUE, VERMILION, GREY, INK, PALE = "#0072B2", "#D55E00", "#6E6E6E", "#1A1A1A", "#E2E2DC"
+EYE_STYLE = {"OD": ("o", BLUE, "right eye"), "OS": ("s", VERMILION, "left eye")}
+_DPI = 300
+WIDTH = 4.6  # inches: a column and a half
+_CROWD = 500  # points from which on rings hide each other
+_MANY = 5000  # points from which on they are drawn as a picture; single shapes would make a page of megabytes
+
+
+def figure_bytes(figure: "Figure", kind: Format) -> bytes:
+    """Return a figure as a file without dates or names: the same figure gives the same bytes."""
+    import matplotlib as mpl
+
+    blank: dict[str, dict[str, Any]] = {
+        "svg": {"Date": None, "Creator": None},
+        "png": {"Software": None},
+        "pdf": {"CreationDate": None, "Creator": None, "Producer": None},
+    }
+    file = io.BytesIO()
+    with mpl.rc_context({"svg.hashsalt": "torsion", "pdf.fonttype": 42}):  # ids that repeat, fonts that edit
+        figure.savefig(file, format=kind, dpi=_DPI, metadata=blank[kind])
+    return file.getvalue()
+
+
+def panel(width: float, height: float) -> tuple["Figure", "Axes"]:
+    """Give a white figure of that size (inches) with one set of axes."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(width, height), layout="constrained", facecolor="white")
+    return figure, figure.subplots()
+
+
+def dress(axes: "Axes", x: str, y: str) -> None:
+    """Name both axes, and leave away what frames them above and to the right."""
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.set_xlabel(x, fontsize=9)
+    axes.set_ylabel(y, fontsize=9)
+    axes.tick_params(labelsize=8)
+
+
+def write(axes: "Axes", x: float, y: float, text: str, **style: Any) -> None:  # noqa: ANN401 - as matplotlib
+    """Write on white, so that lines below do not cross the words."""
+    box = {"boxstyle": "square,pad=0.15", "facecolor": "white", "edgecolor": "none"}
+    axes.text(x, y, text, fontsize=8, bbox=box, **style)
+
+
+def dots(count: int, colour: str) -> dict[str, Any]:
+    """Style of points: rings while they can be told apart, small soft dots where there are many."""
+    style: dict[str, Any] = {"ls": "none", "rasterized": count > _MANY}
+    if count <= _CROWD:
+        return style | {"ms": 4.0, "mfc": "none", "mec": colour, "mew": 0.9}
+    return style | {"ms": 2.5, "mfc": colour, "mec": "none", "alpha": max(0.12, _CROWD / count)}
