@@ -4,7 +4,6 @@
 """
 
 import argparse
-import csv
 import math
 import os
 import random
@@ -13,50 +12,22 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Mapping, Sequence
-from functools import cache
-from itertools import combinations
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
-import matplotlib.pyplot as plt
 import numpy as np
 import psutil
-from numpy.typing import NDArray
-from PIL import Image
 
-import torsion
+from tests.benchmarks.cohort_memory import memory
+from tests.benchmarks.cohort_photos import draw_cohort
 from torsion.cohort.executors import Processes
 from torsion.cohort.manifest import Manifest, read_manifest
-from torsion.cohort.pairs import Group, Measured, measure_group
-from torsion.cohort.progress import Progress
+from torsion.cohort.pairs import measure_group
 from torsion.cohort.run import STORE_NAME, run_cohort
 from torsion.cohort.store import Store, StoreError
-from torsion.demo_layers import load_layers, take_photo
-from torsion.record import measurement_record
 
 KILLS = 5
-VIEWS = 40  # composed once; a file more than that repeats one under another comment
-
-
-def draw(folder: Path, pairs: int, *, width_px: int, shots: int = 5) -> Path:
-    """Compose photos of the demo's eye, no two files alike, and a list of all pairs of so many shots."""
-    layers, rng = load_layers()["supine"], np.random.default_rng(0)
-    views = []
-    for angle in rng.uniform(-12.0, 12.0, VIEWS):
-        picture = Image.fromarray(take_photo(layers, float(angle), role="supine"))
-        size = (width_px, picture.height * width_px // picture.width)
-        views.append(picture.resize(size, Image.Resampling.BOX))
-    lines: list[list[str]] = []
-    for number in range(-(-pairs // math.comb(shots, 2))):
-        names = [f"{number:04d}-{shot}.jpg" for shot in range(shots)]
-        for shot, name in enumerate(names):
-            view = views[(shots * number + shot) % VIEWS]
-            view.save(folder / name, quality=92, comment=f"{name}, so that no two files are alike")
-        lines += [[f"{number:04d}", "OD", *pair] for pair in combinations(names, 2)]
-    with (folder / "list.csv").open("w", newline="") as stream:
-        csv.writer(stream).writerows([["patient", "eye", "seated", "supine"], *lines[:pairs]])
-    return folder / "list.csv"
 
 
 # ---- Gain of the second worker ----
@@ -96,7 +67,7 @@ def gain(pairs: int, turns: int) -> None:
     with tempfile.TemporaryDirectory() as name, Processes(1) as one, Processes(2) as two:
         folder = Path(name)
         # Small groups, so that neither worker waits long for the other's last one.
-        manifest = read_manifest(draw(folder, pairs, width_px=800, shots=3))
+        manifest = read_manifest(draw_cohort(folder, pairs, width_px=800, shots=3))
         few = Manifest(manifest.rows[:2], manifest.columns)
         for workers, executor in ((1, one), (2, two)):  # what is loaded once is no gain
             list(executor.run(measure_group, [()] * workers))
@@ -153,118 +124,6 @@ def median_interval(values: Sequence[float]) -> tuple[float, float, float]:
     return ordered[left], ordered[n - 1 - left], 1.0 - tails[left]
 
 
-# ---- Memory ----
-
-WARM = 0.2  # of a run: what libraries and tables take once is not growth
-AXES = 20  # rows of the invented run over those of the measured one, each with an axis of its own
-
-
-class Sizes(NamedTuple):
-    """Resident memory at one moment of a run, MB; that of each worker by its process."""
-
-    done: int
-    parent: float
-    workers: dict[int, float]
-
-
-def invented(group: Group) -> list[Measured]:
-    """Give every pair the record of one that was really measured."""
-    folder = Path(group[0].seated.location).parent
-    return [Measured(pair.key, _record(folder)) for pair in group]
-
-
-@cache
-def _record(folder: Path) -> dict[str, Any]:
-    found = torsion.measure(folder / "0000-0.jpg", folder / "0000-1.jpg", eye="OD")
-    return measurement_record(found)
-
-
-def memory(places: Sequence[Path], pairs: int, plot: Path | None) -> None:
-    """Resident memory over pairs that are measured, and over twenty times as many invented ones."""
-    if places:
-        own = watched(read_manifest(places[0], allow_outside=True), places[1], measure_group)
-        report_memory("measured", own)
-        if plot:
-            draw_memory({"measured": own}, plot)
-        return
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        path = draw(folder, pairs, width_px=300, shots=10)
-        measured = watched(read_manifest(path), folder / "measured", measure_group)
-        report_memory("measured", measured)
-        with path.open() as stream:
-            head, *lines = list(csv.reader(stream))
-        turned = [[*line, str(9 * turn)] for turn in range(AXES) for line in lines]
-        with path.open("w", newline="") as stream:
-            csv.writer(stream).writerows([[*head, "axis"], *turned])
-        many = watched(read_manifest(path), folder / "invented", invented)
-        report_memory("invented", many)
-    if plot:
-        draw_memory({"measured": measured, "invented results": many}, plot)
-
-
-def watched(manifest: Manifest, out: Path, measure: Callable[[Group], list[Measured]]) -> list[Sizes]:
-    """Run a cohort on two workers; give the memory at each report, and print what time and disk it took."""
-    own, sizes = psutil.Process(), []
-
-    def note(progress: Progress) -> None:
-        if progress.stage == "measuring":
-            workers = {
-                child.pid: child.memory_info().rss / 1e6
-                for child in own.children(recursive=True)
-                if "resource_tracker" not in str(child.cmdline())  # of multiprocessing, does no work
-            }
-            sizes.append(Sizes(progress.done, own.memory_info().rss / 1e6, workers))
-
-    start, before = time.perf_counter(), own.memory_info().rss / 1e6
-    with Processes(2) as executor:
-        run = run_cohort(manifest, out, executor=executor, measure=measure, on_progress=note)
-    seconds = time.perf_counter() - start
-    files = {file.name: file.stat().st_size / run.rows for file in sorted(out.iterdir())}
-    print(f"{out.name}: {run.rows} rows in {seconds:.0f} s, {run.measured} measured, {len(run.reasons)} not")
-    print(f"  bytes a row: {', '.join(f'{name} {size:.0f}' for name, size in files.items())}")
-    print(f"  parent: {before:.0f} MB before, {own.memory_info().rss / 1e6:.0f} MB with the tables written")
-    return sizes
-
-
-def growth(done: NDArray[np.float64], size: NDArray[np.float64]) -> float:
-    """Slope after the warm part, kB per 1,000 rows."""
-    late = done >= WARM * done[-1]
-    return float(1e6 * np.polyfit(done[late], size[late], 1)[0])
-
-
-def curves(sizes: Sequence[Sizes]) -> dict[str, tuple[NDArray[np.float64], NDArray[np.float64]]]:
-    """Rows done and memory, of the parent and of each worker that lived through the run."""
-    done = np.array([one.done for one in sizes], float)
-    found = {"parent": (done, np.array([one.parent for one in sizes]))}
-    lasting = sorted(set.intersection(*(set(one.workers) for one in sizes)))
-    for number, pid in enumerate(lasting, 1):
-        found[f"worker {number}"] = done, np.array([one.workers[pid] for one in sizes])
-    return found
-
-
-def report_memory(what: str, sizes: Sequence[Sizes]) -> None:
-    """Print memory at five moments, and its growth."""
-    for name, (done, size) in curves(sizes).items():
-        steps = np.linspace(0, len(done) - 1, 6).astype(int)[1:]
-        shown = ", ".join(f"{size[k]:.0f} MB at {done[k]:.0f}" for k in steps)
-        print(f"  {what}, {name}: {shown}; {growth(done, size):+.0f} kB per 1,000 rows", flush=True)
-
-
-def draw_memory(runs: Mapping[str, Sequence[Sizes]], file: Path) -> None:
-    """Draw memory against rows done, for each run."""
-    size = (5.5 * len(runs), 4.5)
-    figure, axes = plt.subplots(1, len(runs), figsize=size, sharey=True, squeeze=False, layout="constrained")
-    for panel, (title, sizes) in zip(axes[0], runs.items(), strict=True):
-        for name, (done, size) in curves(sizes).items():
-            panel.plot(done, size, label=f"{name}: {growth(done, size):+.0f} kB per 1,000 rows")
-        panel.set(xlabel="rows done", title=f"{sizes[-1].done} rows, {title}", ylim=(0, None))
-        panel.legend(loc="lower right")
-    axes[0, 0].set_ylabel("resident memory, MB")
-    figure.savefig(file, dpi=100)
-    plt.close(figure)
-
-
 # ---- Kills ----
 
 
@@ -272,7 +131,7 @@ def kills(pairs: int) -> None:
     """Kill the command at five random moments, let it end, and compare with a run that nobody disturbed."""
     rng = random.Random(1)
     with tempfile.TemporaryDirectory() as folder:
-        path = draw(Path(folder), pairs, width_px=320)
+        path = draw_cohort(Path(folder), pairs, width_px=320)
         whole, out = Path(folder, "whole"), Path(folder, "out")
         command = [sys.executable, "-m", "tests.benchmarks.cohort_study", "run", str(path)]
         subprocess.run([*command, str(whole)], check=True)
