@@ -7,9 +7,9 @@ pictures that show no human eye; ``two --preset moderate --cache FOLDER`` on two
 
 import argparse
 import sys
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import NamedTuple, TypeVar
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -21,6 +21,7 @@ import torsion
 from synthetic.presets import Preset
 from tests.benchmarks.drawn_photos import Circle, DrawnPhoto, drawn_photos
 from tests.benchmarks.photos import VARIABLE, list_eyes, photo_folder
+from tests.benchmarks.progress import counted
 from tests.benchmarks.summary import count_text
 from torsion.intake import photo_from_array
 from torsion.locate import locate
@@ -38,7 +39,6 @@ _CUTTINGS = 6  # of each picture, besides the whole
 _LEAST_SIDE_PX = 200  # smaller pictures are refused before an eye is looked for
 
 Picture = NDArray[np.uint8]
-_Item = TypeVar("_Item")
 
 
 class Off(NamedTuple):
@@ -204,16 +204,6 @@ def study_two(preset: Preset, pairs: int, cache: Path | None) -> Iterator[tuple[
         yield f"{preset} eyes {seeds[0]} and {seeds[1]}", "two_eyes" in torsion.prepare(both).flags
 
 
-def _counted(items: Iterable[_Item], word: str) -> list[_Item]:
-    """List the items, and say on stderr how far they are."""
-    done = []
-    for item in items:
-        done.append(item)
-        print(f"\r{len(done)} {word}", end="", file=sys.stderr, flush=True)
-    print(file=sys.stderr)
-    return done
-
-
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.locate_study", description=__doc__)
     parts = parser.add_subparsers(dest="part", required=True)
@@ -233,9 +223,9 @@ def _parser() -> argparse.ArgumentParser:
 def _reports(given: argparse.Namespace) -> Iterator[str]:
     if given.part == "photos":
         eyes = list_eyes(given.photos, given.set_name, limit=given.limit_eyes).values()
-        yield report_photos(_counted(map(study_photos, eyes), "eyes"))
+        yield report_photos(counted(map(study_photos, eyes), "eyes"))
     elif given.part == "none":
-        seen = _counted(study_none(), "pictures")
+        seen = counted(study_none(), "pictures")
         yield from _named("taken for an eye", [name for name, verdict in seen if verdict], len(seen))
         unmarked = [name for name, verdict in seen if verdict == "accept"]
         yield from _named("taken for an eye that can be measured", unmarked, len(seen))
@@ -243,10 +233,10 @@ def _reports(given: argparse.Namespace) -> Iterator[str]:
         for preset in given.preset or synthetic.PRESETS:
             if given.part == "drawn":
                 yield report_drawn(
-                    preset, _counted(study_drawn(preset, range(given.eyes), given.cache), "photos")
+                    preset, counted(study_drawn(preset, range(given.eyes), given.cache), "photos")
                 )
             else:
-                seen = _counted(study_two(preset, given.eyes // 2, given.cache), "pictures")
+                seen = counted(study_two(preset, given.eyes // 2, given.cache), "pictures")
                 missed = [name for name, is_seen in seen if not is_seen]
                 yield from _named(f"{preset}, second eye not seen", missed, len(seen))
 
