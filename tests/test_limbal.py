@@ -170,6 +170,16 @@ def test_ink_on_flesh_is_found():
     assert stain.direction_deg == pytest.approx(2.0, abs=0.2)
 
 
+def test_ink_on_redness_all_about_the_limbus_is_found():
+    red = (OUT > 1.0) & (OUT < 1.18 + 0.03 * np.cos(np.radians(9.0 * ANGLE_DEG)))
+    picture = painted((red, (212, 150, 148)), (bar(8.0, 4.5), (118, 78, 132)))
+    ring = unwrap_ring(picture, LIMBUS)
+    assert ring.white[ring.rows(1.05, 1.1)][:, round(-25.0 / STEP_DEG)].all()  # white lies beyond it
+    (stain,) = find_ink(picture, LIMBUS)
+    assert stain.direction_deg == pytest.approx(8.0, abs=0.2)
+    assert stain.width_deg == pytest.approx(4.5, abs=0.3)
+
+
 def test_a_mark_that_a_lid_meets_is_found_and_said_to_be_covered():
     lid = (UP > 0.36) & (RIGHT > 0.9)  # over one outer corner
     (stain,) = find_ink(painted((bar(15.0, 6.0), BLUE), (lid, SKIN)), LIMBUS)

@@ -240,13 +240,21 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ch
 
 
 def _stain_beyond(ring: Ring, trace: _Trace, past: slice) -> float:
-    """How much of a stain is left beyond the outer end, above what the white has of its own."""
+    """How much of a stain is left beyond the outer end, above what the white has of its own.
+
+    The white has a tint of its own, bluish where it is thin, and noise. It is taken beside the mark and, as
+    far out as the end, further away, since beside redness about the limbus the white beyond it is bluish.
+    """
     leant, (start, end) = trace.leant, trace.edges
-    wide = part_of(start - (end - start), 2 * end - start)
-    around = median(np.percentile(leant.of(ring.stain, past)[:, wide], 80, axis=1))
-    tint = leant.of(ring.stain, ring.rows(*BAND))
-    own = mean(np.array([percentile(tint[:, flank], 80.0) for flank in leant.flanks(trace.edges)]))
-    return around - max(own, 0.0)  # the white has a tint of its own, and noise
+    width = end - start
+    left = leant.of(ring.stain, past)
+    around = median(np.percentile(left[:, part_of(start - width, end + width)], 80, axis=1))
+    tints = [leant.of(ring.stain, ring.rows(*BAND))[:, flank] for flank in leant.flanks(trace.edges)]
+    own = mean(np.array([percentile(tint, 80.0) for tint in tints]))
+    white = leant.of(ring.white, past) > 0
+    away = (part_of(start - 4.0 * width, start - 1.5 * width), part_of(end + 1.5 * width, end + 4.0 * width))
+    far = [tint for part in away if (tint := left[:, part][white[:, part]]).size > _FEW_ROWS]
+    return around - max(own, *(percentile(tint, 80.0) for tint in far), 0.0)
 
 
 def _shows_white(before: Ring, leant: "_Leant", trace: _Trace) -> bool:

@@ -20,6 +20,7 @@ _TINT = (0.08, 0.15)  # density by which green and blue may be weaker than red b
 # four of the white's own standard deviations between these; skin is beyond, of 0.15 to 0.35
 _BLUISH = 0.30  # likewise by which they may be stronger: thin white, and the tail of a stain
 _WEDGE_DEG = 40.0  # a pterygium is seldom wider beside the limbus, 4 mm
+_WHITE_ROWS = 8  # 0.5 mm: shine on a lid is shorter
 _LEVEL = 0.6  # sine: within 37 degrees of the horizontal, where it grows, and lids leave the white free
 _OWN_ROWS = (1.065, 1.345)  # limbus radii between which the white is known for certain
 SOFT = 2  # rows and columns on each side by which the white is smoothed
@@ -71,7 +72,13 @@ def is_white(values: Floats, own: OwnWhite) -> Mask:
     least, most = (np.float32(np.exp(2.0 * tint)) for tint in (-_BLUISH, own.most_tint))
     white = light & (square < most * others) & (square > least * others)
     level = np.abs(np.sin(turns(values.shape[1]))) < _LEVEL
-    return np.asarray(white | (light & level & _enclosed(white)))
+    return np.asarray(white | (light & level & (_enclosed(white) | _within(white))))
+
+
+def _within(white: Mask) -> Mask:
+    """Places with white further out: a lid comes from outside, so redness about the limbus is no lid."""
+    beyond = np.cumsum(white[::-1], axis=0)[::-1]
+    return np.asarray(beyond >= _WHITE_ROWS)
 
 
 def _enclosed(white: Mask) -> Mask:
