@@ -171,7 +171,7 @@ def test_ink_on_flesh_is_found():
 
 
 def test_ink_on_redness_all_about_the_limbus_is_found():
-    red = (OUT > 1.0) & (OUT < 1.18 + 0.03 * np.cos(np.radians(9.0 * ANGLE_DEG)))
+    red = (OUT > 1.0) & (1.18 + 0.03 * np.cos(np.radians(9.0 * ANGLE_DEG)) > OUT)
     picture = painted((red, (212, 150, 148)), (bar(8.0, 4.5), (118, 78, 132)))
     ring = unwrap_ring(picture, LIMBUS)
     assert ring.white[ring.rows(1.05, 1.1)][:, round(-25.0 / STEP_DEG)].all()  # white lies beyond it

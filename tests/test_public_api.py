@@ -1,5 +1,6 @@
 """The front door: widening it is a visible act."""
 
+import ast
 import importlib
 import importlib.metadata
 import inspect
@@ -37,6 +38,12 @@ def test_every_public_name_loads_and_says_what_it_is(name):
     if name != "__version__":
         assert inspect.getdoc(value)
         assert name in importlib.import_module(value.__module__).__all__
+
+
+def test_type_checkers_see_what_is_loaded_at_first_use():
+    (block,) = (node for node in ast.parse(inspect.getsource(torsion)).body if isinstance(node, ast.If))
+    seen = {alias.name: node.module for node in block.body for alias in node.names}
+    assert seen == torsion._HOME
 
 
 @pytest.mark.parametrize("name", [n for n in PUBLIC if n.islower() and n != "__version__"])

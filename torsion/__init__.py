@@ -5,8 +5,18 @@ The front door is lazy (PEP 562): ``import torsion`` is cheap, and each public n
 
 import importlib
 import logging
+from typing import TYPE_CHECKING
 
 from torsion._version import __version__
+
+if TYPE_CHECKING:  # what `_HOME` says again, for type checkers, which do not run `__getattr__`
+    from torsion.axis import transfer_axis
+    from torsion.errors import PhotoError, TorsionError
+    from torsion.intake import photo_from_array, read_photo
+    from torsion.measurement import Measurement, MeasureOptions
+    from torsion.photo import Ellipse, Photo
+    from torsion.preparation import PreparedPhoto, PrepareOptions, prepare
+    from torsion.several import measure
 
 logging.getLogger("torsion").addHandler(logging.NullHandler())  # a program that wants to listen adds its own
 
