@@ -131,6 +131,16 @@ def test_outlines_given_by_hand_are_taken_as_they_are(photos):
     assert abs(record["rotation_deg"] - ROTATION_DEG) < TOLERANCE_DEG
 
 
+def test_a_turn_that_was_stated_is_no_longer_for_review(photos, tmp_path):
+    Image.open(photos / "supine.png").rotate(180).save(tmp_path / "turned.png")
+    arguments = ["measure", photos / "seated.png", tmp_path / "turned.png", "--eye", "OD", "--json", "-"]
+    found, stated = (json.loads(run(*arguments, *more).stdout) for more in ((), ("--turned", "180")))
+    assert (found["verdict"], stated["verdict"]) == ("review", "accept")
+    assert found["rotation_deg"] == stated["rotation_deg"]
+    assert stated["view"]["turn_deg"] == 180
+    assert stated["record"]["options"]["turned_deg"] == 180
+
+
 def test_mirrored_photo_can_be_said_to_be_one(photos, tmp_path):
     mirrored = np.asarray(Image.open(photos / "supine.png"))[:, ::-1]
     Image.fromarray(mirrored).save(tmp_path / "mirrored.png")

@@ -171,6 +171,11 @@ def test_a_mirror_that_was_stated_and_one_that_was_found_undo_each_other(pair_fl
     assert pair_flags(view=(0, found), options=options).view == View(0, shown)
 
 
+def test_a_turn_is_one_of_four():
+    with pytest.raises(ValueError, match="turned_deg must be 0, 90, 180 or 270, not 45"):
+        measurement.MeasureOptions(turned_deg=45)
+
+
 def test_bands_that_differ_by_more_than_they_state_widen_the_uncertainty(pair_flags):
     plain, apart = pair_flags(), pair_flags(limbus=(6.0, 0.1, 0.8))
     assert apart.standard_uncertainty_deg > plain.standard_uncertainty_deg
@@ -259,6 +264,7 @@ def test_a_good_pair_is_accepted(pair_flags):
     assert found.direction == "excyclotorsion"
 
 
+TURNED = {"options": measurement.MeasureOptions(turned_deg=180)}
 POOR = {"iris": (5.0, 0.1, 0.1), "limbus": (5.0, 0.1, 0.1)}  # bands that match nothing by themselves
 VESSELS = {"score": 0.1, "iris": (5.0, 0.1, 0.1), "limbus": (5.0, 0.1, 0.34)}  # in the limbal band alone
 PAIR_LIMITS = [
@@ -280,6 +286,7 @@ PAIR_LIMITS = [
     ("too_uncertain", {"uncertainty_deg": 1.99}, {"uncertainty_deg": 2.01}),
     ("large_rotation", {"rotation_deg": 14.9}, {"rotation_deg": -15.1}),
     ("turned_view", {}, {"view": (90, False)}),
+    ("turned_view", TURNED | {"view": (180, False)}, TURNED),  # stated, and not found
     ("mirrored", {}, {"view": (0, True)}),
     ("same_picture", {}, {"copied": True}),
     ("bands_disagree", {"limbus": (5.4, 0.1, 0.8)}, {"limbus": (5.6, 0.1, 0.8)}),  # half a degree

@@ -177,7 +177,7 @@ def test_minus_zero_is_zero():
 def test_record_says_how_it_was_made():
     record = measurement_record(made_up.accepted())["record"]
     assert record["version"]
-    assert record["options"] == {"mirrored": False, "seated_mirrored": False}
+    assert record["options"] == {"mirrored": False, "seated_mirrored": False, "turned_deg": 0}
     assert record["sha256"]["seated"] == made_up.grey_photo().sha256
 
 

@@ -12,7 +12,7 @@ from torsion.duplicate import same_exposure
 from torsion.masks import mirrored_eye
 from torsion.match import pair_flags
 from torsion.order import Sign, order_signs
-from torsion.orientation import View, find_view
+from torsion.orientation import Turn, View, find_view
 from torsion.preparation import PreparedPhoto
 from torsion.register import Registration, register
 from torsion.unwrap import Band
@@ -45,7 +45,9 @@ class Comparison:
     parameters: NDArray[np.float64] | None = None
 
 
-def compare(first: PreparedPhoto, second: PreparedPhoto, *, mirrored: bool = False) -> Comparison:
+def compare(
+    first: PreparedPhoto, second: PreparedPhoto, *, mirrored: bool = False, turned_deg: Turn = 0
+) -> Comparison:
     """Register the second photo to the first, and say what was found and what speaks against it.
 
     Parameters
@@ -54,6 +56,8 @@ def compare(first: PreparedPhoto, second: PreparedPhoto, *, mirrored: bool = Fal
         Seated and supine.
     mirrored : bool, default False
         The second picture is known to be mirrored left to right; it is un-mirrored first.
+    turned_deg : {0, 90, 180, 270}, default 0
+        Turn of the second picture that is expected; another is flagged.
 
     Returns
     -------
@@ -78,7 +82,7 @@ def compare(first: PreparedPhoto, second: PreparedPhoto, *, mirrored: bool = Fal
     shown = View(view.turn_deg, view.mirrored != mirrored)
     registration.parameters.setflags(write=False)
     dilation = supine.pupil[2] - first.picture.pupil[2]
-    flags = photo_flags + pair_flags(registration, both, bands, margin, view, rotation, dilation)
+    flags = photo_flags + pair_flags(registration, both, bands, margin, view, rotation, dilation, turned_deg)
     if same_exposure(first.picture, supine, registration.matrix):
         flags.append("same_picture")
     # A mirror that was not stated stays, so that it shows; counted in it, a turn has the other sense.

@@ -90,8 +90,10 @@ _TABLE: tuple[Flag, ...] = (
          "usual under a microscope with a wide pupil; otherwise improve light and focus"),
     Flag("bands_disagree", "review", "iris and limbal band give different rotations",
          "look for a pulled lid, swollen conjunctiva or a glare that stays; retake"),
-    Flag("turned_view", "review", "the second picture is turned by 90, 180 or 270 degrees",
-         "check that the turn is meant; the angle is stated after undoing it"),
+    Flag("turned_view", "review",
+         "the second picture is turned by 90, 180 or 270 degrees against the first, or not as was stated",
+         "check that the turn is meant, and state it by the option turned; the angle is stated after undoing "
+         "it"),
     Flag("large_rotation", "review", "the rotation is above 15 degrees, more than posture explains",
          "check head and camera; keep the manual mark"),
     Flag("frame_unknown", "accept",

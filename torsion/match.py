@@ -3,7 +3,7 @@
 import numpy as np
 
 from torsion.confidence import MATCH, Answer
-from torsion.orientation import View
+from torsion.orientation import Turn, View
 from torsion.register import Registration
 from torsion.unwrap import Band
 
@@ -27,6 +27,7 @@ def pair_flags(
     view: View,
     rotation_deg: float,
     dilation: float,
+    turned_deg: Turn,
 ) -> list[str]:
     """Give the flags that speak of how two eyes match; one of refusal alone where they do not.
 
@@ -45,6 +46,8 @@ def pair_flags(
         Counter-clockwise positive, the view's turn taken out.
     dilation : float
         Radius of the second pupil less that of the first, limbus radii.
+    turned_deg : {0, 90, 180, 270}
+        Turn of the view that was stated.
     """
     usable = sum(int(vote.usable.sum()) for vote in registration.votes)
     if usable < _MIN_PATCHES:
@@ -71,7 +74,7 @@ def pair_flags(
         disagreement = apart if apart > 3.0 * stated else 0.0
     conditions = {
         "mirrored": view.mirrored,
-        "turned_view": view.turn_deg != 0,
+        "turned_view": view.turn_deg != turned_deg,
         "weak_match": not clear,
         "bands_disagree": disagreement > _REVIEW_DEG,
         "iris_only": limbus is None and iris is not None,

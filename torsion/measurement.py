@@ -13,7 +13,7 @@ from torsion.confidence import Answer
 from torsion.flags import Verdict, worst_verdict
 from torsion.network import Network
 from torsion.order import Sign
-from torsion.orientation import View
+from torsion.orientation import TURNS, Turn, View
 from torsion.preparation import PhotoLike, PreparedPhoto, PrepareOptions, prepare
 from torsion.unwrap import Band
 
@@ -35,10 +35,19 @@ class MeasureOptions:
         The supine picture is known to be mirrored left to right; it is un-mirrored first.
     seated_mirrored : bool, default False
         The seated picture is, as by a selfie camera; what is said of it then refers to it un-mirrored.
+    turned_deg : {0, 90, 180, 270}, default 0
+        The supine picture is known to be turned counter-clockwise by so much, as ``view`` states it.  All
+        turns are tried in any case; one that was not stated is for a person to look at.
     """
 
     mirrored: bool = False
     seated_mirrored: bool = False
+    turned_deg: Turn = 0
+
+    def __post_init__(self) -> None:
+        if self.turned_deg not in TURNS:
+            msg = f"turned_deg must be 0, 90, 180 or 270, not {self.turned_deg!r}"
+            raise ValueError(msg)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -154,7 +163,7 @@ def measure(
     named = read_eye(eye) if eye is not None else None
     first = prepare(seated, eye=named, options=PrepareOptions(mirrored=options.seated_mirrored))
     second = prepare(supine, eye=named)
-    found = compare(first, second, mirrored=options.mirrored)
+    found = compare(first, second, mirrored=options.mirrored, turned_deg=options.turned_deg)
     shown = first.laterality.upright, found.supine_laterality
     named = named or first.photo.eye or second.photo.eye
     flags = [*found.flags]

@@ -1,12 +1,15 @@
 """Which way round the supine picture is: turned by a quarter, mirrored, or upright."""
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 from torsion.masks import EyePicture, mirrored_eye
 from torsion.search import Candidate, best_geometry, patch_maps
 
-__all__ = ["View", "find_view"]
+__all__ = ["TURNS", "Turn", "View", "find_view"]
+
+Turn = Literal[0, 90, 180, 270]
+TURNS: tuple[Turn, ...] = get_args(Turn)
 
 CLEAR_MARGIN = 0.03  # of a view over its rivals; eyes that do not match seldom reach it
 _CLEAR_SCORE = 0.25  # eyes that do not match, or lie otherwise, stayed below 0.2; the same eye seldom does
@@ -24,7 +27,7 @@ class View:
         Mirrored left to right (before the turn is counted).
     """
 
-    turn_deg: Literal[0, 90, 180, 270]
+    turn_deg: Turn
     mirrored: bool
 
 
@@ -46,11 +49,9 @@ def find_view(seated: EyePicture, supine: EyePicture) -> tuple[View, Candidate]:
     if upright.score > _CLEAR_SCORE and upright.score - upright.rival_score > CLEAR_MARGIN:
         return View(0, False), upright
     views: list[tuple[View, Candidate]] = [(View(0, False), upright)]
-    turns: tuple[Literal[90, 180, 270], ...] = (90, 180, 270)
-    views += [(View(turn, False), best_geometry(maps, turn_deg=turn)) for turn in turns]
+    views += [(View(turn, False), best_geometry(maps, turn_deg=turn)) for turn in TURNS[1:]]
     maps = patch_maps(seated, mirrored_eye(supine))
-    views.append((View(0, True), best_geometry(maps)))
-    views += [(View(turn, True), best_geometry(maps, turn_deg=turn)) for turn in turns]
+    views += [(View(turn, True), best_geometry(maps, turn_deg=turn)) for turn in TURNS]
     clearest = max(views, key=lambda entry: entry[1].score - entry[1].rival_score)
     if clearest[1].score - clearest[1].rival_score > CLEAR_MARGIN:
         return clearest

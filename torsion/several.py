@@ -3,7 +3,6 @@
 import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import Literal
 
 from torsion.angles import Eye, read_eye, wrap_direction_deg, wrap_rotation_deg
 from torsion.axis import AxisFrame
@@ -13,12 +12,11 @@ from torsion.match import angle_flags
 from torsion.measurement import Measurement, MeasureOptions, conclude
 from torsion.measurement import measure as measure_pair
 from torsion.network import LeftOut, Network, NetworkPair, NetworkPhoto
-from torsion.orientation import View
+from torsion.orientation import TURNS, View
 from torsion.preparation import PhotoLike, PreparedPhoto, PrepareOptions, prepare
 
 __all__ = ["measure"]
 
-_TURNS: tuple[Literal[0, 90, 180, 270], ...] = (0, 90, 180, 270)
 _RESTATED = {
     "uncertain",
     "too_uncertain",
@@ -166,7 +164,7 @@ def _combined(photos: Sequence[PreparedPhoto], pairs: Pairs, seated: int) -> Mea
 def _without_pair(combined: Measurement, rotation_deg: float) -> Measurement:
     """Drop what a refused pair of the first photos says of itself."""
     near = wrap_direction_deg(90.0 * round(rotation_deg / 90.0))
-    turn = next(turn for turn in _TURNS if turn == near)
+    turn = next(turn for turn in TURNS if turn == near)
     return replace(
         combined,
         view=View(turn, combined.options.mirrored),
