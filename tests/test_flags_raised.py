@@ -279,8 +279,8 @@ PAIR_LIMITS = [
     ("weak_match", POOR | {"score": 0.21, "margin": 0.11}, POOR | {"score": 0.21, "margin": 0.09}),
     (
         "weak_match",
-        VESSELS | {"limbus": (5.0, 0.1, 0.41)},
-        VESSELS | {"limbus": (5.0, 0.1, 0.39), "margin": 0.09},
+        VESSELS | {"margin": 0.11},
+        VESSELS | {"margin": 0.09},
     ),
     ("uncertain", {"uncertainty_deg": 0.49}, {"uncertainty_deg": 0.51}),
     ("too_uncertain", {"uncertainty_deg": 1.99}, {"uncertainty_deg": 2.01}),

@@ -62,7 +62,8 @@ def pair_flags(
     matches = _beyond(both.score, margin, MATCH, _MARGIN, _LEAD)
     if not (matches or _beyond(best, margin, MATCH, _CLEAR_MARGIN, _LEAD)):
         return ["eyes_do_not_match"]
-    clear = _beyond(max(both.score, best), margin, _CLEAR_MATCH, _CLEAR_MARGIN, _CLEAR_LEAD)
+    clear = _beyond(both.score, margin, _CLEAR_MATCH, _CLEAR_MARGIN, _CLEAR_LEAD)
+    clear = clear or (best > MATCH and margin > _CLEAR_LEAD)
     iris, limbus = bands["iris"], bands["limbus"]
     # A band that does not match by itself has no say on the other.
     iris = iris if iris and iris.score >= MATCH else None
