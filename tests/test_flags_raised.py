@@ -277,11 +277,7 @@ PAIR_LIMITS = [
     ("eyes_do_not_match", VESSELS | {"margin": 0.04}, VESSELS | {"margin": 0.04, "usable": 78}),  # 39 of it
     ("weak_match", POOR | {"score": 0.41, "margin": 0.04}, POOR | {"score": 0.39, "margin": 0.04}),
     ("weak_match", POOR | {"score": 0.21, "margin": 0.11}, POOR | {"score": 0.21, "margin": 0.09}),
-    (
-        "weak_match",
-        VESSELS | {"margin": 0.11},
-        VESSELS | {"margin": 0.09},
-    ),
+    ("weak_match", VESSELS | {"margin": 0.11}, VESSELS | {"margin": 0.09}),
     ("uncertain", {"uncertainty_deg": 0.49}, {"uncertainty_deg": 0.51}),
     ("too_uncertain", {"uncertainty_deg": 1.99}, {"uncertainty_deg": 2.01}),
     ("large_rotation", {"rotation_deg": 14.9}, {"rotation_deg": -15.1}),

@@ -95,7 +95,7 @@ def test_accepted_sheet_says_everything():
         "Patient Eye Source of the plan Axis",
         "signature",
         "not a medical device",
-        "mirrored no; axis frame unknown",
+        "mirrored no; seated mirrored no; turned 0°; axis frame unknown",
         made.seated.photo.sha256,
     ):
         assert part in said

@@ -216,7 +216,10 @@ def _png(figure: "Figure", *, dpi: float) -> str:
 
 def _record(m: Measurement) -> list[str]:
     """How the sheet was made: version, settings, and which files."""
-    settings = [f"{name} {_setting(value)}" for name, value in asdict(m.options).items()]
+    settings = [
+        f"{name.removesuffix('_deg').replace('_', ' ')} {_setting(value)}"
+        for name, value in asdict(m.options).items()
+    ]
     if m.axis is not None:
         settings.append(f"axis frame {m.axis.frame}")
     for role, prepared in (("seated", m.seated), ("supine", m.supine)):
@@ -232,4 +235,4 @@ def _record(m: Measurement) -> list[str]:
 
 
 def _setting(value: object) -> str:
-    return {True: "yes", False: "no"}[value] if isinstance(value, bool) else str(value)
+    return {True: "yes", False: "no"}[value] if isinstance(value, bool) else f"{value}°"
