@@ -1,5 +1,7 @@
 """Finding limbus and pupil where one of the two hardly shows."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -139,6 +141,8 @@ def test_a_limbus_with_a_pupil_in_it_is_not_taken_for_a_pupil(monkeypatch):
     assert found.limbus.radius_px == pytest.approx(90.0, rel=0.03)
     assert found.pupil is not None
     assert found.pupil.radius_px == pytest.approx(30.0, rel=0.06)
+    given = Ellipse.circle(350.0, 250.0, 60.0)  # by hand: then it is not for the search to take another
+    assert locate(replace(photo, pupil=given)).pupil == given
 
 
 def test_a_pupil_with_a_round_lamp_in_it_stays_a_pupil():

@@ -182,9 +182,9 @@ class _Trial:
     def or_within(self, channel: Image, starts: Sequence[Circle]) -> "_Trial":
         """Take a clear eye with a dark pupil that lies inside, if its own limbus is not round; else itself.
 
-        A wide open eye is a bright disc about the limbus as well.
+        A wide open eye is a bright disc about the limbus as well.  A pupil that was given stays.
         """
-        if self.has_round_limbus:
+        if self.has_round_limbus or self.given_pupil is not None:
             return self
         for start in starts:
             if self._holds(start):

@@ -23,10 +23,8 @@ Doubles = NDArray[np.float64]
 
 _RANGE = (0.16, 0.80)  # pupil radius over limbus radius
 _CENTRAL = 0.2  # limbus radii by which the pupil's centre may be off
-_PX, _WITHIN = (
-    40,
-    8,
-)  # pixels of a small picture for the limbus radius, and to each side for the centre: _CENTRAL
+_PX = 40  # pixels of the small picture for each limbus radius
+_WITHIN = int(_CENTRAL * _PX)  # pixels to each side in which the pupil's centre is looked for
 _CLIP = 15.0  # pupil edges are faint in dark eyes: many small steps beat one large
 ROUND = 0.7  # share of the outline on which the strongest edge lies: in eyes 0.8 to 1, elsewhere 0.2 to 0.6
 _MORE, VERY_ROUND = 3, 0.8  # discs that are tried where the clearest is not round, as the shade at a limbus
