@@ -12,6 +12,7 @@ import json
 import sys
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from functools import partial
 from pathlib import Path
 from typing import NamedTuple
 
@@ -23,7 +24,7 @@ from scipy.stats import spearmanr
 import synthetic
 import torsion
 from synthetic.presets import Preset
-from tests.benchmarks.drawn_photos import draw_photos
+from tests.benchmarks.drawn_photos import drawn_photos
 from tests.benchmarks.summary import count_text
 
 
@@ -45,11 +46,11 @@ class Drawn(NamedTuple):
     flags: tuple[str, ...]
 
 
-def measure_eye(task: Task) -> list[Drawn]:
+def measure_eye(task: Task, cache: Path | None) -> list[Drawn]:
     """Measure all pairs of one drawn eye; its textures are drawn once, its photos are prepared once."""
     cv2.setNumThreads(1)  # the workers share the cores
     prepared: tuple[list[tuple[float, torsion.PreparedPhoto]], ...] = ([], [])
-    for photo in draw_photos(task.preset, task.seed, shots=(task.seated, task.supine)):
+    for photo in drawn_photos(task.preset, task.seed, shots=(task.seated, task.supine), cache=cache):
         prepared[photo.posture].append((photo.rotation_deg, torsion.prepare(photo.rgb, eye=photo.eye)))
     drawn = []
     for (first, seated), (second, supine) in itertools.product(*prepared):
@@ -60,12 +61,15 @@ def measure_eye(task: Task) -> list[Drawn]:
     return drawn
 
 
-def measure_all(tasks: Sequence[Task], file: Path | None, *, workers: int) -> dict[Task, list[Drawn]]:
+def measure_all(
+    tasks: Sequence[Task], file: Path | None, *, cache: Path | None, workers: int
+) -> dict[Task, list[Drawn]]:
     """Measure all eyes that the file does not hold yet, and add each to it as soon as it is done."""
     done = dict(_read(file)) if file and file.exists() else {}
     rest = [task for task in tasks if task not in done]
     with ProcessPoolExecutor(workers) as pool:
-        for count, (task, drawn) in enumerate(zip(rest, pool.map(measure_eye, rest), strict=True), 1):
+        measured = pool.map(partial(measure_eye, cache=cache), rest)
+        for count, (task, drawn) in enumerate(zip(rest, measured, strict=True), 1):
             done[task] = drawn
             if file:
                 with file.open("a") as out:
@@ -132,6 +136,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--supine", type=int, default=3, help="photos of each eye")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--out", type=Path, help="file to which finished eyes are added")
+    parser.add_argument("--cache", type=Path, help="folder that keeps drawn photos for another run")
     given = parser.parse_args(arguments)
     presets = given.preset or ["moderate"]
     tasks = [
@@ -139,7 +144,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         for number in range(given.eyes)
         for preset in presets
     ]
-    done = measure_all(tasks, given.out, workers=given.workers)
+    done = measure_all(tasks, given.out, cache=given.cache, workers=given.workers)
     for preset in presets:
         print(report(preset, [drawn for task, drawn in done.items() if task.preset == preset]), flush=True)
 
