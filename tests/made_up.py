@@ -45,7 +45,7 @@ def eye_picture(half=62, px=40.0):
     valid[half:] = True  # the lower half is free
     rgb, texture = np.zeros((side, side, 3), np.uint8), np.zeros((side, side), np.float32)
     return EyePicture(
-        rgb, texture, valid, np.ones_like(valid), px, (0.0, 0.0, 0.4), valid.copy(), valid.copy(), 0.0
+        rgb, texture, valid, np.ones_like(valid), px, (0.0, 0.0, 0.4), valid.copy(), valid.copy(), 0.0, 0.0
     )
 
 

@@ -34,7 +34,7 @@ def eye(*, pupil=0.35, reflex=False, opening=(1.1, 1.1), grey=False):
         rgb[:] = rgb[..., :1]
     whole = np.ones_like(valid)
     texture = np.zeros((side, side), np.float32)
-    return EyePicture(rgb, texture, valid, whole, PX, (0.0, 0.0, pupil), distance < 0.96, ring, 0.0)
+    return EyePicture(rgb, texture, valid, whole, PX, (0.0, 0.0, pupil), distance < 0.96, ring, 0.0, 0.0)
 
 
 SEATED, SURGICAL = eye(), eye(pupil=0.65, reflex=True, opening=(1.6, 1.6))

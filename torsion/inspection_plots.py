@@ -8,15 +8,16 @@ from matplotlib.figure import Figure
 
 from torsion.dial_plots import BLACK, GREY, INK, PAPER, VERDICT_COLOURS, draw_eye, hatch_masked
 from torsion.preparation import PreparedPhoto
+from torsion.quality import LIMITS
 from torsion.record import best_photo, cautions
-from torsion.wording import flag_words, measure_words, shortened, shown_side, verdict_word
+from torsion.wording import flag_words, limit_words, measure_words, shortened, shown_side, verdict_word
 
 __all__ = ["MOST_PHOTOS", "inspection_figure"]
 
 MOST_PHOTOS = 100
 """Photos that one figure of an inspection can hold."""
 
-_CARD = (8.6, 4.9)  # inches that one photo takes up
+_CARD = (9.6, 6.0)  # inches that one photo takes up
 
 
 def inspection_figure(photos: Sequence[PreparedPhoto]) -> Figure:
@@ -57,27 +58,38 @@ def inspection_figure(photos: Sequence[PreparedPhoto]) -> Figure:
 
 def _draw_card(cell: Axes, prepared: PreparedPhoto, title: str, *, best: bool) -> None:
     """Draw one photo of an inspection with its words to the right."""
-    axes = cell.inset_axes((0.1, 0.1, 4.7, 4.7), transform=cell.transData)
+    axes = cell.inset_axes((0.1, 1.2, 4.7, 4.7), transform=cell.transData)
     if draw_eye(axes, prepared):
         hatch_masked(axes, prepared)
-        cell.text(4.95, 0.16, "hatched: masked, or outside both bands", size=8, color=GREY)
+        cell.text(0.1, 1.02, "hatched: masked, or outside both bands", size=8, color=GREY)
     word, (ground, ink) = verdict_word(prepared.verdict), VERDICT_COLOURS[prepared.verdict]
     box = {"boxstyle": "round,pad=0.35,rounding_size=0.3", "facecolor": ground, "edgecolor": BLACK}
-    cell.text(4.95, 4.55, title, size=12, weight="bold", color=INK, va="center")
-    cell.text(5.03, 4.15, word, size=13, weight="bold", color=ink, va="center", bbox=box)
+    cell.text(4.95, 5.72, title, size=12, weight="bold", color=INK, va="center")
+    cell.text(5.03, 5.3, word, size=13, weight="bold", color=ink, va="center", bbox=box)
     if best:
-        cell.text(6.4, 4.15, "BEST OF THESE", size=12, weight="bold", color=INK, va="center")
-    top = 3.72
-    measures = measure_words(prepared.measures) if prepared.limbus is not None else []
-    if prepared.laterality.upright is not None:
-        measures.append(("shows", shown_side(prepared)))
-    for line, (label, value) in enumerate(measures):
-        cell.text(4.95, top - 0.215 * line, label, size=10, color=GREY, va="center")
-        cell.text(7.6, top - 0.215 * line, value, size=10, weight="bold", color=INK, va="center", ha="right")
+        cell.text(6.4, 5.3, "BEST OF THESE", size=12, weight="bold", color=INK, va="center")
+    below = _write_figures(cell, prepared, top=4.85) if prepared.limbus is not None else 4.85
     lines = [
         line
         for name in prepared.flags
-        for line in textwrap.wrap(f"! {flag_words(name)}", 54, subsequent_indent="  ")
+        for line in textwrap.wrap(f"! {flag_words(name)}", 62, subsequent_indent="  ")
     ]
-    below = top - 0.215 * len(measures) - 0.02
     cell.text(4.95, below, "\n".join(lines), size=8.5, color=INK, va="top", linespacing=1.25)
+
+
+def _write_figures(cell: Axes, prepared: PreparedPhoto, *, top: float) -> float:
+    """Write the figures of a photo with their limits, those beyond them bold; return where they end."""
+    step = 0.2
+    for line, (name, (label, value)) in enumerate(
+        zip(prepared.measures, measure_words(prepared.measures), strict=True)
+    ):
+        measured = prepared.measures[name]
+        beyond = name in LIMITS and measured is not None and LIMITS[name].breached(measured)
+        height, weight = top - step * line, "bold" if beyond else "normal"
+        cell.text(4.95, height, label, size=9.5, weight=weight, color=GREY, va="center")
+        cell.text(7.4, height, value, size=9.5, weight="bold", color=INK, va="center", ha="right")
+        cell.text(7.5, height, limit_words(name), size=8.5, weight=weight, color=GREY, va="center")
+    height = top - step * len(prepared.measures)
+    cell.text(4.95, height, "shows", size=9.5, color=GREY, va="center")
+    cell.text(7.4, height, shown_side(prepared), size=9.5, weight="bold", color=INK, va="center", ha="right")
+    return height - 0.15

@@ -60,6 +60,8 @@ class EyePicture:
         The bands before masking.
     overexposed : float
         Share of the limbal band that is burnt out.
+    glare : float
+        Share of both bands that glints and burnt-out places take.
     """
 
     rgb: NDArray[np.uint8]
@@ -71,6 +73,7 @@ class EyePicture:
     iris_region: Mask
     limbal_region: Mask
     overexposed: float
+    glare: float
 
     def __post_init__(self) -> None:
         regions = (self.in_picture, self.iris_region, self.limbal_region)
@@ -116,7 +119,8 @@ def cut_out(photo: Photo, located: Located) -> EyePicture:
     in_picture = (from_middle_x < width / 2 - 2.5)[None, :] & (from_middle_y < height / 2 - 2.5)[:, None]
     zones = _Zones.of(half, px, pupil, in_picture)
     burnt = rgb[..., 1] >= _BURNT_OUT
-    usable = in_picture & ~_grown(_glints(rgb, zones, px, grey=grey) | burnt, 0.02 * px)
+    glinting = _grown(_glints(rgb, zones, px, grey=grey) | burnt, 0.02 * px)
+    usable = in_picture & ~glinting
     if not grey:
         scale, drawn = px / radius, located.limbus
         outline = Ellipse(half, half, drawn.major_px * scale, drawn.minor_px * scale, drawn.axis_deg)
@@ -127,7 +131,9 @@ def cut_out(photo: Photo, located: Located) -> EyePicture:
     valid = np.asarray(cv2.erode(valid.view(np.uint8), _disc(_RIM * px)) > 0)
     texture = np.where(valid, texture, np.float32(0.0))
     overexposed = float((burnt & zones.ring_seed).sum() / max(1, zones.ring_seed.sum()))
-    return EyePicture(rgb, texture, valid, in_picture, px, pupil, zones.iris, zones.ring, overexposed)
+    bands = zones.iris | zones.ring
+    glare = float((glinting & bands).sum() / max(1, bands.sum()))
+    return EyePicture(rgb, texture, valid, in_picture, px, pupil, zones.iris, zones.ring, overexposed, glare)
 
 
 def mirrored_eye(eye: EyePicture) -> EyePicture:

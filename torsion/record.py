@@ -125,12 +125,15 @@ def inspection_record(photos: Sequence["PreparedPhoto"], *, options: object | No
     -------
     dict
         The schema ``torsion/inspection/1``; ``best`` is an index into ``photos``, or None where every photo
-        is refused.
+        is refused; ``limits`` are those of the measures, by name.
     """
+    from torsion.quality import LIMITS  # with the stages that measure, which arithmetic does without
+
     fields = {
         "schema": INSPECTION_SCHEMA,
         "photos": [_photo_fields(photo) for photo in photos],
         "best": best_photo(photos),
+        "limits": {name: asdict(limit) for name, limit in LIMITS.items()},
         "cautions": (CAUTION,),
     }
     record = plain_fields(fields)

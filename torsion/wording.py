@@ -10,6 +10,7 @@ from torsion.flags import FLAGS, Verdict
 from torsion.measurement import Measurement
 from torsion.order import Sign
 from torsion.preparation import PreparedPhoto
+from torsion.quality import LIMITS
 
 __all__ = [
     "axis_degrees",
@@ -20,6 +21,7 @@ __all__ = [
     "direction_words",
     "flag_words",
     "frame_words",
+    "limit_words",
     "measure_words",
     "order_words",
     "planned_words",
@@ -49,11 +51,19 @@ _MEASURES: dict[str, tuple[str, str]] = {
     "limbus_contrast": ("limbus edge contrast", "%"),
     "exposed_upper": ("upper limbus exposed", "%"),
     "exposed_lower": ("lower limbus exposed", "%"),
+    "exposed": ("limbus exposed, mean", "%"),
     "iris_valid": ("iris usable", "%"),
     "limbus_valid": ("limbal band usable", "%"),
     "pupil_ratio": ("pupil to limbus", "%"),
     "focus": ("fine detail", "%"),
-    "overexposed": ("burnt out", "%"),
+    "focus_iris": ("fine detail, iris", "%"),
+    "focus_limbus": ("fine detail, limbal band", "%"),
+    "vessel_contrast": ("contrast of vessels", "0.1 %"),
+    "glare": ("glints", "%"),
+    "overexposed": ("white burnt out", "%"),
+    "white_level": ("brightness of the white", "%"),
+    "off_centre": ("off the middle", "%"),
+    "outside": ("outside the picture", "%"),
 }
 
 
@@ -281,10 +291,27 @@ def measure_words(measures: Mapping[str, float | None]) -> list[tuple[str, str]]
     ]
 
 
+def limit_words(name: str) -> str:
+    """Limit of a measure of a photo; empty where it has none.
+
+    Examples
+    --------
+    >>> limit_words("limbus_radius_px"), limit_words("overexposed"), limit_words("pupil_ratio")
+    ('at least 40 px', 'at most 50 %', '')
+    """
+    if name not in LIMITS:
+        return ""
+    limit = LIMITS[name]
+    if limit.least is None:
+        return f"at most {_value(name, limit.most)}"
+    either = ", or the other band" if limit.flag == "eye_covered" else ""
+    return f"at least {_value(name, limit.least)}{either}"
+
+
 def _value(name: str, value: float | None) -> str:
     if value is None:
         return "–"
     unit = _MEASURES.get(name, ("", ""))[1]
-    if unit == "%":
-        return f"{100.0 * value:.0f} %"
+    if unit.endswith("%"):
+        return f"{100.0 * value:.{0 if unit == '%' else 1}f} %"
     return f"{value:.0f} px" if unit == "px" else f"{value:.2f}"

@@ -10,7 +10,7 @@ import argparse
 import itertools
 import sys
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 from pathlib import Path
@@ -26,22 +26,16 @@ from tests.benchmarks.photos import list_eyes, photo_folder
 from tests.benchmarks.summary import count_text
 from torsion.cohort.table import read_table
 from torsion.flags import FLAGS
-from torsion.quality import MIN_FOCUS, MIN_RADIUS_PX, MIN_UPPER_AND_LOWER
+from torsion.quality import LIMITS, MEASURES
+from torsion.wording import limit_words
 
 if TYPE_CHECKING:
     import pandas as pd
 
-_LIMITS = {
-    "limbus_radius_px": MIN_RADIUS_PX,
-    "focus": MIN_FOCUS,
-    "exposed": MIN_UPPER_AND_LOWER,
-    "iris_valid": None,
-    "limbus_valid": None,
-    "limbus_contrast": None,
-}
+_FIGURES = tuple(name for name in MEASURES if name not in ("pixels_per_degree", "focus"))
+_WORSE_WHEN_HIGH = {"pupil_ratio", "glare", "overexposed", "off_centre", "outside"}
 _CLOSE_DEG = 0.3  # an error below which the photos were good enough
 _BINS = 8
-_MEASURES = (*(name for name in _LIMITS if name != "exposed"), "exposed_upper", "exposed_lower")
 _USUAL = {"eye_not_given", "side_not_seen"}
 _OF_THE_PAIR = {"same_picture", "mirrored", "other_side"}  # the pair is wrong, and each photo may be good
 
@@ -56,18 +50,20 @@ class Measured(NamedTuple):
     flags: tuple[str, ...] = ()
 
 
-def _figures(photo: torsion.PreparedPhoto) -> dict[str, float]:
-    values = {name: np.nan if value is None else value for name, value in photo.measures.items()}
-    values["exposed"] = 0.5 * (values["exposed_upper"] + values["exposed_lower"])
-    return {name: values[name] for name in _LIMITS}
+def _poorer(first: Mapping[str, float | None], second: Mapping[str, float | None]) -> dict[str, float]:
+    """Give the worse value of each figure, NaN where neither photo has it."""
+    poorer = {}
+    for name in _FIGURES:
+        values = [np.nan if each[name] is None else float(each[name] or 0.0) for each in (first, second)]
+        poorer[name] = float((np.fmax if name in _WORSE_WHEN_HIGH else np.fmin)(*values))
+    return poorer
 
 
 def _measured(
     first: torsion.PreparedPhoto, second: torsion.PreparedPhoto, found: torsion.Measurement, error_deg: float
 ) -> Measured:
-    figures = [_figures(photo) for photo in (first, second)]
-    poorer = {name: float(np.fmin(figures[0][name], figures[1][name])) for name in _LIMITS}
     let_through = first.verdict == second.verdict == "accept"
+    poorer = _poorer(first.measures, second.measures)
     return Measured(poorer, let_through, found.verdict == "accept", error_deg, found.flags)
 
 
@@ -109,13 +105,10 @@ def read_results(file: Path) -> list[list[Measured]]:
 
 
 def _from_row(row: "pd.Series[Any]", error_deg: float) -> Measured:
-    both = [{name: row[f"{role}.measures.{name}"] for name in _MEASURES} for role in ("seated", "supine")]
-    for values in both:
-        values["exposed"] = 0.5 * (values["exposed_upper"] + values["exposed_lower"])
-    poorer = {name: float(np.fmin(both[0][name], both[1][name])) for name in _LIMITS}
+    both = [{name: row[f"{role}.measures.{name}"] for name in _FIGURES} for role in ("seated", "supine")]
     let_through = row["seated.verdict"] == row["supine.verdict"] == "accept"
     flags = tuple(str(row["flags"]).split(";")) if isinstance(row["flags"], str) else ()
-    return Measured(poorer, let_through, row["verdict"] == "accept", error_deg, flags)
+    return Measured(_poorer(*both), let_through, row["verdict"] == "accept", error_deg, flags)
 
 
 def measure_drawn(seed: int, *, preset: synthetic.presets.Preset) -> list[Measured]:
@@ -157,8 +150,9 @@ def report(pairs: Sequence[Measured]) -> str:
         f"  not accepted, but within {_CLOSE_DEG} degrees: {len(kept_out)}, "
         + ", ".join(f"{k} {n}" for k, n in counts.most_common())
     )
-    for name, limit in _LIMITS.items():
-        lines.append(f"  {name}, limit {limit}")
+    for name in _FIGURES:
+        limit = limit_words(name)
+        lines.append(f"  {name}, {limit}" if limit else f"  {name}, no limit")
         for part in _steps(pairs, name):
             error = np.array([pair.error_deg for pair in part if pair.accepted])
             error = error[np.isfinite(error)]
@@ -183,13 +177,14 @@ def _steps(pairs: Sequence[Measured], name: str) -> list[list[Measured]]:
 
 def draw(pairs: Sequence[Measured], file: Path) -> None:
     """Error of each pair against each figure, accepted or not, with the limit."""
-    figure, axes = plt.subplots(2, 3, figsize=(12, 7), sharey=True, layout="constrained")
-    for panel, (name, limit) in zip(axes.flat, _LIMITS.items(), strict=True):
+    figure, axes = plt.subplots(4, 4, figsize=(15, 13), sharey=True, layout="constrained")
+    for panel, name in zip(axes.flat, _FIGURES, strict=True):
         for accepted, marker, label in ((True, ".", "accepted"), (False, "x", "review or refused")):
             part = [pair for pair in pairs if pair.accepted == accepted]
             x = [pair.figures[name] for pair in part]
             panel.semilogy(x, [max(pair.error_deg, 0.002) for pair in part], marker, label=label, alpha=0.5)
-        if limit is not None:
+        if name in LIMITS:
+            limit = LIMITS[name].least if LIMITS[name].least is not None else LIMITS[name].most
             panel.axvline(limit, color="black", linewidth=1, label="limit of the gate")
         panel.set_xlabel(f"{name.replace('_', ' ')} of the poorer photo")
     for panel in axes[:, 0]:

@@ -57,14 +57,35 @@ def brighter(view: View, stops: float) -> View:
     return replace(view, light=replace(view.light, exposure_ev=view.light.exposure_ev + stops))
 
 
+def glinting(picture: Picture, count: float, eye: torsion.PreparedPhoto) -> Picture:
+    """Lay so many burnt-out spots of a tenth of the limbus's radius over iris and limbal band."""
+    assert eye.limbus is not None
+    limbus, spotted, rng = eye.limbus, picture.copy(), np.random.default_rng(0)
+    for turn, out in rng.uniform((0.0, 0.5), (2.0 * np.pi, 1.4), (int(count), 2)):
+        away = out * limbus.radius_px
+        middle = round(limbus.x_px + away * np.cos(turn)), round(limbus.y_px - away * np.sin(turn))
+        cv2.circle(spotted, middle, round(0.1 * limbus.radius_px), (255, 255, 255), -1, cv2.LINE_AA)
+    return spotted
+
+
 IN_THE_FILE: dict[str, tuple[Callable[..., Picture], tuple[float, ...]]] = {
     "limbus_radius_px": (smaller, (0.6, 0.4, 0.3, 0.25, 0.2, 0.15)),
     "focus": (blurred, (0.5, 1.0, 1.5, 2.0, 3.0, 4.0)),
     "outside": (cut, (0.0, 0.1, 0.2, 0.3, 0.4, 0.5)),
+    "glare": (glinting, (10, 20, 40, 80, 120, 160)),
 }
+
+
+def tilted(view: View, tilt_deg: float) -> View:
+    """Let the eye look aside and up."""
+    return replace(view, yaw_deg=view.yaw_deg + tilt_deg, pitch_deg=view.pitch_deg + tilt_deg / 2.0)
+
+
 BEFORE_THE_LENS: dict[str, tuple[Callable[[View, float], View], tuple[float, ...]]] = {
     "exposed": (closed, (0.1, 0.2, 0.3, 0.4, 0.5, 0.6)),
     "overexposed": (brighter, (0.5, 1.0, 1.5, 2.0, 2.5, 3.0)),
+    "white_level": (brighter, (-1.0, -2.0, -3.0, -4.0, -5.0, -6.0)),
+    "tilt": (tilted, (5.0, 10.0, 15.0, 20.0, 25.0, 30.0)),
 }
 
 
@@ -107,10 +128,8 @@ def measured(seated: torsion.PreparedPhoto, picture: Picture, cause: str, level:
     photo = torsion.prepare(picture)
     found = torsion.measure(seated, photo)
     figures = {name: np.nan if value is None else value for name, value in photo.measures.items()}
-    figures["exposed"] = (figures["exposed_upper"] + figures["exposed_lower"]) / 2.0
-    figures["outside"] = level
     return Step(
-        figures[cause],
+        figures.get(cause, level),  # nothing in one photo measures its tilt
         photo.verdict != "accept",
         found.verdict,
         np.nan if found.rotation_deg is None else abs(found.rotation_deg - _ROTATION_DEG),

@@ -13,8 +13,9 @@ from torsion.errors import PhotoError
 from torsion.intake import read_photo
 from torsion.photo import Ellipse
 from torsion.preparation import PreparedPhoto, prepare
+from torsion.quality import LIMITS
 from torsion.record import best_photo, cautions, inspection_record
-from torsion.wording import measure_words, shown_side, verdict_word
+from torsion.wording import limit_words, measure_words, shown_side, verdict_word
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -43,6 +44,8 @@ def command(
     picture: Path | None,
 ) -> None:
     """Find the eye in each PHOTO (a file, or a folder of photos) and say what the photo is good for.
+
+    Of one photo all figures are shown with their limits, of several the chief ones and which photo is best.
 
     Exit status: 0 at least one photo can be used, 3 all are refused, 1 a file cannot be used, 2 wrong usage.
     In a folder, a file that cannot be used is left out, and said to be.
@@ -99,6 +102,28 @@ def _prepared(files: Sequence[Path], eye: Eye | None, *, named: set[Path]) -> li
 
 
 def _text(photos: Sequence[PreparedPhoto]) -> list[str]:
+    return _figures(photos[0]) if len(photos) == 1 else _table(photos)
+
+
+def _figures(photo: PreparedPhoto) -> list[str]:
+    """All figures of one photo with their limits."""
+    head = f"{verdict_word(photo.verdict)}  {photo.photo.name}, shows {shown_side(photo)}"
+    if photo.limbus is None:
+        return [head]
+    rows = [
+        (f"! {label}" if _breached(photo, name) else f"  {label}", value, limit_words(name))
+        for name, (label, value) in zip(photo.measures, measure_words(photo.measures), strict=True)
+    ]
+    first, second = (max(len(row[column]) for row in rows) for column in (0, 1))
+    return [head, "", *(f"{a.ljust(first)}  {b.rjust(second)}  {c}".rstrip() for a, b, c in rows)]
+
+
+def _breached(photo: PreparedPhoto, name: str) -> bool:
+    value = photo.measures[name]
+    return name in LIMITS and value is not None and LIMITS[name].breached(value)
+
+
+def _table(photos: Sequence[PreparedPhoto]) -> list[str]:
     head = [label for label, _ in measure_words(dict.fromkeys(_COLUMNS))]
     table = [["", "photo", "verdict", *head, "shows", "flags"]]
     for number, photo in enumerate(photos, 1):
@@ -112,6 +137,6 @@ def _text(photos: Sequence[PreparedPhoto]) -> list[str]:
     best = best_photo(photos)
     if best is None:
         lines += ["", "No photo can be used."]
-    elif len(photos) > 1:
+    else:
         lines += ["", f"Best: {best + 1}, {photos[best].photo.name}"]
     return [line.rstrip() for line in lines]

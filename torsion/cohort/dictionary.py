@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from torsion.cohort.columns import COLUMNS, METHOD_PREFIX, OTHER_PREFIX, column_of
 from torsion.cohort.table import kind_of
 from torsion.flags import FLAGS
+from torsion.quality import MEASURES
 
 __all__ = ["Entry", "dictionary", "flag_meanings"]
 
@@ -76,16 +77,7 @@ _MEANINGS = {
     "level.supine_deg": "tilt of the head's line in the second photo, counter-clockwise positive",
     "level.rotation_deg": "rotation of the eye against the head's line, counter-clockwise positive",
     "record.version": "version that measured",
-    "measures.limbus_radius_px": "radius of the limbus",
-    "measures.pixels_per_degree": "pixels in a degree along the limbus",
-    "measures.limbus_contrast": "contrast of the limbus, 0 to 1",
-    "measures.exposed_upper": "share of the upper limbus that no lid covers",
-    "measures.exposed_lower": "share of the lower limbus that no lid covers",
-    "measures.iris_valid": "share of the iris that can be used",
-    "measures.limbus_valid": "share of the limbal band that can be used",
-    "measures.pupil_ratio": "radius of the pupil over that of the limbus",
-    "measures.focus": "share of the texture's power in detail finer than two degrees; low out of focus",
-    "measures.overexposed": "share of the white of the eye that is burnt out",
+    **{f"measures.{name}": meaning for name, meaning in MEASURES.items()},
 }
 _PARTS = {
     "record.options.": "setting of the measurement",
