@@ -103,10 +103,13 @@ def _is_stroke(bar: Bar, length_over_width: float) -> bool:
 
 
 def _is_straight(bar: Bar) -> bool:
-    """Tell whether a bar has the sides of a stroke, from the limbus on: those of a spot are round."""
+    """Tell whether a bar has the sides of a stroke, from the limbus on: those of a spot are round.
+
+    What the photo without ink does not show is no spot, so that it may be fainter at the limbus.
+    """
     width_deg = bar.end_deg - bar.start_deg
     straight = bar.ragged * width_deg <= max(_STROKE * width_deg, _JITTER_DEG)
-    return straight and bar.at_limbus >= _FROM_LIMBUS
+    return straight and (is_new(bar) or bar.at_limbus >= _FROM_LIMBUS)
 
 
 def is_new(bar: Bar) -> bool:
