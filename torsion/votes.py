@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.quantiles import median
 from torsion.unwrap import Band
 
 __all__ = [
@@ -193,21 +192,16 @@ def fit_votes_each(
         for band, vote in enumerate(votes)
     ]
     terms = [_Terms.of(vote) for vote in votes]
+    normal, pull = np.concatenate([t.normal for t in terms]), np.concatenate([t.pull for t in terms])
     weights = kept
     steps: Doubles = np.zeros((len(leave_outs), PARAMETERS))
     normals: Doubles = np.zeros((len(leave_outs), PARAMETERS, PARAMETERS))
     for _ in range(6):
-        normals, pulls = np.tile(PRIOR, (len(steps), 1, 1)), np.tile(-PRIOR @ parameters, (len(steps), 1))
-        for weight, term in zip(weights, terms, strict=True):
-            both = np.repeat(weight, 2, axis=1)  # x and y of each patch
-            for normal, own in zip(normals, both, strict=True):
-                normal += term.basis.T @ (own[:, None] * term.informed)
-            pulls += (both * term.pull) @ term.basis
+        every = np.concatenate(weights, axis=1)
+        normals = PRIOR + (every @ normal).reshape(-1, PARAMETERS, PARAMETERS)
+        pulls = every @ pull - PRIOR @ parameters
         steps = np.asarray(np.linalg.solve(normals, pulls[..., None])[..., 0], np.float64)
-        weights = [
-            weight * _agreement(vote, term, weight, steps)
-            for vote, term, weight in zip(votes, terms, kept, strict=True)
-        ]
+        weights = [weight * term.agreement(weight, steps) for term, weight in zip(terms, kept, strict=True)]
     return tuple(
         Fit(step, normal, tuple(weight[at] for weight in weights))
         for at, (step, normal) in enumerate(zip(steps, normals, strict=True))
@@ -216,47 +210,61 @@ def fit_votes_each(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Terms:
-    """One band's part of the normal equations, x and y of a patch as two rows, and its damped information.
+    """What each patch of a band adds to the normal equations, and by how much a step misses what it asks for.
 
-    ``informed`` is the information times the basis; ``inverse`` (3, patches) holds the xx, xy and yy elements
-    of the inverse of the damped information over the variance.
+    Attributes
+    ----------
+    normal : (patches, 196) ndarray
+        Information on the parameters, (14, 14) laid out flat.
+    pull : (patches, 14) ndarray
+    asked : (2 * patches,) ndarray
+        Displacement that a patch asks for along two directions, in its own standard deviations.
+    moved : (14, 2 * patches) ndarray
+        Displacement for each parameter, likewise.
+    clear : (patches,) bool ndarray
+        Patches that show how large the noise is.
     """
 
-    basis: Doubles
-    informed: Doubles
+    normal: Doubles
     pull: Doubles
-    inverse: Doubles
+    asked: Doubles
+    moved: Doubles
+    clear: NDArray[np.bool_]
 
     @classmethod
     def of(cls, vote: Votes) -> "_Terms":
         """Lay out the votes of a band."""
-        informed = (vote.information[..., None] * vote.basis[:, None]).sum(axis=2)
+        turned = vote.basis.transpose(0, 2, 1)
+        informed = vote.information @ vote.basis
+        normal = (turned @ informed).reshape(-1, PARAMETERS**2)
+        pull = (turned @ vote.pull[..., None])[..., 0]
+        # Damped, so that a patch without texture along one direction has no say on it.
         xx, xy, yy = vote.information[:, 0, 0], vote.information[:, 0, 1], vote.information[:, 1, 1]
         damping = 1e-3 * (xx + yy) + 1e-6
         xx, yy = xx + damping, yy + damping
-        inverse = np.array([yy, -xy, xx]) / ((xx * yy - xy * xy) * vote.variance)
-        return cls(
-            vote.basis.reshape(-1, PARAMETERS), informed.reshape(-1, PARAMETERS), vote.pull.ravel(), inverse
-        )
+        # Inverse Cholesky factor of the covariance of the pull.
+        along, down = 1.0 / np.sqrt(xx * vote.variance), np.sqrt(xx / ((xx * yy - xy * xy) * vote.variance))
+        whiten = np.array([[along, 0.0 * along], [-xy / xx * down, down]])
+        asked = np.einsum("ijn,nj->in", whiten, vote.pull).ravel()
+        moved = np.einsum("ijn,njk->kin", whiten, informed).reshape(PARAMETERS, -1)
+        return cls(normal, pull, asked, moved, vote.correlation > 0.2)
+
+    def agreement(self, weights: Doubles, steps: Doubles) -> Doubles:
+        """Share of its vote that each patch keeps: little where a step does not explain what it asks for."""
+        left = (self.asked - steps @ self.moved) ** 2
+        miss = left[:, : len(self.clear)] + left[:, len(self.clear) :]
+        # Neighbouring samples share their noise, so that even good patches miss by more than independent
+        # samples would; the median (1.39 for chi squared with 2 degrees of freedom) shows by how much.
+        telling = (weights > 0) & self.clear
+        count = telling.sum(axis=1)
+        ordered = np.sort(np.where(telling, miss, np.inf), axis=1)
+        row = np.arange(len(count))
+        middle = 0.5 * (ordered[row, np.maximum(count - 1, 0) // 2] + ordered[row, count // 2])
+        spread = np.where(count > 5, np.maximum(1.0, middle / 1.39), 1.0)[:, None]
+        return np.asarray(np.clip(1.0 - miss / (spread * _CUTOFF), 0.0, 1.0) ** 2 / spread)
 
 
 def at_rest(vote: Votes, step: Doubles) -> Votes:
     """Votes when the map has changed by a step: the pull that is left, the information that is truly told."""
     left = vote.pull - (vote.information @ (vote.basis @ step)[..., None])[..., 0]
     return replace(vote, pull=left, information=vote.information * vote.told[:, None, None])
-
-
-def _agreement(vote: Votes, terms: _Terms, weights: Doubles, steps: Doubles) -> Doubles:
-    """Share of its vote that each patch keeps: little where the step does not explain its displacement."""
-    left = (terms.pull - steps @ terms.informed.T).reshape(len(steps), -1, 2)
-    x, y = left[..., 0], left[..., 1]
-    miss = terms.inverse[0] * x * x + 2.0 * terms.inverse[1] * x * y + terms.inverse[2] * y * y
-    telling = (weights > 0) & (vote.correlation > 0.2)
-    # Neighbouring samples share their noise, so that even good patches miss by more than independent
-    # samples would; the median (1.39 for chi squared with 2 degrees of freedom) shows by how much.
-    excess = [
-        max(1.0, median(own[tells]) / 1.39) if tells.sum() > 5 else 1.0
-        for own, tells in zip(miss, telling, strict=True)
-    ]
-    spread = np.array(excess)[:, None]
-    return np.asarray(np.clip(1.0 - miss / (spread * _CUTOFF), 0.0, 1.0) ** 2 / spread)
