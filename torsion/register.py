@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from torsion.masks import EyePicture
 from torsion.search import Candidate
-from torsion.unwrap import BANDS, Band, grid, places, rows_for, sample_at
+from torsion.unwrap import BANDS, Band, Grid, Places, grid, rows_for, sample_at
 from torsion.votes import MIN_COMMON, PARAMETERS, Votes, affine, at_rest, displacement, fit_votes
 
 __all__ = ["Registration", "register"]
@@ -106,11 +106,39 @@ class _Side:
         texture = cv2.GaussianBlur(eye.texture, (0, 0), blur * eye.px_per_radius + 0.3)
         return cls(eye, np.asarray(texture, np.float32), eye.valid.astype(np.float32))
 
-    def band(self, x: Floats, y: Floats) -> tuple[Floats, NDArray[np.bool_]]:
-        """Texture along the ring at points of a band, and where all of it is valid."""
-        at = places(self.eye, x, y)
+    def band(self, at: Places) -> tuple[Floats, NDArray[np.bool_]]:
+        """Texture along the ring at places of a band, and where all of it is valid."""
         valid = sample_at(self.valid, at) > 0.99
         return _along_ring(sample_at(self.texture, at, cubic=True), valid), valid
+
+
+class _Rings:
+    """Grid of a band, moved by a map: each row is an ellipse, of which the columns are the directions.
+
+    So a map needs to be worked out for three points of each row only: the centre of its circle, and the
+    points to the right and at the top; what lies between follows from the cosine and sine of the columns.
+    """
+
+    def __init__(self, points: Grid) -> None:
+        self.points = points
+        self.columns = np.array([np.ones_like(points.cosine), points.cosine, points.sine])
+        self.single = self.columns.astype(np.float32)
+
+    def moved(self, parameters: Doubles) -> Doubles:
+        """Centre of each row, and what its cosine and sine add to it: (x or y, rows, 3)."""
+        p = self.points
+        x, y = np.hstack([p.left, p.left + p.length, p.left]), np.hstack([p.low, p.low, p.low + p.length])
+        ends = np.array(displacement(parameters + _IDENTITY, x, y, p.depth, p.band))
+        ends[..., 1:] -= ends[..., :1]
+        return ends
+
+    def places(self, moved: Doubles, eye: EyePicture) -> Places:
+        """Places of all points of the grid in the cut of an eye."""
+        centre, px = eye.valid.shape[0] // 2, eye.px_per_radius
+        columns, rows = (moved * np.array([px, -px])[:, None, None]).astype(np.float32)
+        columns[:, 0] += centre
+        rows[:, 0] += centre
+        return columns @ self.single, rows @ self.single
 
 
 class _BandFit:
@@ -118,27 +146,38 @@ class _BandFit:
 
     def __init__(self, seated: _Side, supine: _Side, band: Band, start_deg: float, columns: int) -> None:
         rows = rows_for(seated.eye.pupil[2], band, columns)
-        points = grid(seated.eye.pupil, band, columns, rows=rows)
+        points = _Rings(grid(seated.eye.pupil, band, columns, rows=rows))
         # The supine iris is met at the same share of the way from its own pupil to its limbus.
         start = grid(supine.eye.pupil, band, columns, rows=rows, turn_deg=start_deg)
-        self.band, self.supine = band, supine
-        self.x, self.y = _single(start.x), _single(start.y)
-        self.depth = _single(start.depth[:, :1])
+        self.band, self.supine, self.rings = band, supine, _Rings(start)
         width = columns // _SECTORS
         height = max(5, rows // max(1, round(rows / width / 1.2)))
         self.patches = (rows // height, height, _SECTORS, width)
-        x, y, depth = (self._mean(part) for part in (self.x, self.y, _single(start.depth)))
+        self.middles = self.rings.columns.reshape(3, _SECTORS, width).mean(axis=2)
+        sides = 0.5 * (self.rings.columns + np.roll(self.rings.columns, 1, axis=1))[:, ::width]
+        self.widths = (np.roll(sides, -1, axis=1) - sides) / width
+        at_start = np.zeros(PARAMETERS)
+        x, y = (self._ring_means(self.rings.moved(at_start)) @ self.middles).reshape(2, -1)
+        depth = np.repeat(self._ring_means(start.depth), _SECTORS)
         moves = [displacement(unit, x, y, depth, band) for unit in np.eye(PARAMETERS)]
         self.basis = np.array(moves).transpose(2, 1, 0)
-        self.seated_band, self.seated_valid = seated.band(_single(points.x), _single(points.y))
+        at = points.places(points.moved(at_start), seated.eye)
+        self.seated_band, self.seated_valid = seated.band(at)
         self.seated_slopes = _slopes(self.seated_band)
         self.direction = np.tile((np.arange(_SECTORS) + 0.5) * (2 * np.pi / _SECTORS), self.patches[0])
 
+    def _ring_means(self, rows: Doubles) -> Doubles:
+        """Mean over the rows of each ring of patches, of (..., rows, n)."""
+        rings, height, *_ = self.patches
+        inside = rows[..., : rings * height, :].reshape(*rows.shape[:-2], rings, height, -1)
+        return np.asarray(inside.mean(axis=-2))
+
     def _mean(self, values: Floats) -> Doubles:
         """Mean over each patch."""
-        rings, height, sectors, _ = self.patches
-        means = cv2.resize(values[: rings * height], (sectors, rings), interpolation=cv2.INTER_AREA)
-        return np.asarray(means, np.float64).ravel()
+        rings, height, _, width = self.patches
+        columns = np.add.reduce(values[: rings * height].reshape(rings, height, -1), axis=1)
+        sums = np.add.reduce(columns.reshape(-1, width), axis=1, dtype=np.float64)
+        return np.asarray(sums / (height * width))
 
     def _around(self, values: Doubles) -> Doubles:
         """Sum over each patch and its neighbours along the ring."""
@@ -146,25 +185,17 @@ class _BandFit:
         near = (np.roll(rings, by, axis=1) for by in range(-_AROUND, _AROUND + 1))
         return np.asarray(sum(near), np.float64).ravel()
 
-    def _cells(self, moved: Floats) -> tuple[Doubles, Doubles]:
-        """Mean slopes of a coordinate along columns and rows, over each patch: only its rim counts."""
-        rings, height, sectors, width = self.patches
-        used = moved[: rings * height]
-        left = 0.5 * (used[:, ::width] + np.roll(used[:, width - 1 :: width], 1, axis=1))
-        left = left.reshape(rings, height, sectors).mean(axis=1, dtype=np.float64)
-        below, above = used[height - 1 :: height], moved[height::height][:rings]
-        first = 3.0 * moved[:1] - moved[1:2]  # beyond the edge the last step is repeated
-        if len(above) < rings:
-            above = np.concatenate([above, 2.0 * moved[-1:] - moved[-2:-1]])
-        top = 0.5 * np.concatenate([first, below + above])
-        top = top.reshape(rings + 1, sectors, width).mean(axis=2, dtype=np.float64)
-        return (np.roll(left, -1, axis=1) - left).ravel() / width, np.diff(top, axis=0).ravel() / height
+    def _cells(self, moved: Doubles) -> Doubles:
+        """Give the steps along columns and rows of the grid: (patches, 2, 2), x and y along the middle axis."""
+        rings, height, *_ = self.patches
+        first, last = moved[:, ::height][:, :rings], moved[:, height - 1 :: height]
+        across, down = self._ring_means(moved) @ self.widths, (last - first) / (height - 1) @ self.middles
+        return np.stack([across, down], axis=1).reshape(2, 2, -1).transpose(2, 0, 1)
 
     def votes(self, parameters: Doubles) -> Votes:
         """Sample the supine band with the present map; what displacement each patch asks for."""
-        to_places = (parameters + _IDENTITY).astype(np.float32)
-        x, y = displacement(to_places, self.x, self.y, self.depth, self.band)
-        band, valid = self.supine.band(x, y)
+        moved = self.rings.moved(parameters)
+        band, valid = self.supine.band(self.rings.places(moved, self.supine.eye))
         both = (self.seated_valid & valid).astype(np.float32)
         seated, supine = self.seated_band * both, band * both
         difference = seated - supine
@@ -182,8 +213,7 @@ class _BandFit:
         information = np.array([[mean(across * across), mixed], [mixed, mean(down * down)]])
         pull = np.array([mean(across * difference), mean(down * difference)])
         # From steps of the grid to limbus radii in the supine eye.
-        cells = np.array([self._cells(moved) for moved in (x, y)]).transpose(2, 0, 1)
-        to_cells = np.linalg.inv(cells + 1e-12 * np.eye(2))
+        to_cells = np.linalg.inv(self._cells(moved) + 1e-12 * np.eye(2))
         turned = to_cells.transpose(0, 2, 1)
         size = self.patches[1] * self.patches[3]
         # Of the gradients' power only the part that both photos share tells a displacement; counting the
@@ -206,10 +236,6 @@ class _BandFit:
             common,
             self.direction,
         )
-
-
-def _single(values: NDArray[np.floating]) -> Floats:
-    return np.asarray(values, np.float32)
 
 
 def _along_ring(band: Floats, valid: NDArray[np.bool_]) -> Floats:

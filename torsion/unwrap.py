@@ -43,16 +43,31 @@ class Grid:
     Attributes
     ----------
     band : {"iris", "limbus"}
-    x, y : (rows, columns) float32 ndarray
-        Position in limbus radii, y up; good to a 10,000th of a pixel.
-    depth : (rows, columns) float32 ndarray
+    left, low, length : (rows, 1) ndarray
+        Centre and radius of the circle on which a row lies, limbus radii.
+    depth : (rows, 1) ndarray
         Iris: share of the way from pupil to limbus; limbal band: radius.
+    cosine, sine : (columns,) ndarray
+        Of the direction of each column.
     """
 
     band: Band
-    x: NDArray[np.float32]
-    y: NDArray[np.float32]
-    depth: NDArray[np.float32]
+    left: Doubles
+    low: Doubles
+    length: Doubles
+    depth: Doubles
+    cosine: Doubles
+    sine: Doubles
+
+    @property
+    def x(self) -> NDArray[np.float32]:
+        """Position to the right in limbus radii, (rows, columns), good to a 10,000th of a pixel."""
+        return _circles(self.left, self.length, self.cosine)
+
+    @property
+    def y(self) -> NDArray[np.float32]:
+        """Position upwards, likewise."""
+        return _circles(self.low, self.length, self.sine)
 
 
 def grid(
@@ -77,18 +92,18 @@ def grid(
     """
     angles = np.arange(columns) * (2 * np.pi / columns) + np.radians(turn_deg)
     part = ((np.arange(rows) + 0.5) / rows)[:, None]
-    cosine, sine = np.cos(angles), np.sin(angles)
     if band == "iris":
         depth = _IRIS_SPAN[0] + part * (_IRIS_SPAN[1] - _IRIS_SPAN[0])
         inner = 1 - depth
-        x, y, radius = inner * pupil[0], inner * pupil[1], inner * pupil[2] + depth
+        left, low, length = inner * pupil[0], inner * pupil[1], inner * pupil[2] + depth
     else:
-        depth = radius = np.exp(np.log(RING[0]) + part * np.log(RING[1] / RING[0]))
-        x = y = np.zeros_like(radius)
-    left, low, length, share = (np.asarray(each, np.float32) for each in (x, y, radius, depth))
-    across = left + length * cosine.astype(np.float32)
-    up = low + length * sine.astype(np.float32)
-    return Grid(band, across, up, np.broadcast_to(share, across.shape))
+        depth = length = np.exp(np.log(RING[0]) + part * np.log(RING[1] / RING[0]))
+        left = low = np.zeros_like(length)
+    return Grid(band, left, low, length, depth, np.cos(angles), np.sin(angles))
+
+
+def _circles(middle: Doubles, length: Doubles, share: Doubles) -> NDArray[np.float32]:
+    return middle.astype(np.float32) + length.astype(np.float32) * share.astype(np.float32)
 
 
 def iris_point(
