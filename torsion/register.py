@@ -186,7 +186,7 @@ class _BandFit:
         return np.asarray(sum(near), np.float64).ravel()
 
     def _cells(self, moved: Doubles) -> Doubles:
-        """Give the steps along columns and rows of the grid: (patches, 2, 2), x and y along the middle axis."""
+        """Give the steps along columns and rows of the grid: (patches, x or y, 2)."""
         rings, height, *_ = self.patches
         first, last = moved[:, ::height][:, :rings], moved[:, height - 1 :: height]
         across, down = self._ring_means(moved) @ self.widths, (last - first) / (height - 1) @ self.middles
