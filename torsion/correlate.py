@@ -99,8 +99,10 @@ _PRODUCTS = ((0, 0), (1, 0), (0, 1), (1, 1), (2, 0), (0, 2))  # powers of both b
 def _spectra(band: NDArray[np.floating], weight: NDArray[np.floating]) -> NDArray[np.complexfloating]:
     """Spectra along the columns of the weight, and of the weighted first and second power."""
     values = np.where(weight > 0, band, band.dtype.type(0.0))
-    first = weight * values
-    powers = np.stack([np.broadcast_to(weight, first.shape), first, first * values])
+    powers = np.empty((3, *np.broadcast_shapes(band.shape, weight.shape)), np.result_type(band, weight))
+    powers[0] = weight
+    np.multiply(weight, values, out=powers[1])
+    np.multiply(powers[1], values, out=powers[2])
     return np.asarray(np.fft.rfft(powers, axis=-1))
 
 

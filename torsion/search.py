@@ -86,15 +86,10 @@ def patch_maps(seated: EyePicture, supine: EyePicture) -> PatchMaps:
     """Correlate each patch of the seated eye with the supine eye at every lag."""
     first, second = _blurred(seated), _blurred(supine)
     parts = [_band_maps(first, second, band) for band in BANDS]
-    evidence, overlap, direction, radius, row_height = (
+    evidence, highest, direction, radius, row_height = (
         np.concatenate(part) for part in zip(*parts, strict=True)
     )
-    # The nearest row and column count too: trial geometries stand further apart than one cell.
-    padded = np.pad(evidence, ((0, 0), (1, 1), (0, 0)))
-    evidence = np.maximum(np.maximum(padded[:, :-2], padded[:, 1:-1]), padded[:, 2:])
-    closed = np.concatenate([evidence[..., -1:], evidence, evidence[..., :1]], axis=2)
-    evidence = np.maximum(np.maximum(closed[..., :-2], closed[..., 1:-1]), closed[..., 2:])
-    return PatchMaps(evidence, float(overlap.max(axis=(1, 2)).sum()) + 1e-9, direction, radius, row_height)
+    return PatchMaps(evidence, float(highest.sum()) + 1e-9, direction, radius, row_height)
 
 
 def best_geometry(maps: PatchMaps, *, turn_deg: float = 0.0) -> Candidate:
@@ -158,14 +153,14 @@ def _band_maps(seated: EyePicture, supine: EyePicture, band: Band) -> tuple[NDAr
     first, first_weight, points = _unwrapped(seated, band)
     second, second_weight, _ = _unwrapped(supine, band)
     width = 2 * _COLUMNS // _SECTORS
-    window = np.zeros(_COLUMNS)
+    window = np.zeros(_COLUMNS, np.float32)
     window[:width] = np.hanning(width + 2)[1:-1]
     starts = np.arange(_SECTORS) * _COLUMNS // _SECTORS
     windows = np.stack([np.roll(window, start - width // 2) for start in starts])[:, None, :]
     least = 0.25 * height * window.sum()  # a quarter of a patch must be seen in both
 
     evidence = np.zeros((_ZONES[band], _SECTORS, 2 * _MAX_SHIFT + 1, _COLUMNS), np.float32)
-    overlaps = np.zeros_like(evidence)
+    highest = np.zeros((_ZONES[band], _SECTORS))
     beyond = ((_MAX_SHIFT, _MAX_SHIFT), (0, 0))
     second, second_weight = np.pad(second, beyond), np.pad(second_weight, beyond)
     for zone in range(_ZONES[band]):
@@ -178,14 +173,23 @@ def _band_maps(seated: EyePicture, supine: EyePicture, band: Band) -> tuple[NDAr
             moving_weight=second_weight[other],
             reach=_MAX_SHIFT,
         )
-        seen = overlap > least
-        evidence[zone] = np.where(seen, np.clip(correlation, 0.0, None) ** 2 * overlap, 0.0)
-        overlaps[zone] = np.where(seen, overlap, 0.0)
+        overlap = np.where(overlap > least, overlap, np.float32(0.0))
+        evidence[zone] = _best_near(np.maximum(correlation, 0.0) ** 2 * overlap)
+        highest[zone] = overlap.max(axis=(1, 2))
     middle = (np.arange(_ZONES[band]) * height + height // 2)[:, None]
-    radius = np.hypot(points.x, points.y)
-    along = np.hypot(points.x[-1] - points.x[0], points.y[-1] - points.y[0])[starts] / (rows - 1)
+    x, y = points.x, points.y
+    radius = np.hypot(x, y)
+    along = np.hypot(x[-1] - x[0], y[-1] - y[0])[starts] / (rows - 1)
     row_height = np.broadcast_to(along, (_ZONES[band], _SECTORS))
     direction = np.broadcast_to(np.radians(starts * 360.0 / _COLUMNS), (_ZONES[band], _SECTORS))
-    shape = (-1, 2 * _MAX_SHIFT + 1, _COLUMNS)
-    flat = (part.ravel() for part in (direction, radius[middle, starts], row_height))
-    return evidence.reshape(shape), overlaps.reshape(shape), *flat
+    flat = (part.ravel() for part in (highest, direction, radius[middle, starts], row_height))
+    return evidence.reshape(-1, *evidence.shape[2:]), *flat
+
+
+def _best_near(evidence: NDArray[np.floating]) -> NDArray[np.floating]:
+    """Give each place the best of its neighbours too: trial geometries stand further apart than a cell."""
+    best = evidence.copy()
+    np.maximum(best[:, 1:], evidence[:, :-1], out=best[:, 1:])
+    np.maximum(best[:, :-1], evidence[:, 1:], out=best[:, :-1])
+    closed = np.concatenate([best[..., -1:], best, best[..., :1]], axis=-1)
+    return np.asarray(np.maximum(np.maximum(closed[..., :-2], closed[..., 1:-1]), closed[..., 2:]))
