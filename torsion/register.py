@@ -106,9 +106,9 @@ class _Side:
         texture = cv2.GaussianBlur(eye.texture, (0, 0), blur * eye.px_per_radius + 0.3)
         return cls(eye, np.asarray(texture, np.float32), eye.valid.astype(np.float32))
 
-    def band(self, at: Places) -> tuple[Floats, NDArray[np.bool_]]:
-        """Texture along the ring at places of a band, and where all of it is valid."""
-        valid = sample_at(self.valid, at) > 0.99
+    def band(self, at: Places) -> tuple[Floats, Floats]:
+        """Texture along the ring at places of a band, and 1 where all of it is valid, else 0."""
+        valid = np.asarray(sample_at(self.valid, at) > 0.99, np.float32)
         return _along_ring(sample_at(self.texture, at, cubic=True), valid), valid
 
 
@@ -172,10 +172,13 @@ class _BandFit:
         inside = rows[..., : rings * height, :].reshape(*rows.shape[:-2], rings, height, -1)
         return np.asarray(inside.mean(axis=-2))
 
-    def _mean(self, values: Floats) -> Doubles:
-        """Mean over each patch."""
-        rings, height, _, width = self.patches
-        columns = np.add.reduce(values[: rings * height].reshape(rings, height, -1), axis=1)
+    def _mean(self, values: Floats, others: Floats | None = None) -> Doubles:
+        """Mean over each patch, of the products with other values where there are some."""
+        rings, height, sectors, width = self.patches
+        columns = np.empty((rings, sectors * width), np.float32)
+        for ring, total in enumerate(columns):  # few rows at a time stay in the cache
+            rows = slice(ring * height, (ring + 1) * height)
+            np.add.reduce(values[rows] if others is None else values[rows] * others[rows], axis=0, out=total)
         sums = np.add.reduce(columns.reshape(-1, width), axis=1, dtype=np.float64)
         return np.asarray(sums / (height * width))
 
@@ -196,22 +199,25 @@ class _BandFit:
         """Sample the supine band with the present map; what displacement each patch asks for."""
         moved = self.rings.moved(parameters)
         band, valid = self.supine.band(self.rings.places(moved, self.supine.eye))
-        both = (self.seated_valid & valid).astype(np.float32)
-        seated, supine = self.seated_band * both, band * both
-        difference = seated - supine
-        half, slopes = np.float32(0.5) * both, _slopes(band)
-        across, down = (
-            (one + other) * half for one, other in zip(self.seated_slopes, slopes, strict=True)
-        )  # the mean of both slopes
-        mean = self._mean
-        common, product = mean(both), mean(seated * supine)
-        energy = mean(seated * seated), mean(supine * supine)
+        # Large arrays are worked on in place: new ones take longer to be given memory than to be computed.
+        slopes, mean, both = _slopes(band), self._mean, np.multiply(self.seated_valid, valid, out=valid)
+        seated, supine = self.seated_band * both, np.multiply(band, both, out=band)
+        common, product = mean(both), mean(seated, supine)
+        energy = mean(seated, seated), mean(supine, supine)
+        difference = np.subtract(seated, supine, out=seated)
         correlation = product / np.sqrt(energy[0] * energy[1] + 1e-12)
         squares = np.maximum(energy[0] + energy[1] - 2.0 * product, 0.0)
         variance = squares / np.maximum(common, 1e-6) + 1e-3
-        mixed = mean(across * down)
-        information = np.array([[mean(across * across), mixed], [mixed, mean(down * down)]])
-        pull = np.array([mean(across * difference), mean(down * difference)])
+        own = tuple(np.multiply(slope, both, out=slope) for slope in slopes)
+        shared_power = mean(own[0], self.seated_slopes[0]) + mean(own[1], self.seated_slopes[1])
+        for one, other in zip(self.seated_slopes, own, strict=True):
+            other += one
+            other *= both
+            other *= np.float32(0.5)
+        across, down = own  # the mean of both slopes
+        mixed = mean(across, down)
+        information = np.array([[mean(across, across), mixed], [mixed, mean(down, down)]])
+        pull = np.array([mean(across, difference), mean(down, difference)])
         # From steps of the grid to limbus radii in the supine eye.
         to_cells = np.linalg.inv(self._cells(moved) + 1e-12 * np.eye(2))
         turned = to_cells.transpose(0, 2, 1)
@@ -222,7 +228,6 @@ class _BandFit:
         # Noise is finer than texture, so of the gradients less is shared than of the texture. Steps so large
         # would follow the noise; but how sure the last one is depends on what is truly shared.
         power = information[0, 0] + information[1, 1]
-        shared_power = mean(both * (self.seated_slopes[0] * slopes[0] + self.seated_slopes[1] * slopes[1]))
         truly_shared = np.clip(self._around(shared_power) / (self._around(power) + 1e-12), 0.1, 1.0)
         return Votes(
             self.band,
@@ -238,24 +243,29 @@ class _BandFit:
         )
 
 
-def _along_ring(band: Floats, valid: NDArray[np.bool_]) -> Floats:
-    """Take from each row its running mean along the ring, over valid samples; zero where not valid."""
+def _along_ring(band: Floats, valid: Floats) -> Floats:
+    """Take from each row, in place, its running mean along the ring over valid samples; zero elsewhere."""
     reach = round(_RUN_DEG / 360.0 * band.shape[1] / 2)
-    weight = valid.astype(np.float32)
 
     def run(values: Floats) -> Floats:
         closed = cv2.copyMakeBorder(values, 0, 0, reach, reach, cv2.BORDER_WRAP)
         return np.asarray(cv2.blur(closed, (2 * reach + 1, 1))[:, reach:-reach], np.float32)
 
-    return (band - run(band * weight) / (run(weight) + np.float32(1e-6))) * weight
+    band *= valid
+    mean, share = run(band), run(valid)
+    share += np.float32(1e-6)
+    mean /= share
+    mean *= valid
+    return np.subtract(band, mean, out=band)
 
 
 def _slopes(band: Floats) -> tuple[Floats, Floats]:
     """Give the derivatives along the columns, which close to a ring, and along the rows."""
-    half = np.float32(0.5)
-    closed = cv2.copyMakeBorder(band, 0, 0, 1, 1, cv2.BORDER_WRAP)
-    along = (closed[:, 2:] - closed[:, :-2]) * half
-    down = np.empty_like(band)
-    down[1:-1] = (band[2:] - band[:-2]) * half
-    down[0], down[-1] = band[1] - band[0], band[-1] - band[-2]
+    along, down = np.empty_like(band), np.empty_like(band)
+    np.subtract(band[:, 2:], band[:, :-2], out=along[:, 1:-1])
+    along[:, 0], along[:, -1] = band[:, 1] - band[:, -1], band[:, 0] - band[:, -2]
+    np.subtract(band[2:], band[:-2], out=down[1:-1])
+    down[0], down[-1] = 2.0 * (band[1] - band[0]), 2.0 * (band[-1] - band[-2])
+    along *= np.float32(0.5)
+    down *= np.float32(0.5)
     return along, down
