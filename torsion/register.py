@@ -79,12 +79,15 @@ def register(
     parameters = np.zeros(PARAMETERS)
     parameters[[0, 1, 2, 5]] = *start.offset, start.scale, start.scale
     finest = 2.5 * 2 * np.pi * min(seated.px_per_radius, supine.px_per_radius)  # finer grids add nothing
+    valids = [eye.valid.astype(np.float32) for eye in (seated, supine)]
     votes: list[Votes] = []
     for columns in _COLUMNS:
         if columns > max(finest, _COLUMNS[0]):
             break
         blur = 0.0015 + 0.0022 * (_COLUMNS[-1] / columns - 1)  # limbus radii, half a cell
-        first, second = _Side.of(seated, blur), _Side.of(supine, blur)
+        first, second = (
+            _Side.of(eye, valid, blur) for eye, valid in zip((seated, supine), valids, strict=True)
+        )
         fits = [_BandFit(first, second, band, start.rotation_deg, columns) for band in bands]
         for _ in range(_STEPS):
             votes = [fit.votes(parameters) for fit in fits]
@@ -102,9 +105,9 @@ class _Side:
     valid: Floats
 
     @classmethod
-    def of(cls, eye: EyePicture, blur: float) -> "_Side":
+    def of(cls, eye: EyePicture, valid: Floats, blur: float) -> "_Side":
         texture = cv2.GaussianBlur(eye.texture, (0, 0), blur * eye.px_per_radius + 0.3)
-        return cls(eye, np.asarray(texture, np.float32), eye.valid.astype(np.float32))
+        return cls(eye, np.asarray(texture, np.float32), valid)
 
     def band(self, at: Places) -> tuple[Floats, Floats]:
         """Texture along the ring at places of a band, and 1 where all of it is valid, else 0."""
