@@ -27,7 +27,9 @@ __all__ = ["Registration", "register"]
 Doubles = NDArray[np.float64]
 Floats = NDArray[np.float32]
 
-_COLUMNS = (360, 720, 1440)  # of the grid, from coarse to fine
+# Of the grid, from coarse to fine. The circles of the iris are shorter, so that fewer are as close together:
+# at the finest about as many samples as the picture has pixels; more cost time and add nothing that shows.
+_COLUMNS: dict[Band, tuple[int, ...]] = {"iris": (360, 720, 960), "limbus": (360, 720, 1440)}
 _STEPS = 2  # on each grid; more let the map follow noise (seen on turned rings and closure of real photos)
 _IDENTITY = np.eye(PARAMETERS)[[2, 5]].sum(axis=0)  # with it, displacements are places
 _SECTORS = 60  # patches round the ring
@@ -81,14 +83,15 @@ def register(
     finest = 2.5 * 2 * np.pi * min(seated.px_per_radius, supine.px_per_radius)  # finer grids add nothing
     valids = [eye.valid.astype(np.float32) for eye in (seated, supine)]
     votes: list[Votes] = []
-    for columns in _COLUMNS:
-        if columns > max(finest, _COLUMNS[0]):
+    widest = _COLUMNS["limbus"]
+    for level, columns in enumerate(widest):
+        if columns > max(finest, widest[0]):
             break
-        blur = 0.0015 + 0.0022 * (_COLUMNS[-1] / columns - 1)  # limbus radii, half a cell
+        blur = 0.0015 + 0.0022 * (widest[-1] / columns - 1)  # limbus radii, half a cell
         first, second = (
             _Side.of(eye, valid, blur) for eye, valid in zip((seated, supine), valids, strict=True)
         )
-        fits = [_BandFit(first, second, band, start.rotation_deg, columns) for band in bands]
+        fits = [_BandFit(first, second, band, start.rotation_deg, _COLUMNS[band][level]) for band in bands]
         for _ in range(_STEPS):
             votes = [fit.votes(parameters) for fit in fits]
             step = fit_votes(votes, parameters).step
