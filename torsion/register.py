@@ -165,8 +165,8 @@ class _BandFit:
         at_start = np.zeros(PARAMETERS)
         x, y = (self._ring_means(self.rings.moved(at_start)) @ self.middles).reshape(2, -1)
         depth = np.repeat(self._ring_means(start.depth), _SECTORS)
-        moves = [displacement(unit, x, y, depth, band) for unit in np.eye(PARAMETERS)]
-        self.basis = np.array(moves).transpose(2, 1, 0)
+        units = np.eye(PARAMETERS)[..., None]  # one parameter of each, for all patches
+        self.basis = np.array(displacement(units, x, y, depth, band)).transpose(2, 0, 1)
         at = points.places(points.moved(at_start), seated.eye)
         self.seated_band, self.seated_valid = seated.band(at)
         self.seated_slopes = _slopes(self.seated_band)
@@ -191,8 +191,9 @@ class _BandFit:
     def _around(self, values: Doubles) -> Doubles:
         """Sum over each patch and its neighbours along the ring."""
         rings = values.reshape(self.patches[0], _SECTORS)
-        near = (np.roll(rings, by, axis=1) for by in range(-_AROUND, _AROUND + 1))
-        return np.asarray(sum(near), np.float64).ravel()
+        closed = np.hstack([rings[:, -_AROUND:], rings, rings[:, :_AROUND]])
+        near = np.lib.stride_tricks.sliding_window_view(closed, 2 * _AROUND + 1, axis=1)
+        return np.asarray(near.sum(axis=2)).ravel()
 
     def _cells(self, moved: Doubles) -> Doubles:
         """Give the steps along columns and rows of the grid: (patches, x or y, 2)."""
