@@ -8,11 +8,11 @@ from numpy.typing import NDArray
 
 from torsion.quantiles import percentile
 
-__all__ = ["DEPTH_PX", "Zoom", "blurred", "reduced", "resampled_crop", "stretched"]
+__all__ = ["DEPTH_PX", "CloseUp", "blurred", "reduced", "resampled_crop", "stretched"]
 
 Floats = NDArray[np.float32]
 
-DEPTH_PX = 100  # pixels of a crop for each radius of the disc
+DEPTH_PX = 100  # pixels of a close-up for each radius of the disc
 
 
 def resampled_crop(
@@ -63,42 +63,43 @@ def reduced(pixels: NDArray[np.uint8], factor: int) -> NDArray[np.uint8]:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Zoom:
-    """Part of a picture about a disc, made smaller by a whole factor once, for all who look at the disc.
+class CloseUp:
+    """A disc and what lies about it, resampled once for all who look for its edge.
 
     Attributes
     ----------
-    pixels : (H, W[, 3]) uint8 ndarray
-    factor : int
-        Pixels of the picture for each of the part.
-    left, top : int
-        First column and row of the part in the picture.
+    pixels : (N, N[, 3]) uint8 ndarray
+        With `DEPTH_PX` for the radius at which the disc was looked for, its middle in the middle.
+    x_px, y_px : float
+        That middle in the picture.
+    step_px : float
+        Pixels of the picture for each of these.
     """
 
     pixels: NDArray[np.uint8]
-    factor: int
-    left: int
-    top: int
+    x_px: float
+    y_px: float
+    step_px: float
 
     @classmethod
-    def on(cls, pixels: NDArray[np.uint8], x_px: float, y_px: float, radius_px: float) -> "Zoom":
-        """Take what lies within 2.2 radii of the middle of a disc, with `DEPTH_PX` or more for its radius."""
-        factor, reach = max(1, int(radius_px / DEPTH_PX)), int(2.2 * radius_px) + 2
-        left, top = max(0, int(x_px) - reach), max(0, int(y_px) - reach)
-        part = pixels[top : int(y_px) + reach, left : int(x_px) + reach]
-        if factor == 1 or min(part.shape[:2]) < 8 * factor:
-            return cls(pixels, 1, 0, 0)
-        return cls(reduced(part, factor), factor, left, top)
+    def on(
+        cls, pixels: NDArray[np.uint8], x_px: float, y_px: float, radius_px: float, *, reach: float
+    ) -> "CloseUp":
+        """Look at what lies within so many radii to each side of the middle of a disc."""
+        step_px = radius_px / DEPTH_PX
+        return cls(resampled_crop(pixels, x_px, y_px, step_px, int(reach * DEPTH_PX)), x_px, y_px, step_px)
 
     def inwards(self, x: float, y: float, radius: float) -> tuple[float, float, float]:
-        """Circle of the picture in pixels of the part."""
-        at = (x - self.left + 0.5) / self.factor - 0.5, (y - self.top + 0.5) / self.factor - 0.5
-        return *at, radius / self.factor
+        """Circle of the picture in pixels of the close-up."""
+        middle = self.pixels.shape[0] // 2
+        at = (x - self.x_px) / self.step_px + middle, (y - self.y_px) / self.step_px + middle
+        return *at, radius / self.step_px
 
     def outwards(self, x: float, y: float, radius: float) -> tuple[float, float, float]:
-        """Circle of the part in pixels of the picture."""
-        at = (x + 0.5) * self.factor - 0.5 + self.left, (y + 0.5) * self.factor - 0.5 + self.top
-        return *at, radius * self.factor
+        """Circle of the close-up in pixels of the picture."""
+        middle = self.pixels.shape[0] // 2
+        at = (x - middle) * self.step_px + self.x_px, (y - middle) * self.step_px + self.y_px
+        return *at, radius * self.step_px
 
 
 def stretched(picture: Floats, low: float, high: float) -> Floats:
