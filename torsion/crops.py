@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from torsion.quantiles import percentile
 
-__all__ = ["DEPTH_PX", "CloseUp", "blurred", "reduced", "resampled_crop", "stretched"]
+__all__ = ["DEPTH_PX", "CloseUp", "blurred", "halved", "resampled_crop", "stretched"]
 
 Floats = NDArray[np.float32]
 
@@ -39,11 +39,9 @@ def resampled_crop(
     margin = int(px_per_pixel * (half_side + 2)) + 2  # reduce only what is needed
     left, top = max(0, int(x_px) - margin), max(0, int(y_px) - margin)
     right, bottom = min(pixels.shape[1], int(x_px) + margin), min(pixels.shape[0], int(y_px) + margin)
-    if px_per_pixel >= 2.0 and right - left > 8 and bottom - top > 8:
-        reduction = int(px_per_pixel)
-        width, height = (right - left) // reduction, (bottom - top) // reduction
-        source = pixels[top : top + height * reduction, left : left + width * reduction]
-        source = np.asarray(cv2.resize(source, (width, height), interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    if 2.0 <= px_per_pixel <= min(right - left, bottom - top) / 2:
+        halvings = int(np.log2(px_per_pixel))
+        source, reduction = halved(pixels[top:bottom, left:right], halvings), 2**halvings
         x_px, y_px = (x_px - left + 0.5) / reduction - 0.5, (y_px - top + 0.5) / reduction - 0.5
     step = px_per_pixel / reduction
     to_source = np.array([[step, 0, x_px - step * half_side], [0, step, y_px - step * half_side]])
@@ -53,13 +51,13 @@ def resampled_crop(
     return np.asarray(crop, dtype=np.uint8)
 
 
-def reduced(pixels: NDArray[np.uint8], factor: int) -> NDArray[np.uint8]:
-    """Means over squares of `factor` pixels; incomplete squares at the right and the bottom are left out."""
-    if factor == 1:
-        return pixels
-    height, width = pixels.shape[0] // factor, pixels.shape[1] // factor
-    whole = pixels[: height * factor, : width * factor]
-    return np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), np.uint8)
+def halved(pixels: NDArray[np.uint8], times: int) -> NDArray[np.uint8]:
+    """Means over squares of two pixels, so many times over; last odd rows and columns are left out."""
+    for _ in range(times):
+        height, width = pixels.shape[0] // 2, pixels.shape[1] // 2
+        whole = pixels[: 2 * height, : 2 * width]
+        pixels = np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), np.uint8)
+    return pixels
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.crops import blurred, reduced, stretched
+from torsion.crops import blurred, halved, stretched
 from torsion.ring_contrast import ring_contrasts
 
 __all__ = ["Circle", "limbus_circles"]
@@ -49,8 +49,10 @@ def limbus_circles(channel: Image, *, grey: bool) -> tuple[list[Circle], Circle 
     beside : (x, y, radius) or None
         The best of like size and score beside the first, if there is one: it may be the other eye.
     """
-    step = next((step for step in (4, 2) if max(channel.shape) >= 2 * step * _SEARCH_SIDE_PX), 1)
-    channel = reduced(channel, step)  # by whole steps first, which is faster
+    halvings = next(
+        (times for times in (2, 1) if max(channel.shape) >= 2 ** (times + 1) * _SEARCH_SIDE_PX), 0
+    )
+    channel, step = halved(channel, halvings), 2**halvings  # which is faster
     scale = _SEARCH_SIDE_PX / max(channel.shape)
     size = (max(8, round(channel.shape[1] * scale)), max(8, round(channel.shape[0] * scale)))
     small = cv2.resize(channel, size, interpolation=cv2.INTER_AREA).astype(np.float32)
