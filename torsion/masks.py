@@ -157,7 +157,7 @@ def _seen(
 
 
 def _share(mask: Mask, region: Mask) -> float:
-    return float((mask & region).sum() / max(1, region.sum()))
+    return float(np.count_nonzero(mask & region) / max(1, int(np.count_nonzero(region))))
 
 
 def _fine(mask: NDArray[np.uint8], step: int) -> Mask:

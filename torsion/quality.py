@@ -188,7 +188,7 @@ def _of_the_bands(eye: EyePicture) -> dict[str, float]:
 
 
 def _share(part: Mask, whole: Mask) -> float:
-    return float(part.sum()) / max(1, int(whole.sum()))
+    return float(np.count_nonzero(part)) / max(1, int(np.count_nonzero(whole)))
 
 
 def _share_of_power(part: Floats, whole: Floats, inside: Mask) -> float:
@@ -205,7 +205,7 @@ def _vessels(eye: EyePicture, ring: Mask) -> tuple[float, float]:
 
     At half the size of the cut, which is fine enough for vessels and leaves most of the noise away.
     """
-    if ring.sum() < _LEAST_PX:
+    if np.count_nonzero(ring) < _LEAST_PX:
         return 0.0, 0.0
     green, weight = (
         cv2.resize(each, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
