@@ -29,7 +29,7 @@ ORDER = [
         locate
         limbal_rows own_white rim
         limbal_ring limbal_outline limbal_edges limbal_sides limbal_bar ink_rules ink
-        lattice lids masks
+        lattice lids zones masks
         unwrap quality duplicate preparation order
         search votes
         orientation register

@@ -8,11 +8,11 @@ from numpy.typing import NDArray
 
 from torsion.quantiles import percentile
 
-__all__ = ["DEPTH_PX", "Zoom", "blurred", "reduced", "resampled_crop", "stretched"]
+__all__ = ["DEPTH_PX", "CloseUp", "blurred", "halved", "resampled_crop", "stretched"]
 
 Floats = NDArray[np.float32]
 
-DEPTH_PX = 100  # pixels of a crop for each radius of the disc
+DEPTH_PX = 100  # pixels of a close-up for each radius of the disc
 
 
 def resampled_crop(
@@ -39,11 +39,9 @@ def resampled_crop(
     margin = int(px_per_pixel * (half_side + 2)) + 2  # reduce only what is needed
     left, top = max(0, int(x_px) - margin), max(0, int(y_px) - margin)
     right, bottom = min(pixels.shape[1], int(x_px) + margin), min(pixels.shape[0], int(y_px) + margin)
-    if px_per_pixel >= 2.0 and right - left > 8 and bottom - top > 8:
-        reduction = int(px_per_pixel)
-        width, height = (right - left) // reduction, (bottom - top) // reduction
-        source = pixels[top : top + height * reduction, left : left + width * reduction]
-        source = np.asarray(cv2.resize(source, (width, height), interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    if 2.0 <= px_per_pixel <= min(right - left, bottom - top) / 2:
+        halvings = int(np.log2(px_per_pixel))
+        source, reduction = halved(pixels[top:bottom, left:right], halvings), 2**halvings
         x_px, y_px = (x_px - left + 0.5) / reduction - 0.5, (y_px - top + 0.5) / reduction - 0.5
     step = px_per_pixel / reduction
     to_source = np.array([[step, 0, x_px - step * half_side], [0, step, y_px - step * half_side]])
@@ -53,52 +51,53 @@ def resampled_crop(
     return np.asarray(crop, dtype=np.uint8)
 
 
-def reduced(pixels: NDArray[np.uint8], factor: int) -> NDArray[np.uint8]:
-    """Means over squares of `factor` pixels; incomplete squares at the right and the bottom are left out."""
-    if factor == 1:
-        return pixels
-    height, width = pixels.shape[0] // factor, pixels.shape[1] // factor
-    whole = pixels[: height * factor, : width * factor]
-    return np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), np.uint8)
+def halved(pixels: NDArray[np.uint8], times: int) -> NDArray[np.uint8]:
+    """Means over squares of two pixels, so many times over; last odd rows and columns are left out."""
+    for _ in range(times):
+        height, width = pixels.shape[0] // 2, pixels.shape[1] // 2
+        whole = pixels[: 2 * height, : 2 * width]
+        pixels = np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), np.uint8)
+    return pixels
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Zoom:
-    """Part of a picture about a disc, made smaller by a whole factor once, for all who look at the disc.
+class CloseUp:
+    """A disc and what lies about it, resampled once for all who look for its edge.
 
     Attributes
     ----------
-    pixels : (H, W[, 3]) uint8 ndarray
-    factor : int
-        Pixels of the picture for each of the part.
-    left, top : int
-        First column and row of the part in the picture.
+    pixels : (N, N[, 3]) uint8 ndarray
+        With `DEPTH_PX` for the radius at which the disc was looked for, its middle in the middle.
+    x_px, y_px : float
+        That middle in the picture.
+    step_px : float
+        Pixels of the picture for each of these.
     """
 
     pixels: NDArray[np.uint8]
-    factor: int
-    left: int
-    top: int
+    x_px: float
+    y_px: float
+    step_px: float
 
     @classmethod
-    def on(cls, pixels: NDArray[np.uint8], x_px: float, y_px: float, radius_px: float) -> "Zoom":
-        """Take what lies within 2.2 radii of the middle of a disc, with `DEPTH_PX` or more for its radius."""
-        factor, reach = max(1, int(radius_px / DEPTH_PX)), int(2.2 * radius_px) + 2
-        left, top = max(0, int(x_px) - reach), max(0, int(y_px) - reach)
-        part = pixels[top : int(y_px) + reach, left : int(x_px) + reach]
-        if factor == 1 or min(part.shape[:2]) < 8 * factor:
-            return cls(pixels, 1, 0, 0)
-        return cls(reduced(part, factor), factor, left, top)
+    def on(
+        cls, pixels: NDArray[np.uint8], x_px: float, y_px: float, radius_px: float, *, reach: float
+    ) -> "CloseUp":
+        """Look at what lies within so many radii to each side of the middle of a disc."""
+        step_px = radius_px / DEPTH_PX
+        return cls(resampled_crop(pixels, x_px, y_px, step_px, int(reach * DEPTH_PX)), x_px, y_px, step_px)
 
     def inwards(self, x: float, y: float, radius: float) -> tuple[float, float, float]:
-        """Circle of the picture in pixels of the part."""
-        at = (x - self.left + 0.5) / self.factor - 0.5, (y - self.top + 0.5) / self.factor - 0.5
-        return *at, radius / self.factor
+        """Circle of the picture in pixels of the close-up."""
+        middle = self.pixels.shape[0] // 2
+        at = (x - self.x_px) / self.step_px + middle, (y - self.y_px) / self.step_px + middle
+        return *at, radius / self.step_px
 
     def outwards(self, x: float, y: float, radius: float) -> tuple[float, float, float]:
-        """Circle of the part in pixels of the picture."""
-        at = (x + 0.5) * self.factor - 0.5 + self.left, (y + 0.5) * self.factor - 0.5 + self.top
-        return *at, radius * self.factor
+        """Circle of the close-up in pixels of the picture."""
+        middle = self.pixels.shape[0] // 2
+        at = (x - middle) * self.step_px + self.x_px, (y - middle) * self.step_px + self.y_px
+        return *at, radius * self.step_px
 
 
 def stretched(picture: Floats, low: float, high: float) -> Floats:

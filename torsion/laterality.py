@@ -165,22 +165,24 @@ def _corner(smooth: Floats, inside: Mask) -> _Corner | None:
     seed = _SIDE & inside
     if seed.sum() < 50:
         return None
-    whiteness = np.minimum(np.minimum(smooth[..., 0], smooth[..., 1]), smooth[..., 2])
+    planes = [np.ascontiguousarray(plane, np.float32) for plane in np.moveaxis(smooth, -1, 0)]
+    whiteness = np.minimum(np.minimum(planes[0], planes[1]), planes[2])
     seed &= whiteness >= percentile(whiteness[seed], 60.0)
-    white = [max(median(channel[seed]), 1.0) for channel in cv2.split(smooth)]
-    shares = np.asarray(smooth / np.array(white, np.float32), np.float32)
-    end = _end_of_white(shares, seed, inside & _BEYOND_LIMBUS)
+    red, green, blue = (
+        np.asarray(plane / np.float32(max(median(plane[seed]), 1.0)), np.float32) for plane in planes
+    )
+    end = _end_of_white((red, green, blue), seed, inside & _BEYOND_LIMBUS)
     if end is None:
         return None
     beyond, aside = _OUT - np.float32(end[0]), np.abs(_ROWS - np.float32(end[1]))
-    excess = np.where(inside, shares[..., 0] - 2.0 * shares[..., 1] + shares[..., 2], np.float32(0.0))
+    excess = np.where(inside, red - np.float32(2.0) * green + blue, np.float32(0.0))
     corner = (beyond > -0.4) & (beyond < 0.7) & (aside < 0.35)
     flesh = _opened(excess, corner)
     at = np.unravel_index(int(np.argmax(np.where(corner & inside, flesh, -np.inf))), flesh.shape)
     skin = inside & _SKIN
     return _Corner(
         float(flesh[at]),
-        float(shares[(*at, 0)]),
+        float(red[at]),
         median(excess[skin]) if skin.any() else 0.0,
         float(inside[(beyond > -0.1) & corner].mean()),
     )
@@ -199,10 +201,13 @@ def _opened(excess: Floats, corner: Mask) -> Floats:
     return opened
 
 
-def _end_of_white(shares: Floats, seed: Mask, where: Mask) -> tuple[float, float] | None:
+def _end_of_white(
+    shares: tuple[Floats, Floats, Floats], seed: Mask, where: Mask
+) -> tuple[float, float] | None:
     """How far outwards the white that holds the seed reaches, and at which row; limbus radii."""
-    warmth = np.log(np.maximum(shares[..., 0], 0.02) / np.maximum(shares[..., 2], 0.02))
-    white = where & (shares[..., 1] > 0.5) & (np.abs(warmth) < _WHITE)
+    red, green, blue = shares
+    warmth = np.log(np.maximum(red, np.float32(0.02)) / np.maximum(blue, np.float32(0.02)))
+    white = where & (green > 0.5) & (np.abs(warmth) < _WHITE)
     count, label = cv2.connectedComponents(white.astype(np.uint8))
     sizes = np.bincount(label[seed & white], minlength=count)
     part = label == int(np.argmax(sizes))

@@ -120,13 +120,14 @@ def measure_bar(
     Returns
     -------
     Bar or None
-        None where it is too faint, leans too much, or has no two edges or no outer end.
+        None where it is too faint, leans too much, or has no two edges or no outer end; and where a lid lies
+        beside it and it has no stain, which alone would tell it from lashes.
     """
     columns = _window(round(sum(edges_deg) / 2 / STEP_DEG))
     first_deg = round(sum(edges_deg) / 2 / STEP_DEG) * STEP_DEG - (len(columns) // 2) * STEP_DEG
     edges = edges_deg[0] - first_deg, edges_deg[1] - first_deg
     trace = _trace(ring, columns, edges, ring.rows(1.02, 1.12), channel=channel)
-    if trace is None:
+    if trace is None or (min(trace.beside) < _SOME_WHITE and not _is_stained(ring, trace)):
         return None
     along = ring.rows(1.02, min(trace.outer - 0.01, 1.25))  # now the whole of its length says how it leans
     trace = _trace(ring, columns, trace.edges, along, channel=channel)
@@ -147,6 +148,7 @@ class _Trace:
 
     leant: "_Leant"
     edges: tuple[float, float]
+    beside: tuple[float, float]
     straight: Doubles
     depth: Doubles
     density: float
@@ -176,7 +178,12 @@ def _trace(
     outer = _end(ring, depth, density)
     if outer is None or density < LEAST[channel]:
         return None
-    return _Trace(leant, fine, straight, depth, density, outer, slope, noise)
+    return _Trace(leant, fine, beside, straight, depth, density, outer, slope, noise)
+
+
+def _is_stained(ring: Ring, trace: _Trace) -> bool:
+    rows = ring.rows(*BAND)
+    return median(trace.leant.depth(ring.stain, trace.edges, trace.beside, rows)) > _TINTED
 
 
 def _sided(ring: Ring, trace: _Trace, channel: Channel) -> _Trace:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.angles import wrap_axis_deg
-from torsion.crops import DEPTH_PX, Zoom, blurred, resampled_crop, stretched
+from torsion.crops import CloseUp, blurred, resampled_crop, stretched
 from torsion.outline import DIRECTIONS, outline_fit, radial_step, strongest, unrolled
 from torsion.photo import Ellipse, Photo, is_grey
 from torsion.pupil import ROUND, VERY_ROUND, find_pupil
@@ -23,7 +23,9 @@ from torsion.rings import Circle, limbus_circles
 __all__ = ["Located", "locate"]
 
 Image = NDArray[np.uint8]
+Floats = NDArray[np.float32]
 
+_REACH = 1.8  # radii of a start about which the limbus is seen, wherever the fit moves to
 _MIN_LIMBUS_STEP = 0.04  # of the range of brightness; infra-red shows 0.1, white light 0.2 to 0.4
 _ROUND_LIMBUS = 0.75  # as of the pupil; one of the two is asked for
 _HIGHER = 2.0  # is the step at the edge of the white than at that of the lids, or of a zone of the iris
@@ -126,13 +128,14 @@ class _Trial:
         pupil: Ellipse | None = None,
     ) -> "_Trial":
         """Fit the limbus, unless it is given."""
-        zoom = Zoom.on(channel, *start)
-        fitted, weights, steps = _fit_limbus(zoom, *start)
+        close_up = CloseUp.on(channel, *start, reach=_REACH)
+        smooth = blurred(close_up.pixels.astype(np.float32), 1.5)
+        fitted, weights, steps = _fit_limbus(close_up, smooth, start)
         limbus = limbus or fitted
         sine, seen = np.sin(DIRECTIONS), weights > 0.05
         exposed = float(seen[sine > 0].mean()), float(seen[sine < 0].mean())
         step = _side_step(limbus, steps, channel.shape)
-        return cls(pixels, limbus, pupil, step, exposed, _limbus_roundness(zoom, limbus))
+        return cls(pixels, limbus, pupil, step, exposed, _limbus_roundness(close_up, smooth, limbus))
 
     @cached_property
     def pupil(self) -> tuple[Ellipse | None, float]:
@@ -224,36 +227,33 @@ def _limbus_channel(pixels: Image) -> Image:
 
 
 def _fit_limbus(
-    zoom: Zoom, x: float, y: float, radius: float
+    close_up: CloseUp, smooth: Floats, start: Circle
 ) -> tuple[Ellipse, NDArray[np.float64], NDArray[np.float64]]:
     """Refine a limbus circle to an ellipse; also the weight and the step of the edge in each direction."""
     sine = np.sin(DIRECTIONS)
     trust = np.where(np.abs(sine) < 0.75, 1.0, np.where(sine < 0, 0.5, 0.15))  # lids above, then below
     shape, robust, steps = np.zeros(5), np.zeros_like(sine), np.zeros_like(sine)
-    x, y, radius = zoom.inwards(x, y, radius)
+    x, y, radius = close_up.inwards(*start)
     for span, sigma, stiffness in ((0.22, 0.05, 3.0), (0.12, 0.035, 3.0), (0.09, 0.03, 1.0)):
-        crop = resampled_crop(zoom.pixels, x, y, radius / DEPTH_PX, int(1.6 * DEPTH_PX)).astype(np.float32)
         radii = np.arange(0.9 - span, 1.1 + span, 0.01)
-        polar = stretched(unrolled(blurred(crop, 1.5), radii), 2, 92) / 100.0
-        step = radial_step(polar, sigma)
+        step = radial_step(stretched(unrolled(smooth, (x, y, radius), radii), 2, 92) / 100.0, sigma)
         likely = np.where(np.abs(radii - 1) < span, np.exp(-0.5 * ((radii - 1) / (0.7 * span)) ** 2), 0.0)
         edge, steps = strongest(radii, step, likely)
         shape, robust = outline_fit(edge, np.clip(steps, 0.0, 0.5) * trust, stiffness=stiffness)
         x, y, radius = x + shape[1] * radius, y - shape[2] * radius, shape[0] * radius
-    x, y, radius = zoom.outwards(x, y, radius)
+    x, y, radius = close_up.outwards(x, y, radius)
     flattening = min(float(np.hypot(shape[3], shape[4])), 0.3)
     axis = wrap_axis_deg(0.5 * float(np.degrees(np.arctan2(shape[4], shape[3]))))
     ellipse = Ellipse(x, y, radius * (1 + flattening), radius * (1 - flattening), axis)
     return ellipse, robust, steps
 
 
-def _limbus_roundness(zoom: Zoom, limbus: Ellipse) -> float:
+def _limbus_roundness(close_up: CloseUp, smooth: Floats, limbus: Ellipse) -> float:
     """Share of the outline, at the poorer side, on which the strongest step to brighter lies."""
     span = 0.15
-    x, y, radius = zoom.inwards(limbus.x_px, limbus.y_px, limbus.radius_px)
-    crop = resampled_crop(zoom.pixels, x, y, radius / DEPTH_PX, int(1.6 * DEPTH_PX))
+    circle = close_up.inwards(limbus.x_px, limbus.y_px, limbus.radius_px)
     radii = np.arange(0.9 - span, 1.1 + span, 0.01)
-    polar = stretched(unrolled(blurred(crop.astype(np.float32), 1.5), radii), 2, 92) / 100.0
+    polar = stretched(unrolled(smooth, circle, radii), 2, 92) / 100.0
     edge, height = strongest(radii, radial_step(polar, 0.03), (np.abs(radii - 1) < span).astype(float))
     flattening = (limbus.major_px - limbus.minor_px) / (limbus.major_px + limbus.minor_px)
     outline = 1 + flattening * np.cos(2 * (DIRECTIONS - np.radians(limbus.axis_deg)))

@@ -15,6 +15,7 @@ from torsion.lattice import SmoothColour, blurred_mean
 from torsion.lids import lid_mask
 from torsion.locate import Located
 from torsion.photo import Ellipse, Photo
+from torsion.zones import Regions, Zones
 
 __all__ = ["EyePicture", "cut_out", "mirrored_eye"]
 
@@ -22,10 +23,9 @@ Floats = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
 REACH = 1.55  # half side of the cut, in limbus radii
-RING = (1.03, 1.50)  # limbal band, in limbus radii
 _MAX_PX_PER_RADIUS = 200.0  # 0.29 degrees a pixel at the limbus; more detail is rarely in focus
+_HALVED_FROM_PX = 120.0  # of a radius: every other pixel will do for masks, which is one degree at the limbus
 _SMOOTH = 0.03  # limbus radii: crypts and vessels vanish, lids and lash fans remain
-_LATERAL = 0.35  # sine of the direction: the sides of the white of the eye, 20 degrees up and down
 _RIM = 0.03  # limbus radii within a mask's edge that are left out
 _SHADE = 0.55  # iris darker than this share of its lower half is lash, lid shadow or reflected lash
 _BRIGHT = 1.9  # iris brighter than this multiple of its lower half is skin or glare
@@ -35,6 +35,7 @@ _BURNT_OUT = 253
 _GLINT_STEP = 30.0  # grey levels by which a white spot of the iris stands out
 _LAMP = 0.9  # of the brightness of the white of the eye
 _GREY_PARTS = 256  # of a grey level: fixed point, in which the search for spots is fast
+_SPARSE = 3  # rows and columns: the local standard deviation is smooth
 _MAX_DETAIL = 3.0  # local standard deviations
 
 
@@ -103,7 +104,8 @@ def cut_out(photo: Photo, located: Located) -> EyePicture:
         raise ValueError(msg)
     x, y, radius = located.limbus.x_px, located.limbus.y_px, located.limbus.radius_px
     px = min(radius, _MAX_PX_PER_RADIUS)
-    half = int(REACH * px)
+    step = 2 if px >= _HALVED_FROM_PX else 1
+    half = step * int(REACH * px / step)
     rgb = resampled_crop(photo.pixels, x, y, radius / px, half)
     grey = rgb.ndim == 2
     rgb = np.repeat(rgb[..., None], 3, axis=2) if grey else rgb
@@ -117,23 +119,53 @@ def cut_out(photo: Photo, located: Located) -> EyePicture:
     at_px = np.arange(-half, half + 1, dtype=np.float32) * np.float32(radius / px)
     from_middle_x, from_middle_y = np.abs(x + at_px - (width - 1) / 2), np.abs(y + at_px - (height - 1) / 2)
     in_picture = (from_middle_x < width / 2 - 2.5)[None, :] & (from_middle_y < height / 2 - 2.5)[:, None]
-    zones = _Zones.of(half, px, pupil, in_picture)
-    burnt = rgb[..., 1] >= _BURNT_OUT
-    glinting = _grown(_glints(rgb, zones, px, grey=grey) | burnt, 0.02 * px)
-    usable = in_picture & ~glinting
+    usable = in_picture
     if not grey:
         scale, drawn = px / radius, located.limbus
         outline = Ellipse(half, half, drawn.major_px * scale, drawn.minor_px * scale, drawn.axis_deg)
-        usable &= ~ink_mask(rgb, outline)
-    valid = _of_the_eye(rgb, zones, usable, px, grey=grey)
-    texture = _texture(rgb, zones, valid, px)
+        usable = in_picture & ~ink_mask(rgb, outline)
+    seen, *shares = _seen(rgb, usable, pupil, px, step, grey=grey)
+    regions = Regions.of(half, px, pupil)
+    texture = _texture(rgb, regions, _fine(seen, step), px)
     # The filter shows the edge of the mask as texture; a lid's edge stays where it is when the eye turns.
-    valid = np.asarray(cv2.erode(valid.view(np.uint8), _disc(_RIM * px)) > 0)
-    texture = np.where(valid, texture, np.float32(0.0))
-    overexposed = float((burnt & zones.ring_seed).sum() / max(1, zones.ring_seed.sum()))
-    bands = zones.iris | zones.ring
-    glare = float((glinting & bands).sum() / max(1, bands.sum()))
-    return EyePicture(rgb, texture, valid, in_picture, px, pupil, zones.iris, zones.ring, overexposed, glare)
+    valid = _fine(np.asarray(cv2.erode(seen, _disc(_RIM * px / step)), np.uint8), step)
+    texture *= valid
+    return EyePicture(rgb, texture, valid, in_picture, px, pupil, regions.iris, regions.ring, *shares)
+
+
+def _seen(
+    rgb: NDArray[np.uint8],
+    usable: Mask,
+    pupil: tuple[float, float, float],
+    px: float,
+    step: int,
+    *,
+    grey: bool,
+) -> tuple[NDArray[np.uint8], float, float]:
+    """Pixels that turn with the eye, every `step`-th; shares of burnt-out limbal band and of glare in both.
+
+    What masks are made of is smoother than that, and their edges are left out.
+    """
+    coarse = rgb if step == 1 else np.asarray(cv2.pyrDown(rgb), np.uint8)
+    usable = usable[::step, ::step]
+    zones = Zones.of(len(usable) // 2, px / step, pupil, usable)
+    burnt = rgb[::step, ::step, 1] >= _BURNT_OUT
+    glinting = _grown(_glints(rgb, zones, px, step, grey=grey) | burnt, 0.02 * px / step)
+    seen = _of_the_eye(coarse, zones, usable & ~glinting, px / step, grey=grey)
+    overexposed, glare = _share(burnt, zones.ring_seed), _share(glinting, zones.iris | zones.ring)
+    return seen.view(np.uint8), overexposed, glare
+
+
+def _share(mask: Mask, region: Mask) -> float:
+    return float(np.count_nonzero(mask & region) / max(1, int(np.count_nonzero(region))))
+
+
+def _fine(mask: NDArray[np.uint8], step: int) -> Mask:
+    """Mask of every other row and column, for all of them."""
+    if step == 1:
+        return mask > 0
+    side = 2 * len(mask) - 1
+    return np.asarray(cv2.pyrUp(mask * np.uint8(255))[:side, :side] > 127)
 
 
 def mirrored_eye(eye: EyePicture) -> EyePicture:
@@ -144,44 +176,7 @@ def mirrored_eye(eye: EyePicture) -> EyePicture:
     return replace(eye, pupil=(-x, y, radius), **flipped, **regions)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Zones:
-    """Where iris and limbal band lie in the cut, before masking, and the parts of them that lids leave free.
-
-    The lower and lateral iris and the lateral sclera are free as a rule.
-    """
-
-    in_picture: Mask
-    right: Mask
-    inner: Mask
-    lateral: Mask
-    iris: Mask
-    ring: Mask
-    iris_seed: Mask
-    ring_seed: Mask
-
-    @classmethod
-    def of(cls, half: int, px: float, pupil: tuple[float, float, float], in_picture: Mask) -> "_Zones":
-        steps = np.arange(-half, half + 1, dtype=np.float32) / np.float32(px)
-        across, up = steps[None, :], -steps[:, None]
-        from_centre = np.sqrt(across**2 + up**2)
-        from_pupil = np.sqrt((across - np.float32(pupil[0])) ** 2 + (up - np.float32(pupil[1])) ** 2)
-        iris = (from_centre < 0.96) & (from_pupil > 1.08 * pupil[2] + 0.02)
-        ring = (from_centre > RING[0]) & (from_centre < RING[1])
-        lateral = np.abs(up) < _LATERAL * from_centre
-        return cls(
-            in_picture,
-            np.broadcast_to(across > 0, iris.shape),
-            from_centre < 1.0,
-            lateral,
-            iris,
-            ring,
-            iris & (up < 0.15 * from_centre) & (up > -0.85 * from_centre) & in_picture,
-            ring & lateral & (from_centre < 1.30) & in_picture,
-        )
-
-
-def _of_the_eye(rgb: NDArray[np.uint8], zones: _Zones, usable: Mask, px: float, *, grey: bool) -> Mask:
+def _of_the_eye(rgb: NDArray[np.uint8], zones: Zones, usable: Mask, px: float, *, grey: bool) -> Mask:
     """Pixels that turn with the eye: iris and white without lids, lashes and shadow."""
     smooth = SmoothColour.of(rgb, _SMOOTH * px)
     iris = _like_iris(smooth, zones.iris, zones.iris_seed) & usable & ~_lids(smooth, zones, px, grey=grey)
@@ -193,14 +188,14 @@ def _of_the_eye(rgb: NDArray[np.uint8], zones: _Zones, usable: Mask, px: float, 
     return _connected(_opened(iris, px), zones.iris_seed) | _connected(_opened(ring, px), zones.ring_seed)
 
 
-def _texture(rgb: NDArray[np.uint8], zones: _Zones, valid: Mask, px: float) -> Floats:
-    red, green, _ = cv2.split(rgb)
-    detail = green.astype(np.float32)
-    detail = np.where(zones.inner, np.float32(0.5) * (red + detail), detail)
-    texture = _normalised(detail, valid & zones.ring, px)
+def _texture(rgb: NDArray[np.uint8], regions: Regions, valid: Mask, px: float) -> Floats:
+    """Green in the limbal band, where it shows vessels, and red and green in the iris."""
+    green = rgb[..., 1].astype(np.float32)
+    texture = _normalised(green, valid & regions.ring, px)
     half = len(rgb) // 2
     about = np.s_[half - int(px) : half + int(px) + 1, half - int(px) : half + int(px) + 1]
-    texture[about] += _normalised(detail[about], (valid & zones.iris)[about], px)
+    both = np.float32(0.5) * (rgb[..., 0][about] + green[about])
+    texture[about] += _normalised(both, (valid & regions.iris)[about], px)
     return texture
 
 
@@ -209,11 +204,11 @@ def _spread(values: Floats) -> tuple[float, float]:
     return middle, 1.4826 * float(np.median(np.abs(values - middle)))
 
 
-def _lids(smooth: SmoothColour, zones: _Zones, px: float, *, grey: bool) -> Mask:
+def _lids(smooth: SmoothColour, zones: Zones, px: float, *, grey: bool) -> Mask:
     """Pixels of the iris under a lid."""
     bright = np.log(np.maximum(smooth.brightness, 1.0))[..., None]
     features = bright if grey else np.concatenate([bright, smooth.chroma], axis=-1)
-    iris, seed, shown = (smooth.on_lattice(mask) for mask in (zones.iris, zones.iris_seed, zones.in_picture))
+    iris, seed, shown = (smooth.on_lattice(mask) for mask in (zones.iris, zones.iris_seed, zones.shown))
     covered = lid_mask(features, iris, seed, shown, smooth.places_px() / np.float32(px))
     return smooth.where(covered.astype(np.float32) - np.float32(0.5))
 
@@ -250,23 +245,27 @@ def _like_sclera(smooth: SmoothColour, ring: Mask, seed: Mask, *, grey: bool) ->
     return ring & smooth.where(above, below, *_like_colour(smooth, seed))
 
 
-def _glints(rgb: NDArray[np.uint8], zones: _Zones, px: float, *, grey: bool) -> Mask:
+def _glints(rgb: NDArray[np.uint8], zones: Zones, px: float, step: int, *, grey: bool) -> Mask:
     """White spots smaller than 0.12 limbus radii on the iris; white, since brown and blue irises are not.
 
+    They are smaller than what else is masked: the picture is smoothed before every `step`-th pixel is taken.
     Without colour bright fibres look like spots, but the lamp is brighter than the white of the eye.
     """
-    red, green, blue = cv2.split(rgb)
-    whiteness = np.asarray(cv2.min(cv2.min(red, green), blue), np.uint8)
-    sought = _disc(0.06 * px)
-    half = whiteness.shape[0] // 2
-    reach = min(half, int(px) + 2 * sought.shape[0])  # no further from the iris does anything count
+    sought = _disc(0.06 * px / step)
+    half = len(zones.iris) // 2
+    reach = min(half, int(px / step) + 2 * len(sought))  # no further from the iris does anything count
     about = np.s_[half - reach : half + reach + 1, half - reach : half + reach + 1]
+    first, last = step * (half - reach), step * (half + reach) + 1
+    red, green, blue = cv2.split(rgb[first:last, first:last])
+    whiteness = cv2.min(cv2.min(red, green), blue).astype(np.float32)
+    soft = cv2.GaussianBlur(whiteness, (0, 0), 0.006 * px + 0.3)[::step, ::step]
     iris = zones.iris[about]
-    soft = cv2.GaussianBlur(whiteness[about].astype(np.float32), (0, 0), 0.006 * px + 0.3)
     steps = np.rint(soft * np.float32(_GREY_PARTS)).astype(np.uint16)
     spot = cv2.morphologyEx(steps, cv2.MORPH_TOPHAT, sought)
     usual = float(np.median(spot[iris])) if iris.any() else 0.0
-    white = float(np.median(green[zones.ring_seed])) if grey and zones.ring_seed.any() else 0.0
+    white = 0.0
+    if grey and zones.ring_seed.any():
+        white = float(np.median(rgb[::step, ::step, 1][zones.ring_seed]))
     found = np.zeros_like(zones.iris)
     found[about] = iris & (spot > max(_GLINT_STEP * _GREY_PARTS, 6.0 * usual)) & (soft > _LAMP * white)
     return found
@@ -306,6 +305,8 @@ def _normalised(detail: Floats, valid: Mask, px: float) -> Floats:
 
     fine = (detail - blurred_mean(detail, weight, 0.05 * px)) * weight
     deviation = np.sqrt(np.maximum(blurred_mean(fine * fine, weight, 0.10 * px), 0.0))
-    floor = 0.3 * float(np.median(deviation[valid])) + 0.5  # half a grey level is rounding, not texture
+    every = np.s_[::_SPARSE, ::_SPARSE]
+    usual = float(np.median(deviation[every][valid[every]])) if valid[every].any() else 0.0
+    floor = 0.3 * usual + 0.5  # half a grey level is rounding, not texture
     normal = np.clip(fine / (deviation + np.float32(floor)), -_MAX_DETAIL, _MAX_DETAIL)
     return np.asarray(normal * weight, np.float32)

@@ -8,7 +8,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.crops import DEPTH_PX
 from torsion.quantiles import median
 
 __all__ = ["DIRECTIONS", "outline", "outline_fit", "radial_step", "strongest", "unrolled"]
@@ -21,27 +20,26 @@ _BASIS = np.stack(
 )  # of an outline
 
 
-def unrolled(picture: Floats, radii: NDArray[np.float64]) -> Floats:
-    """Unroll a crop about its middle.
+def unrolled(picture: Floats, circle: tuple[float, float, float], radii: NDArray[np.float64]) -> Floats:
+    """Unroll a picture about a circle.
 
     Parameters
     ----------
-    picture : (N, N) float32 ndarray
-        Crop with ``DEPTH_PX`` pixels for each radius of the disc, N odd.
+    picture : (H, W) float32 ndarray
+    circle : (float, float, float)
+        Its middle, x to the right and y down, and its radius, pixels.
     radii : (n,) ndarray
-        In radii of the disc.
+        In radii of the circle.
 
     Returns
     -------
     (n, 180) float32 ndarray
         At each radius and each of ``DIRECTIONS``.
     """
-    centre = picture.shape[0] // 2
-    x = centre + np.outer(radii, np.cos(DIRECTIONS)) * DEPTH_PX
-    y = centre - np.outer(radii, np.sin(DIRECTIONS)) * DEPTH_PX
-    sampled = cv2.remap(
-        picture, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    )
+    x, y, radius = circle
+    across = (x + np.outer(radii * radius, np.cos(DIRECTIONS))).astype(np.float32)
+    down = (y - np.outer(radii * radius, np.sin(DIRECTIONS))).astype(np.float32)
+    sampled = cv2.remap(picture, across, down, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(sampled, np.float32)
 
 

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.crops import DEPTH_PX, Zoom, blurred, resampled_crop
+from torsion.crops import CloseUp, blurred, resampled_crop
 from torsion.outline import DIRECTIONS, outline, outline_fit, radial_step, strongest, unrolled
 from torsion.photo import Ellipse
 from torsion.quantiles import median
@@ -21,10 +21,12 @@ Image = NDArray[np.uint8]
 Floats = NDArray[np.float32]
 Doubles = NDArray[np.float64]
 
+_REACH = 1.6  # radii of a start about which the pupil is seen, wherever the fit moves to
 _RANGE = (0.16, 0.80)  # pupil radius over limbus radius
 _CENTRAL = 0.2  # limbus radii by which the pupil's centre may be off
 _PX = 40  # pixels of the small picture for each limbus radius
 _WITHIN = int(_CENTRAL * _PX)  # pixels to each side in which the pupil's centre is looked for
+_CLEAR = 1.0  # what stands out by less is nothing; edges stand out by up to 25 in each channel
 _CLIP = 15.0  # pupil edges are faint in dark eyes: many small steps beat one large
 ROUND = 0.7  # share of the outline on which the strongest edge lies: in eyes 0.8 to 1, elsewhere 0.2 to 0.6
 _MORE, VERY_ROUND = 3, 0.8  # discs that are tried where the clearest is not round, as the shade at a limbus
@@ -32,6 +34,7 @@ _AS_CLEAR = 0.5  # as another disc about it: the edge of a pupil is no vaguer th
 _PART = 0.25  # of the step in brightness over both edges, which the inner one is at least
 _OVAL = 0.08  # flattening of a pupil at most; gaze and nature make one of 0.05
 _LAMP = 60.0  # grey levels by which a mirrored lamp is brighter, and whiter, than a pupil
+_LAMP_PX = 50  # pixels for each radius of the disc: its edge is sampled at every twentieth
 _AS_INSIDE, _AROUND = 0.2, 0.4  # share of that by which it may differ beyond, and share of the directions
 _OTHER = 0.2  # logarithm of the ratio of radii from which a disc is another one
 _BEYOND = 0.3  # yet a black pupil in a light iris must beat the collarette round it
@@ -62,7 +65,7 @@ def find_pupil(pixels: Image, limbus: Ellipse) -> tuple[Ellipse | None, float]:
         disc = discs.clearest(left)
         if disc is None:
             break
-        if disc.may_be_pupil:
+        if discs.may_be_pupil(disc):
             if disc.roundness > round_enough:
                 return discs.innermost(disc).outline
             found, round_enough = found if found[0] else disc.outline, VERY_ROUND
@@ -83,8 +86,6 @@ class _Disc:
         Radius from which it was fitted, in pixels of the search, and how much stands out there.
     darker : bool
         Than its surround.
-    may_be_pupil : bool
-        By its size, and because it is not a lamp.
     """
 
     circle: Ellipse
@@ -92,7 +93,6 @@ class _Disc:
     start: float
     clearness: float
     darker: bool
-    may_be_pupil: bool
 
     @property
     def outline(self) -> tuple[Ellipse, float]:
@@ -143,10 +143,10 @@ class _Discs:
         total = np.abs(sum(scores)) * central * (distance + radii[:, None, None] < 0.86 * _PX)
         return cls(pixels, limbus, radii, rings, scores, total)
 
-    def clearest(self, clearness: Doubles) -> _Disc | None:
-        """Fit the disc that stands out most, None where none does."""
+    def clearest(self, clearness: Doubles, *, least: float = _CLEAR) -> _Disc | None:
+        """Fit the disc that stands out most, None where none does by so much."""
         at, row, column = np.unravel_index(int(np.argmax(clearness)), clearness.shape)
-        if clearness[at, row, column] <= 1.0:  # of about 25 for each channel
+        if clearness[at, row, column] <= least:
             return None
         channel = int(np.argmax([abs(score[at, row, column]) for score in self.scores]))
         steps = [float(ring[at, :3, row, column].mean()) for ring in self.rings]
@@ -154,23 +154,26 @@ class _Discs:
         x, y = self.limbus.x_px + (column - _WITHIN) * step, self.limbus.y_px + (row - _WITHIN) * step
         start = (x, y, self.radii[at] * step)
         circle, roundness = _fit(self.pixels, start, channel=channel, brighter=steps[channel] < 0)
-        in_range = 0.9 * _RANGE[0] < circle.radius_px / self.limbus.radius_px < _RANGE[1]
-        may_be = in_range and not _is_lamp(self.pixels, circle)
-        return _Disc(
-            circle, roundness, self.radii[at], float(clearness[at, row, column]), min(steps) > 0, may_be
-        )
+        return _Disc(circle, roundness, self.radii[at], float(clearness[at, row, column]), min(steps) > 0)
+
+    def may_be_pupil(self, disc: _Disc) -> bool:
+        """Whether a disc may be a pupil by its size, and because it is not a lamp."""
+        in_range = 0.9 * _RANGE[0] < disc.circle.radius_px / self.limbus.radius_px < _RANGE[1]
+        return in_range and not _is_lamp(self.pixels, disc.circle)
 
     def innermost(self, disc: _Disc) -> _Disc:
         """Give the disc inside a dark one that is darker still, if it is clear and round; else itself.
 
         The iris may be darker about the pupil than further out, but in a pupil nothing is dark.
         """
-        inside = np.log(disc.start / self.radii) > _OTHER
-        inner = self.clearest(self.clearness * inside[:, None, None]) if disc.darker else None
-        if inner is None or inner.clearness < _AS_CLEAR * disc.clearness:
+        if not disc.darker:
             return disc
-        is_pupil = inner.darker and inner.may_be_pupil and inner.roundness > VERY_ROUND
-        return inner if is_pupil and self._is_zone(inner.circle, disc.circle) else disc
+        inside = self.clearness * (np.log(disc.start / self.radii) > _OTHER)[:, None, None]
+        inner = self.clearest(inside, least=max(_CLEAR, _AS_CLEAR * disc.clearness))
+        if inner is None or not inner.darker or inner.roundness <= VERY_ROUND:
+            return disc
+        is_pupil = self._is_zone(inner.circle, disc.circle) and self.may_be_pupil(inner)
+        return inner if is_pupil else disc
 
     def _is_zone(self, inner: Ellipse, outer: Ellipse) -> bool:
         """Whether what lies between two discs is lighter than the inner one, and not by a lamp's ring."""
@@ -210,9 +213,10 @@ def _disc_scores(
 
 def _is_lamp(pixels: Image, disc: Ellipse) -> bool:
     """Whether a disc is the ring of a lamp mirrored in a pupil: beyond it all is as it is inside."""
-    crop = resampled_crop(pixels, disc.x_px, disc.y_px, disc.radius_px / DEPTH_PX, 2 * DEPTH_PX)
-    radii = np.arange(0.1, 1.95, 0.05)
-    channels = [unrolled(blurred(part.astype(np.float32), 1.5), radii) for part in cv2.split(crop)]
+    crop = resampled_crop(pixels, disc.x_px, disc.y_px, disc.radius_px / _LAMP_PX, 2 * _LAMP_PX)
+    radii, circle = np.arange(0.1, 1.95, 0.05), (2.0 * _LAMP_PX, 2.0 * _LAMP_PX, float(_LAMP_PX))
+    smooth = blurred(crop.astype(np.float32), 0.75)
+    channels = [unrolled(np.asarray(part, np.float32), circle, radii) for part in cv2.split(smooth)]
     inside = [float(np.median(rays[radii < 0.6])) for rays in channels]
     ring = max(
         float(np.median(rays[(radii > 0.75) & (radii < 1.4)].max(axis=0))) - level
@@ -239,11 +243,12 @@ def _channels(crop: Floats) -> list[Floats]:
 def _fit(
     pixels: Image, start: tuple[float, float, float], *, channel: int, brighter: bool
 ) -> tuple[Ellipse, float]:
-    zoom = Zoom.on(pixels, *start)
-    pixels = zoom.pixels
-    x, y, radius = zoom.inwards(*start)
+    close_up = CloseUp.on(pixels, *start, reach=_REACH)
+    picture = blurred(_channels(close_up.pixels.astype(np.float32))[channel], 2.0)
+    picture = -picture if brighter else picture
+    x, y, radius = close_up.inwards(*start)
     for span in (0.2, 0.12):
-        radii, step = _step(pixels, (x, y, radius), span, channel=channel, brighter=brighter)
+        radii, step = _step(picture, (x, y, radius), span)
         step = np.minimum(step, np.percentile(step, 95))  # glints make the highest steps
         likely = np.where(np.abs(radii - 1) < span, np.exp(-0.5 * ((radii - 1) / (0.7 * span)) ** 2), 0.0)
         edge, height = strongest(radii, step, likely)
@@ -251,22 +256,20 @@ def _fit(
         shape, _ = outline_fit(edge, weights, stiffness=3.0)
         x, y, radius = x + shape[1] * radius, y - shape[2] * radius, shape[0] * radius
     span = 0.2
-    radii, step = _step(pixels, (x, y, radius), span, channel=channel, brighter=brighter)
+    radii, step = _step(picture, (x, y, radius), span)
     edge, height = strongest(radii, step, (np.abs(radii - 1) < span).astype(float))
     oval, _ = outline_fit(edge, (height > 0.0).astype(float), stiffness=3.0)
     oval[:3] = 1.0, 0.0, 0.0
     oval[3:] *= min(1.0, _OVAL / float(np.hypot(*oval[3:]) + 1e-9))
     on_outline = (np.abs(edge - outline(oval)) < 0.05) & (height > 0.0)
-    return Ellipse.circle(*zoom.outwards(x, y, radius)), float(on_outline[np.sin(DIRECTIONS) < 0.5].mean())
+    roundness = float(on_outline[np.sin(DIRECTIONS) < 0.5].mean())
+    return Ellipse.circle(*close_up.outwards(x, y, radius)), roundness
 
 
 def _step(
-    pixels: Image, circle: tuple[float, float, float], span: float, *, channel: int, brighter: bool
+    picture: Floats, circle: tuple[float, float, float], span: float
 ) -> tuple[NDArray[np.float64], Floats]:
-    """Radii about a circle, and at them the steps of the sign that its edge has, in each direction."""
-    x, y, radius = circle
-    crop = resampled_crop(pixels, x, y, radius / DEPTH_PX, int(1.5 * DEPTH_PX)).astype(np.float32)
-    picture = cv2.GaussianBlur(_channels(crop)[channel], (0, 0), 2.0)
+    """Radii about a circle, and at them the steps to brighter in each direction."""
     radii = np.arange(0.9 - span, 1.1 + span, 0.01)
-    step = radial_step(unrolled(np.asarray(picture, np.float32), radii), 0.04)
-    return radii, np.asarray(np.clip(-step if brighter else step, 0.0, None), np.float32)
+    step = radial_step(unrolled(picture, circle, radii), 0.04)
+    return radii, np.maximum(step, np.float32(0.0))

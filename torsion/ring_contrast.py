@@ -14,7 +14,7 @@ __all__ = ["central_contrast", "ring_contrasts"]
 Floats = NDArray[np.float32]
 
 _RING_STEP = 0.10  # contrast is taken between radii 10 % inside and outside the ring
-_FIXED = 32  # parts of a grey level of 100: the sum over an arc still fits into 16 bits
+_MOST, _BITS = 32767, 4  # largest step in 16 bits, and by how many of them it is cut to add up in as many
 _SPOKES_DEG = np.arange(5.0, 360.0, 10.0)
 _ARC_OF_SPOKE = np.select(  # 0 right, 1 left, 2 below, 3 above
     [
@@ -33,7 +33,7 @@ def ring_contrasts(
 ) -> Iterator[tuple[Floats, Floats, Floats, Floats]]:
     """Mean step of brightness across rings round every pixel, outside minus inside, ring by ring.
 
-    In fixed point, which is good to 0.01 and takes half the time.
+    In fixed point, which is good to 0.03 and takes half the time.
 
     Parameters
     ----------
@@ -41,7 +41,7 @@ def ring_contrasts(
         Within 0 to 100.
     radii_px : (n,) ndarray
     clip : float
-        A single step counts up to this, so that no lash or glint outvotes the ring.
+        A single step counts up to this, so that no lash or glint outvotes the ring; 50 or more.
 
     Yields
     ------
@@ -50,19 +50,20 @@ def ring_contrasts(
     """
     height, width = picture.shape
     border, rows, columns = _places_of_rings(radii_px)
-    fixed = np.rint(np.pad(picture, border, mode="edge") * np.float32(_FIXED)).astype(np.int16)
-    most = np.full((height, width), round(clip * _FIXED), np.int16)
-    least, step = -most, np.empty((height, width), np.int16)
-    scale = np.float32(1.0) / (np.float32(_FIXED) * _SPOKES_OF_ARC.astype(np.float32))
+    # What exceeds 16 bits is clipped by the subtraction itself.
+    even = (np.pad(picture, border, mode="edge") - np.float32(50.0)) * np.float32(_MOST / clip)
+    fixed = np.rint(even).astype(np.int16)
+    step = np.empty((height, width), np.int16)
+    scale = np.float32(clip * 2**_BITS / _MOST) / _SPOKES_OF_ARC.astype(np.float32)
     for places in np.stack([rows, columns], axis=-1).transpose(1, 2, 0, 3).tolist():
         total = np.zeros((4, height, width), np.int16)
+        arcs = [*total]
         for arc, ((row, column), (inner_row, inner_column)) in zip(_ARCS, places, strict=True):
             outside = fixed[row : row + height, column : column + width]
             inside = fixed[inner_row : inner_row + height, inner_column : inner_column + width]
             cv2.subtract(outside, inside, dst=step)
-            np.minimum(step, most, out=step)
-            np.maximum(step, least, out=step)
-            cv2.add(total[arc], step, dst=total[arc])
+            np.right_shift(step, _BITS, out=step)
+            cv2.add(arcs[arc], step, dst=arcs[arc])
         right, left, below, above = total * scale[:, None, None]
         yield right, left, below, above
 

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.crops import blurred, reduced, stretched
+from torsion.crops import blurred, halved, stretched
 from torsion.ring_contrast import ring_contrasts
 
 __all__ = ["Circle", "limbus_circles"]
@@ -49,14 +49,17 @@ def limbus_circles(channel: Image, *, grey: bool) -> tuple[list[Circle], Circle 
     beside : (x, y, radius) or None
         The best of like size and score beside the first, if there is one: it may be the other eye.
     """
-    step = next((step for step in (4, 2) if max(channel.shape) >= 2 * step * _SEARCH_SIDE_PX), 1)
-    channel = reduced(channel, step)  # by whole steps first, which is faster
+    halvings = next(
+        (times for times in (2, 1) if max(channel.shape) >= 2 ** (times + 1) * _SEARCH_SIDE_PX), 0
+    )
+    channel, step = halved(channel, halvings), 2**halvings  # which is faster
     scale = _SEARCH_SIDE_PX / max(channel.shape)
     size = (max(8, round(channel.shape[1] * scale)), max(8, round(channel.shape[0] * scale)))
     small = cv2.resize(channel, size, interpolation=cv2.INTER_AREA).astype(np.float32)
     lowest, highest = np.log(_SEARCH_SIDE_PX * _MIN_RADIUS), np.log(_SEARCH_SIDE_PX * _MAX_RADIUS)
     radii = np.exp(np.arange(lowest, highest, 0.07))
-    limbus, led, pupil = _contrasts(stretched(blurred(np.asarray(small, np.float32), 1.0), 1, 90), radii)
+    even = stretched(blurred(np.asarray(small, np.float32), 1.0), 1, 90)
+    limbus, pupil, led = _contrasts(even, radii, grey=grey)
     scored = _best_rings(limbus.copy(), pupil, radii, count=24)
     if grey:
         scored = sorted(scored + _rings_about_pupils(led, pupil, radii), key=lambda entry: -entry[0])
@@ -75,19 +78,19 @@ def limbus_circles(channel: Image, *, grey: bool) -> tuple[list[Circle], Circle 
     return starts, in_full(beside[0][1]) if beside else None
 
 
-def _contrasts(small: Floats, radii: NDArray[np.float64]) -> tuple[Floats, Floats, Floats]:
-    """Contrast as a limbus, as a limbus about a clear pupil, and as a pupil, for each radius and pixel."""
-    limbus, led, pupil = np.empty((3, len(radii), *small.shape), np.float32)
+def _contrasts(small: Floats, radii: NDArray[np.float64], *, grey: bool) -> tuple[Floats, Floats, Floats]:
+    """Contrast, by radius and pixel, as a limbus, as a pupil and, without colour, as a limbus about one."""
+    limbus, pupil, led = np.zeros((3, len(radii), *small.shape), np.float32)
     for ring, (right, left, below, above) in enumerate(ring_contrasts(small, radii, _MAX_CONTRAST)):
-        sides = np.minimum(right, left)
+        sides, either = np.minimum(right, left), np.maximum(right, left)
         limbus[ring] = sides  # a limbus needs both sides; lids may hide the rest
         for arc, share in ((below, 0.35), (above, 0.15)):
             limbus[ring] += np.float32(share) * np.maximum(arc, np.float32(-5.0))
-        # About a clear pupil two arcs of three will do: the third may be hidden, or off the picture.
-        led[ring] = np.float32(_ARCS) * np.maximum(sides, np.minimum(np.maximum(right, left), below))
         # A pupil is darker, or brighter, than its surround on all sides: the least of steps of one sign.
-        pupil[ring] = np.maximum(np.minimum(sides, below), -np.maximum(np.maximum(right, left), below))
-    return limbus, led, pupil
+        np.maximum(np.minimum(sides, below), -np.maximum(either, below), out=pupil[ring])
+        if grey:  # about a clear pupil two arcs of three will do: the third may be hidden, or off the picture
+            led[ring] = np.float32(_ARCS) * np.maximum(sides, np.minimum(either, below))
+    return limbus, pupil, led
 
 
 def _distinct(circles: list[Circle]) -> list[Circle]:
@@ -109,19 +112,23 @@ def _best_rings(
 ) -> list[tuple[float, Circle]]:
     """Score the most contrasting rings, best first; each is taken out of `limbus` with its neighbourhood."""
     scored: list[tuple[float, Circle]] = []
+    highest = limbus.reshape(len(radii), -1).max(axis=1)  # only what changes is looked at again
     for _ in range(count):
-        at, row, column = np.unravel_index(int(np.argmax(limbus)), limbus.shape)
+        at = int(np.argmax(highest))
+        row, column = (int(place) for place in np.unravel_index(int(np.argmax(limbus[at])), limbus[at].shape))
         own = float(limbus[at, row, column])
         if own < _MIN_LIMBUS_CONTRAST:
             break
         radius = radii[at]
-        nested = _nested(pupil, radii, (int(row), int(column)), radius)
+        nested = _nested(pupil, radii, (row, column), radius)
         score = min(own, _MAX_RING) + min(nested, _MAX_RING)
         if score > _MIN_LIMBUS_CONTRAST:
             scored.append((score, (float(column), float(row), float(radius))))
-        rows, columns, distance = _about(limbus[0].shape, (int(row), int(column)), 0.25 * radius)
+        rows, columns, distance = _about(limbus[0].shape, (row, column), 0.25 * radius)
         similar = np.flatnonzero(np.abs(np.log(radii / radius)) < 0.15)
-        limbus[similar[0] : similar[-1] + 1, rows, columns] *= distance >= 0.25 * radius
+        changed = slice(similar[0], similar[-1] + 1)
+        limbus[changed, rows, columns] *= distance >= 0.25 * radius
+        highest[changed] = limbus[changed].reshape(len(similar), -1).max(axis=1)
     return sorted(scored, key=lambda entry: -entry[0])
 
 
@@ -153,9 +160,10 @@ def _keep_beside(limbus: Floats, radii: NDArray[np.float64], circle: Circle) -> 
     """Take out of `limbus` all rings but those of like size that do not meet a circle."""
     down, across = np.ogrid[: limbus.shape[1], : limbus.shape[2]]
     distance = np.hypot(down - circle[1], across - circle[0])
-    for ring, radius in enumerate(radii):
-        alike = _EQUAL < radius / circle[2] < 1.0 / _EQUAL
-        limbus[ring] *= (distance > radius + circle[2]) & alike
+    alike = (_EQUAL * circle[2] < radii) & (_EQUAL * radii < circle[2])
+    limbus[~alike] = 0.0
+    for ring in np.flatnonzero(alike):
+        limbus[ring] *= distance > radii[ring] + circle[2]
 
 
 def _about(

@@ -11,7 +11,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.masks import RING, EyePicture
+from torsion.masks import EyePicture
+from torsion.zones import RING
 
 __all__ = [
     "BANDS",
