@@ -103,7 +103,7 @@ def _burnt(grey: NDArray[np.float32], at: Places) -> NDArray[np.bool_]:
 
 
 def _grey(eye: EyePicture) -> NDArray[np.float32]:
-    grey = cv2.transform(eye.rgb.astype(np.float32), np.full((1, 3), 1.0 / 3.0))
+    grey = cv2.transform(eye.rgb, np.full((1, 3), 1.0 / 3.0)).astype(np.float32)
     return np.asarray(cv2.GaussianBlur(grey, (0, 0), _FINE * eye.px_per_radius), np.float32)
 
 

@@ -208,9 +208,10 @@ def _vessels(eye: EyePicture, ring: Mask) -> tuple[float, float]:
     if np.count_nonzero(ring) < _LEAST_PX:
         return 0.0, 0.0
     green, weight = (
-        cv2.resize(each, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-        for each in (eye.rgb[..., 1].astype(np.float32), ring.astype(np.float32))
+        cv2.resize(each, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA).astype(np.float32)
+        for each in (cv2.extractChannel(eye.rgb, 1), ring.view(np.uint8) * np.uint8(255))
     )
+    weight /= np.float32(255.0)
     sigma = max(eye.px_per_radius / 2.0 * float(np.radians(_VESSEL_DEG)), 0.5)
     around = cv2.GaussianBlur(green * weight, (0, 0), sigma) / (
         cv2.GaussianBlur(weight, (0, 0), sigma) + np.float32(1e-3)
