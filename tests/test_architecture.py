@@ -28,8 +28,8 @@ ORDER = [
         toric vergence keratometry centroid plan recheck lens_rotation uncertainty budget
         locate
         limbal_rows own_white rim
-        limbal_ring limbal_outline limbal_edges limbal_sides limbal_bar ink_rules ink
-        lattice lids zones masks
+        limbal_ring limbal_outline limbal_edges limbal_sides limbal_lean limbal_bar ink_rules ink
+        lattice lids zones texture masks
         unwrap quality duplicate preparation order
         search votes
         orientation register
@@ -41,7 +41,8 @@ ORDER = [
         comparison measurement iris_map consensus several
         marks mark_frame marking lens_marks landmark_survey axis_ways aids
         files record
-        marks_record aids_record theatre_record demo_layers demo_page demo wording network_words aid_words
+        marks_record aids_record theatre_record demo_layers demo_page demo
+        wording photo_words network_words aid_words
         sheets landmark_sheet
         cohort
         limbus_guess turned_ring eye_groups validate_checks validate_summary validate_advice validate_verdict

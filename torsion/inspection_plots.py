@@ -7,10 +7,11 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from torsion.dial_plots import BLACK, GREY, INK, PAPER, VERDICT_COLOURS, draw_eye, hatch_masked
+from torsion.photo_words import limit_words, measure_words, shown_side
 from torsion.preparation import PreparedPhoto
 from torsion.quality import LIMITS
 from torsion.record import best_photo, cautions
-from torsion.wording import flag_words, limit_words, measure_words, shortened, shown_side, verdict_word
+from torsion.wording import flag_words, shortened, verdict_word
 
 __all__ = ["MOST_PHOTOS", "inspection_figure"]
 

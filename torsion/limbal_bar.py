@@ -8,11 +8,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.limbal_edges import WINDOW_DEG, Flanks, edges_of, extent_of, flanks_of, part_of
+from torsion.limbal_edges import WINDOW_DEG, edges_of, extent_of, flanks_of, part_of
+from torsion.limbal_lean import SOME_WHITE, Leant, lean_of
 from torsion.limbal_ring import BAND, Channel, Ring
 from torsion.limbal_rows import COLUMNS, STEP_DEG
 from torsion.limbal_sides import fit_sides
-from torsion.quantiles import mean, median, percentile, row_medians
+from torsion.quantiles import mean, median, percentile
 
 __all__ = ["LEAST", "NARROWEST_DEG", "STEEPEST", "WIDEST_DEG", "Bar", "measure_bar", "rough_edges"]
 
@@ -27,12 +28,10 @@ STEEPEST = 60.0
 
 _RUNS_ON = 1.49  # limbus radii: what has not ended here is hair, a lid or an instrument
 _ALL_WHITE = 0.9
-_ALL = slice(None)
-_FEW_ROWS = 4
 _PATCH_ROWS = 5  # 0.3 mm: a pale patch in a pen's stroke is shorter
 _TINTED = 0.06  # share by which red is weaker than blue
+_FEW = 4  # samples, of which nothing is told
 _WIDER = 1.15  # than a mark may be, until its sides are laid
-_SOME_WHITE = 0.4  # share of white in the better flank without which nothing is measured
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,7 +95,7 @@ def rough_edges(ring: Ring, at: int, *, channel: Channel) -> tuple[float, float]
     edges = edges_of(profile, white, half)
     if edges is None or not NARROWEST_DEG / 2 < edges[1] - edges[0] < _WIDER * WIDEST_DEG:
         return None
-    if max(mean(white[flank]) for flank in flanks_of(edges, white)) < _SOME_WHITE:
+    if max(mean(white[flank]) for flank in flanks_of(edges, white)) < SOME_WHITE:
         return None
     first_deg = (at - half) * STEP_DEG
     return first_deg + edges[0], first_deg + edges[1]
@@ -127,7 +126,7 @@ def measure_bar(
     first_deg = round(sum(edges_deg) / 2 / STEP_DEG) * STEP_DEG - (len(columns) // 2) * STEP_DEG
     edges = edges_deg[0] - first_deg, edges_deg[1] - first_deg
     trace = _trace(ring, columns, edges, ring.rows(1.02, 1.12), channel=channel)
-    if trace is None or (min(trace.beside) < _SOME_WHITE and not _is_stained(ring, trace)):
+    if trace is None or (min(trace.beside) < SOME_WHITE and not _is_stained(ring, trace)):
         return None
     along = ring.rows(1.02, min(trace.outer - 0.01, 1.25))  # now the whole of its length says how it leans
     trace = _trace(ring, columns, trace.edges, along, channel=channel)
@@ -146,7 +145,7 @@ def _window(at: int) -> NDArray[np.intp]:
 class _Trace:
     """A bar with its lean taken out; edges in degrees from the first column of the window."""
 
-    leant: "_Leant"
+    leant: Leant
     edges: tuple[float, float]
     beside: tuple[float, float]
     straight: Doubles
@@ -162,16 +161,16 @@ def _trace(
     ring: Ring, columns: NDArray[np.intp], edges: tuple[float, float], rows: slice, *, channel: Channel
 ) -> _Trace | None:
     signal, white = ring.signal(channel)[rows][:, columns].astype(float), ring.white_band[columns]
-    crossing, slope, noise = _lean(ring.radii[rows], signal, white, edges)
+    crossing, slope, noise = lean_of(ring.radii[rows], signal, white, edges)
     if abs(slope) > STEEPEST:
         return None
-    leant = _Leant(ring, columns, slope)
+    leant = Leant(ring, columns, slope)
     straight = leant.of(ring.contrast(channel), ring.rows(1.01, 1.11)).mean(axis=0).astype(float)
     fine = edges_of(straight, leant.white, int(np.clip(round(crossing / STEP_DEG), 1, len(columns) - 2)))
     if fine is None or fine[1] - fine[0] > _WIDER * WIDEST_DEG:
         return None
     beside = leant.beside(ring, fine)
-    if max(beside) < _SOME_WHITE:
+    if max(beside) < SOME_WHITE:
         return None
     depth = leant.depth(ring.signal(channel), fine, beside, ring.rows(*ring.radii[[0, -1]]))
     density = median(depth[ring.rows(*BAND)])
@@ -215,7 +214,7 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ch
     along = leant.of(ring.white, ring.rows(1.04, trace.outer))
     past, beyond = (ring.rows(trace.outer + 0.02, trace.outer + reach) for reach in (0.12, 0.10))
     white_past = leant.of(ring.white, past)
-    open_beyond = min(mean(white_past[:, flank]) for flank in flanks) > _SOME_WHITE
+    open_beyond = min(mean(white_past[:, flank]) for flank in flanks) > SOME_WHITE
     white_beyond = white_past[: beyond.stop - beyond.start, part_of(start - 1.0, end + 1.0)]
     stain = median(leant.depth(ring.stain, trace.edges, beside, band))
     color_left = _stain_beyond(ring, trace, past) / stain if stain > _TINTED else 0.0
@@ -260,83 +259,14 @@ def _stain_beyond(ring: Ring, trace: _Trace, past: slice) -> float:
     own = mean(np.array([percentile(tint, 80.0) for tint in tints]))
     white = leant.of(ring.white, past) > 0
     away = (part_of(start - 4.0 * width, start - 1.5 * width), part_of(end + 1.5 * width, end + 4.0 * width))
-    far = [tint for part in away if (tint := left[:, part][white[:, part]]).size > _FEW_ROWS]
+    far = [tint for part in away if (tint := left[:, part][white[:, part]]).size > _FEW]
     return around - max(own, *(percentile(tint, 80.0) for tint in far), 0.0)
 
 
-def _shows_white(before: Ring, leant: "_Leant", trace: _Trace) -> bool:
+def _shows_white(before: Ring, leant: Leant, trace: _Trace) -> bool:
     start, end = trace.edges
     white = leant.of(before.white, before.rows(*BAND))
-    return mean(white[:, part_of(start - 2.0, end + 2.0)]) > _SOME_WHITE
-
-
-class _Leant:
-    """Maps of the ring about a candidate, with its lean taken out: each row moved along with it."""
-
-    def __init__(self, ring: Ring, columns: NDArray[np.intp], slope: float) -> None:
-        aside = np.arctan(np.radians(slope))  # a straight stroke that leans passes beside the middle
-        lean = np.degrees(aside - np.arcsin(np.clip(np.sin(aside) / ring.radii, -1.0, 1.0)))
-        shift = np.rint(lean / STEP_DEG).astype(int)
-        places = (columns[None, :] + shift[:, None]) % COLUMNS
-        self._places = places + COLUMNS * np.arange(len(shift))[:, None]
-        self.white = self.of(ring.white, ring.rows(*BAND)).mean(axis=0)
-
-    def flanks(self, edges: tuple[float, float]) -> Flanks:
-        return flanks_of(edges, self.white)
-
-    def of(
-        self, values: NDArray[np.float32] | NDArray[np.bool_], rows: slice, columns: slice = _ALL
-    ) -> NDArray[np.float32]:
-        return np.asarray(values.reshape(-1)[self._places[rows, columns]], np.float32)
-
-    def depth(
-        self, values: NDArray[np.float32], edges: tuple[float, float], trust: tuple[float, float], rows: slice
-    ) -> Doubles:
-        """In each row, how much higher the core is than the flanks, each as far as it is trusted."""
-        width = edges[1] - edges[0]
-        core = part_of(edges[0] + 0.2 * width, edges[1] - 0.2 * width)
-        left, right = (row_medians(self.of(values, rows, flank)) for flank in self.flanks(edges))
-        first, last = (weight**2 + 1e-3 for weight in trust)
-        base = (first * left.astype(float) + last * right) / (first + last)
-        return np.asarray(self.of(values, rows, core).mean(axis=1) - base)
-
-    def readable(self, ring: Ring, edges: tuple[float, float], rows: slice) -> slice:
-        """Rows from the limbus outwards until one flank is no longer white; all where that is at once."""
-        left, right = (self.of(ring.white, rows, flank).mean(axis=1) for flank in self.flanks(edges))
-        poor = np.minimum(left, right) < _SOME_WHITE
-        count = int(np.argmax(poor)) if poor.any() else len(poor)
-        return slice(rows.start, rows.start + count) if count >= _FEW_ROWS else rows
-
-    def beside(self, ring: Ring, edges: tuple[float, float]) -> tuple[float, float]:
-        """Shares of white in both flanks where the bar crosses the limbus, as far as it can be read."""
-        rows = self.readable(ring, edges, ring.rows(*BAND))
-        left, right = (mean(self.of(ring.white, rows, flank)) for flank in self.flanks(edges))
-        return left, right
-
-
-def _lean(
-    radii: Doubles, ink: Doubles, white: Doubles, edges: tuple[float, float]
-) -> tuple[float, float, float]:
-    """Where the middle of a bar crosses the limbus, its slope, and the uncertainty of the crossing."""
-    width = edges[1] - edges[0]
-    wide = part_of(edges[0] - 0.5 * width - 1.0, edges[1] + 0.5 * width + 1.0)
-    flanks = flanks_of(edges, white)
-    left, right = (row_medians(ink[:, flank]) for flank in flanks)
-    first, last = (mean(white[flank]) ** 2 + 1e-3 for flank in flanks)
-    lift = ink[:, wide] - ((first * left + last * right) / (first + last))[:, None]
-    lift = np.maximum(lift - 0.3 * percentile(lift, 90.0), 0.0)
-    weight = lift.sum(axis=1) + 1e-9
-    middle = (lift @ (np.arange(wide.start, wide.start + lift.shape[1]) * STEP_DEG)) / weight
-    weight /= weight.sum()
-    out = radii - 1.0
-    out_mean, middle_mean = float(weight @ out), float(weight @ middle)
-    spread = float(weight @ (out - out_mean) ** 2)
-    slope = float(weight @ ((out - out_mean) * (middle - middle_mean))) / max(spread, 1e-9)
-    scatter = float(weight @ (middle - middle_mean - slope * (out - out_mean)) ** 2) + 0.05**2
-    count = max(1.0, len(out) / 3.0)  # rows are smoothed: three of them are worth one
-    slope *= spread / (spread + scatter / count / 20.0**2)  # pens are held within 20 degrees a radius
-    noise = np.sqrt(scatter / count * (1.0 + out_mean**2 / max(spread, 1e-9)))
-    return middle_mean - slope * out_mean, slope, min(float(noise), width / 2)
+    return mean(white[:, part_of(start - 2.0, end + 2.0)]) > SOME_WHITE
 
 
 def _end(ring: Ring, depth: Doubles, density: float) -> float | None:

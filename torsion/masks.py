@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 
 from torsion.crops import resampled_crop
 from torsion.ink import ink_mask
-from torsion.lattice import SmoothColour, blurred_mean
+from torsion.lattice import SmoothColour
 from torsion.lids import lid_mask
 from torsion.locate import Located
 from torsion.photo import Ellipse, Photo
+from torsion.texture import texture_of
 from torsion.zones import Regions, Zones
 
 __all__ = ["EyePicture", "cut_out", "mirrored_eye"]
@@ -35,8 +36,6 @@ _BURNT_OUT = 253
 _GLINT_STEP = 30.0  # grey levels by which a white spot of the iris stands out
 _LAMP = 0.9  # of the brightness of the white of the eye
 _GREY_PARTS = 256  # of a grey level: fixed point, in which the search for spots is fast
-_SPARSE = 3  # rows and columns: the local standard deviation is smooth
-_MAX_DETAIL = 3.0  # local standard deviations
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -126,7 +125,7 @@ def cut_out(photo: Photo, located: Located) -> EyePicture:
         usable = in_picture & ~ink_mask(rgb, outline)
     seen, *shares = _seen(rgb, usable, pupil, px, step, grey=grey)
     regions = Regions.of(half, px, pupil)
-    texture = _texture(rgb, regions, _fine(seen, step), px)
+    texture = texture_of(rgb, regions, _fine(seen, step), px)
     # The filter shows the edge of the mask as texture; a lid's edge stays where it is when the eye turns.
     valid = _fine(np.asarray(cv2.erode(seen, _disc(_RIM * px / step)), np.uint8), step)
     texture *= valid
@@ -186,17 +185,6 @@ def _of_the_eye(rgb: NDArray[np.uint8], zones: Zones, usable: Mask, px: float, *
     # Without colour nothing tells the lower lid from the white of the eye; lids seldom reach its sides.
     ring &= usable & zones.lateral if grey else usable
     return _connected(_opened(iris, px), zones.iris_seed) | _connected(_opened(ring, px), zones.ring_seed)
-
-
-def _texture(rgb: NDArray[np.uint8], regions: Regions, valid: Mask, px: float) -> Floats:
-    """Green in the limbal band, where it shows vessels, and red and green in the iris."""
-    green = rgb[..., 1].astype(np.float32)
-    texture = _normalised(green, valid & regions.ring, px)
-    half = len(rgb) // 2
-    about = np.s_[half - int(px) : half + int(px) + 1, half - int(px) : half + int(px) + 1]
-    both = np.float32(0.5) * (rgb[..., 0][about] + green[about])
-    texture[about] += _normalised(both, (valid & regions.iris)[about], px)
-    return texture
 
 
 def _spread(values: Floats) -> tuple[float, float]:
@@ -295,18 +283,3 @@ def _connected(mask: Mask, seed: Mask) -> Mask:
     keep = seeded > 0.08 * size
     keep[0] = False
     return np.asarray(keep[label])
-
-
-def _normalised(detail: Floats, valid: Mask, px: float) -> Floats:
-    """Detail finer than 0.05 radii, divided by its local standard deviation; pixels outside play no part."""
-    weight = valid.astype(np.float32)
-    if not valid.any():
-        return np.zeros_like(weight)
-
-    fine = (detail - blurred_mean(detail, weight, 0.05 * px)) * weight
-    deviation = np.sqrt(np.maximum(blurred_mean(fine * fine, weight, 0.10 * px), 0.0))
-    every = np.s_[::_SPARSE, ::_SPARSE]
-    usual = float(np.median(deviation[every][valid[every]])) if valid[every].any() else 0.0
-    floor = 0.3 * usual + 0.5  # half a grey level is rounding, not texture
-    normal = np.clip(fine / (deviation + np.float32(floor)), -_MAX_DETAIL, _MAX_DETAIL)
-    return np.asarray(normal * weight, np.float32)

@@ -1,6 +1,6 @@
 """Words for results: what the command line prints and the figures write, said the same way in both."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from math import ceil, floor
 
 from torsion.angles import wrap_axis_deg, wrap_direction_deg
@@ -9,8 +9,6 @@ from torsion.axis_cost import AxisCost
 from torsion.flags import FLAGS, Verdict
 from torsion.measurement import Measurement
 from torsion.order import Sign
-from torsion.preparation import PreparedPhoto
-from torsion.quality import LIMITS
 
 __all__ = [
     "axis_degrees",
@@ -21,14 +19,11 @@ __all__ = [
     "direction_words",
     "flag_words",
     "frame_words",
-    "limit_words",
-    "measure_words",
     "order_words",
     "planned_words",
     "reason_words",
     "rotation_words",
     "shortened",
-    "shown_side",
     "side_words",
     "spread_words",
     "uncertainty_words",
@@ -42,28 +37,6 @@ _ORDER: dict[Sign, str] = {
     "red_reflex": "its pupil glows red as under a microscope",
     "lids_held": "its lids are held apart",
     "dilated_pupil": "its pupil is as wide as drops make it",
-}
-
-# Measure -> (label, unit or % for shares); a measure that is not listed is shown under its own name.
-_MEASURES: dict[str, tuple[str, str]] = {
-    "limbus_radius_px": ("limbus radius", "px"),
-    "pixels_per_degree": ("pixels per degree", ""),
-    "limbus_contrast": ("limbus edge contrast", "%"),
-    "exposed_upper": ("upper limbus exposed", "%"),
-    "exposed_lower": ("lower limbus exposed", "%"),
-    "exposed": ("limbus exposed, mean", "%"),
-    "iris_valid": ("iris usable", "%"),
-    "limbus_valid": ("limbal band usable", "%"),
-    "pupil_ratio": ("pupil to limbus", "%"),
-    "focus": ("fine detail", "%"),
-    "focus_iris": ("fine detail, iris", "%"),
-    "focus_limbus": ("fine detail, limbal band", "%"),
-    "vessel_contrast": ("contrast of vessels", "0.1 %"),
-    "glare": ("glints", "%"),
-    "overexposed": ("white burnt out", "%"),
-    "white_level": ("brightness of the white", "%"),
-    "off_centre": ("off the middle", "%"),
-    "outside": ("outside the picture", "%"),
 }
 
 
@@ -261,57 +234,3 @@ def flag_words(name: str) -> str:
 def shortened(name: str) -> str:
     """Shorten the name of a file to 34 characters, its end kept."""
     return name if len(name) <= 34 else f"{name[:18]}…{name[-15:]}"
-
-
-def shown_side(photo: PreparedPhoto) -> str:
-    """Say which eye a photo shows by itself, with a question where another one was stated.
-
-    Returns
-    -------
-    str
-        ``OS``, ``OS, not OD?``, or a dash where it does not show.
-    """
-    shown, stated = photo.laterality.upright, photo.photo.eye
-    if shown is None:
-        return "–"
-    return shown if stated in (None, shown) else f"{shown}, not {stated}?"
-
-
-def measure_words(measures: Mapping[str, float | None]) -> list[tuple[str, str]]:
-    """Label and value of each measure of a photo.
-
-    Examples
-    --------
-    >>> measure_words({"iris_valid": 0.8657, "limbus_radius_px": 180.93, "focus": None})
-    [('iris usable', '87 %'), ('limbus radius', '181 px'), ('fine detail', '–')]
-    """
-    return [
-        (_MEASURES.get(name, (name.replace("_", " "), ""))[0], _value(name, value))
-        for name, value in measures.items()
-    ]
-
-
-def limit_words(name: str) -> str:
-    """Limit of a measure of a photo; empty where it has none.
-
-    Examples
-    --------
-    >>> limit_words("limbus_radius_px"), limit_words("overexposed"), limit_words("pupil_ratio")
-    ('at least 40 px', 'at most 50 %', '')
-    """
-    if name not in LIMITS:
-        return ""
-    limit = LIMITS[name]
-    if limit.least is None:
-        return f"at most {_value(name, limit.most)}"
-    either = ", or the other band" if limit.flag == "eye_covered" else ""
-    return f"at least {_value(name, limit.least)}{either}"
-
-
-def _value(name: str, value: float | None) -> str:
-    if value is None:
-        return "–"
-    unit = _MEASURES.get(name, ("", ""))[1]
-    if unit.endswith("%"):
-        return f"{100.0 * value:.{0 if unit == '%' else 1}f} %"
-    return f"{value:.0f} px" if unit == "px" else f"{value:.2f}"

@@ -26,8 +26,8 @@ from tests.benchmarks.photos import list_eyes, photo_folder
 from tests.benchmarks.summary import count_text
 from torsion.cohort.table import read_table
 from torsion.flags import FLAGS
+from torsion.photo_words import limit_words
 from torsion.quality import LIMITS, MEASURES
-from torsion.wording import limit_words
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -12,10 +12,11 @@ from torsion.cli.usage import REFUSED
 from torsion.errors import PhotoError
 from torsion.intake import read_photo
 from torsion.photo import Ellipse
+from torsion.photo_words import limit_words, measure_words, shown_side
 from torsion.preparation import PreparedPhoto, prepare
 from torsion.quality import LIMITS
 from torsion.record import best_photo, cautions, inspection_record
-from torsion.wording import limit_words, measure_words, shown_side, verdict_word
+from torsion.wording import verdict_word
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -1,0 +1,84 @@
+"""Words for one photo: its figures, their limits, and the side that it shows."""
+
+from collections.abc import Mapping
+
+from torsion.preparation import PreparedPhoto
+from torsion.quality import LIMITS
+
+__all__ = ["limit_words", "measure_words", "shown_side"]
+
+# Measure -> (label, unit or % for shares); a measure that is not listed is shown under its own name.
+_MEASURES: dict[str, tuple[str, str]] = {
+    "limbus_radius_px": ("limbus radius", "px"),
+    "pixels_per_degree": ("pixels per degree", ""),
+    "limbus_contrast": ("limbus edge contrast", "%"),
+    "exposed_upper": ("upper limbus exposed", "%"),
+    "exposed_lower": ("lower limbus exposed", "%"),
+    "exposed": ("limbus exposed, mean", "%"),
+    "iris_valid": ("iris usable", "%"),
+    "limbus_valid": ("limbal band usable", "%"),
+    "pupil_ratio": ("pupil to limbus", "%"),
+    "focus": ("fine detail", "%"),
+    "focus_iris": ("fine detail, iris", "%"),
+    "focus_limbus": ("fine detail, limbal band", "%"),
+    "vessel_contrast": ("contrast of vessels", "0.1 %"),
+    "glare": ("glints", "%"),
+    "overexposed": ("white burnt out", "%"),
+    "white_level": ("brightness of the white", "%"),
+    "off_centre": ("off the middle", "%"),
+    "outside": ("outside the picture", "%"),
+}
+
+
+def shown_side(photo: PreparedPhoto) -> str:
+    """Say which eye a photo shows by itself, with a question where another one was stated.
+
+    Returns
+    -------
+    str
+        ``OS``, ``OS, not OD?``, or a dash where it does not show.
+    """
+    shown, stated = photo.laterality.upright, photo.photo.eye
+    if shown is None:
+        return "–"
+    return shown if stated in (None, shown) else f"{shown}, not {stated}?"
+
+
+def measure_words(measures: Mapping[str, float | None]) -> list[tuple[str, str]]:
+    """Label and value of each measure of a photo.
+
+    Examples
+    --------
+    >>> measure_words({"iris_valid": 0.8657, "limbus_radius_px": 180.93, "focus": None})
+    [('iris usable', '87 %'), ('limbus radius', '181 px'), ('fine detail', '–')]
+    """
+    return [
+        (_MEASURES.get(name, (name.replace("_", " "), ""))[0], _value(name, value))
+        for name, value in measures.items()
+    ]
+
+
+def limit_words(name: str) -> str:
+    """Limit of a measure of a photo; empty where it has none.
+
+    Examples
+    --------
+    >>> limit_words("limbus_radius_px"), limit_words("overexposed"), limit_words("pupil_ratio")
+    ('at least 40 px', 'at most 50 %', '')
+    """
+    if name not in LIMITS:
+        return ""
+    limit = LIMITS[name]
+    if limit.least is None:
+        return f"at most {_value(name, limit.most)}"
+    either = ", or the other band" if limit.flag == "eye_covered" else ""
+    return f"at least {_value(name, limit.least)}{either}"
+
+
+def _value(name: str, value: float | None) -> str:
+    if value is None:
+        return "–"
+    unit = _MEASURES.get(name, ("", ""))[1]
+    if unit.endswith("%"):
+        return f"{100.0 * value:.{0 if unit == '%' else 1}f} %"
+    return f"{value:.0f} px" if unit == "px" else f"{value:.2f}"
