@@ -16,9 +16,9 @@ Doubles = NDArray[np.float64]
 
 MATCH = 0.33  # mean patch correlation; unrelated eyes stayed below 0.25 in all trials
 _PARTS = 6  # of the ring, 60 degrees each: a lid, a shadow or a slid conjunctiva spans about as much
-_CUTS = (0.0, 0.5)  # of a part: the ring is cut twice, since where it is cut means nothing
-# Student's t against the normal distribution, at 95 %: two cuts of 5 degrees of freedom share patches and
-# count as about 8.
+_CUTS = (0.0, 0.25, 0.5, 0.75)  # of a part; four cuts, since where the ring is cut means nothing
+# Student's t against the normal distribution, at 95 %: one cut has 5 degrees of freedom, and four, which share
+# their patches, have 8 where these are independent.
 _FEW_PARTS = 1.18
 _AGREE = 1.96  # stated standard deviations, by which two bands may lie apart without a further cause
 _SLIDE_DEG = 0.15  # 0.015 mm at the limbus, by which conjunctiva slides easily (from memory, no source)
