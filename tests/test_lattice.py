@@ -3,6 +3,7 @@
 import cv2
 import numpy as np
 import pytest
+from skimage.color import rgb2lab
 
 from torsion.lattice import SmoothColour, blurred_mean
 
@@ -40,3 +41,15 @@ def test_brightness_whiteness_and_chroma_of_one_colour():
     assert smooth.brightness == pytest.approx(np.full_like(smooth.brightness, 120.0), abs=0.1)
     assert smooth.whiteness == pytest.approx(np.full_like(smooth.whiteness, 60.0), abs=0.1)
     assert (smooth.chroma > 20.0).all()  # red and yellow
+
+
+def test_chroma_is_that_of_another_implementation_of_cielab():
+    rgb = np.random.default_rng(4).integers(0, 256, (40, 40, 3), dtype=np.uint8)
+    rgb[:20] //= 24  # dark colours take the straight part of both curves
+    smooth = SmoothColour.of(rgb, 1.2)
+    colour = cv2.GaussianBlur(rgb.astype(np.float32), (0, 0), 1.2)
+    by_hand = rgb2lab(colour / 255.0)[..., 1:]
+    assert smooth.chroma.shape == by_hand.shape
+    np.testing.assert_allclose(
+        smooth.chroma, by_hand, atol=0.02
+    )  # of 100; constants are printed with four digits

@@ -102,7 +102,7 @@ def edges_of(profile: Doubles, white: Doubles, at: int) -> tuple[float, float] |
 def extent_of(profile: Doubles, white: Doubles, edges: tuple[float, float]) -> float:
     """Width within which the contrast stays above three times the unrest of the flanks."""
     beside = np.concatenate([profile[flank] for flank in flanks_of(edges, white)])
-    unrest = 1.4826 * median(np.abs(beside - np.median(beside)))
+    unrest = 1.4826 * median(np.abs(beside - median(beside)))
     core = part_of(*edges)
     top = float(profile[core].max())
     level = min(median(beside) + max(3.0 * unrest, 0.02), 0.5 * (top + median(beside)))

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.photo import Ellipse
+from torsion.quantiles import median
 from torsion.rim import Rim, find_rim, side_profile
 
 __all__ = ["checked_outline"]
@@ -54,7 +55,7 @@ def checked_outline(pixels: NDArray[np.uint8], limbus: Ellipse) -> tuple[Ellipse
 
 
 def _moved(limbus: Ellipse, rim: Rim) -> Ellipse:
-    px, stretch = limbus.radius_px, float(np.median(rim.stretch))
+    px, stretch = limbus.radius_px, median(rim.stretch)
     x_px, y_px = limbus.x_px + px * float(rim.middle[0]), limbus.y_px - px * float(rim.middle[1])
     return Ellipse(x_px, y_px, limbus.major_px * stretch, limbus.minor_px * stretch, limbus.axis_deg)
 

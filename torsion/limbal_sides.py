@@ -84,7 +84,7 @@ def fit_sides(
     left = np.repeat([1.0, 0.0], len(out))
     basis = np.column_stack([left, 1.0 - left, np.r_[out, out]])[seen]
     at, soft = at[seen], soft[seen]
-    fit, covariance = _lines(basis, at, soft / np.median(soft), slope)
+    fit, covariance = _lines(basis, at, soft / median(soft), slope)
     noise = float(np.sqrt((covariance[0, 0] + covariance[1, 1] + 2.0 * covariance[0, 1]) / 4.0))
     ragged = float(np.sqrt(np.average((at - basis @ fit) ** 2, weights=soft**-2)))
     return Sides(float(fit[0]), float(fit[1]), slope + float(fit[2]), noise, ragged)

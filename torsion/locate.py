@@ -18,6 +18,7 @@ from torsion.crops import CloseUp, blurred, resampled_crop, stretched
 from torsion.outline import DIRECTIONS, outline_fit, radial_step, strongest, unrolled
 from torsion.photo import Ellipse, Photo, is_grey
 from torsion.pupil import ROUND, VERY_ROUND, find_pupil
+from torsion.quantiles import median
 from torsion.rings import Circle, limbus_circles
 
 __all__ = ["Located", "locate"]
@@ -208,7 +209,7 @@ class _Trial:
             return False
         crop = resampled_crop(channel, disc.x_px, disc.y_px, disc.radius_px / 20, 27)
         beside = np.hypot(*np.mgrid[-27:28, -27:28]) > 22
-        return float(np.median(crop[~beside])) < float(np.median(crop[beside]))
+        return median(crop[~beside]) < median(crop[beside])
 
     @property
     def _roundness(self) -> float:
@@ -219,7 +220,7 @@ def _side_step(limbus: Ellipse, steps: NDArray[np.float64], shape: tuple[int, ..
     """Median step across the limbus at its sides, as far as they lie in the picture; 0 where neither does."""
     x = limbus.x_px + limbus.radius_px * np.cos(DIRECTIONS)
     sides = (np.abs(np.sin(DIRECTIONS)) < 0.5) & (x > 0) & (x < shape[1] - 1)
-    return float(np.median(steps[sides])) if sides.any() else 0.0
+    return median(steps[sides]) if sides.any() else 0.0
 
 
 def _limbus_channel(pixels: Image) -> Image:

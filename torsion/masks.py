@@ -15,6 +15,7 @@ from torsion.lattice import SmoothColour
 from torsion.lids import lid_mask
 from torsion.locate import Located
 from torsion.photo import Ellipse, Photo
+from torsion.quantiles import median
 from torsion.texture import texture_of
 from torsion.zones import Regions, Zones
 
@@ -188,8 +189,8 @@ def _of_the_eye(rgb: NDArray[np.uint8], zones: Zones, usable: Mask, px: float, *
 
 
 def _spread(values: Floats) -> tuple[float, float]:
-    middle = float(np.median(values))
-    return middle, 1.4826 * float(np.median(np.abs(values - middle)))
+    middle = median(values)
+    return middle, 1.4826 * median(np.abs(values - middle))
 
 
 def _lids(smooth: SmoothColour, zones: Zones, px: float, *, grey: bool) -> Mask:
@@ -215,7 +216,7 @@ def _like_iris(smooth: SmoothColour, iris: Mask, seed: Mask) -> Mask:
     if seed.sum() < 50:
         return np.zeros_like(iris)
     brightness = smooth.brightness
-    middle = float(np.median(brightness[seed]))
+    middle = median(brightness[seed])
     above, below = brightness - _SHADE * middle, _BRIGHT * middle + 8.0 - brightness
     return iris & smooth.where(above, below, *_like_colour(smooth, seed))
 
@@ -226,7 +227,7 @@ def _like_sclera(smooth: SmoothColour, ring: Mask, seed: Mask, *, grey: bool) ->
         return np.zeros_like(ring)
     whiteness = smooth.whiteness  # skin is as red as the sclera, but not as blue
     seed = seed & (whiteness >= np.percentile(whiteness[seed], 40))
-    middle = float(np.median(whiteness[seed]))
+    middle = median(whiteness[seed])
     above = whiteness - _SCLERA_SHADE * middle
     # Without colour, brighter skin can only be told by its brightness.
     below = middle / _SCLERA_SHADE - whiteness if grey else above
@@ -250,10 +251,10 @@ def _glints(rgb: NDArray[np.uint8], zones: Zones, px: float, step: int, *, grey:
     iris = zones.iris[about]
     steps = np.rint(soft * np.float32(_GREY_PARTS)).astype(np.uint16)
     spot = cv2.morphologyEx(steps, cv2.MORPH_TOPHAT, sought)
-    usual = float(np.median(spot[iris])) if iris.any() else 0.0
+    usual = median(spot[iris]) if iris.any() else 0.0
     white = 0.0
     if grey and zones.ring_seed.any():
-        white = float(np.median(rgb[::step, ::step, 1][zones.ring_seed]))
+        white = median(rgb[::step, ::step, 1][zones.ring_seed])
     found = np.zeros_like(zones.iris)
     found[about] = iris & (spot > max(_GLINT_STEP * _GREY_PARTS, 6.0 * usual)) & (soft > _LAMP * white)
     return found

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from torsion.masks import EyePicture
 from torsion.photo import is_grey
+from torsion.quantiles import median, row_medians
 
 __all__ = ["Sign", "order_signs"]
 
@@ -122,8 +123,8 @@ class _Sample:
         inside = (np.hypot(self.across - x, self.up - y) < 0.8 * radius) & self.in_picture
         if is_grey(self.rgb) or not inside.any() or not self.white.any():
             return None
-        red, green, blue = np.median(self.rgb[inside].astype(float), axis=0)
-        white = float(np.median(self.rgb[self.white][:, 0]))
+        red, green, blue = row_medians(self.rgb[inside].astype(float).T)
+        white = median(self.rgb[self.white][:, 0])
         return bool(red - blue > _GLOW * white and red > _REDDER * green)
 
     def is_filled(self) -> bool:
@@ -137,7 +138,7 @@ class _Sample:
         zones = (distance < 0.5, (distance > 0.7) & (distance < 0.92), (distance > 1.1) & self.valid)
         if not all((zone & seen).any() for zone in zones):
             return False
-        middle, rim, iris = (float(np.median(grey[zone & seen])) for zone in zones)
+        middle, rim, iris = (median(grey[zone & seen]) for zone in zones)
         return abs(rim - middle) < _EVEN * abs(iris - middle)
 
     def has_held_lids(self) -> bool | None:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from torsion.crops import CloseUp, blurred, resampled_crop
 from torsion.outline import DIRECTIONS, outline, outline_fit, radial_step, strongest, unrolled
 from torsion.photo import Ellipse
-from torsion.quantiles import median
+from torsion.quantiles import median, row_medians
 from torsion.ring_contrast import central_contrast
 
 __all__ = ["ROUND", "VERY_ROUND", "find_pupil"]
@@ -217,15 +217,14 @@ def _is_lamp(pixels: Image, disc: Ellipse) -> bool:
     radii, circle = np.arange(0.1, 1.95, 0.05), (2.0 * _LAMP_PX, 2.0 * _LAMP_PX, float(_LAMP_PX))
     smooth = blurred(crop.astype(np.float32), 0.75)
     channels = [unrolled(np.asarray(part, np.float32), circle, radii) for part in cv2.split(smooth)]
-    inside = [float(np.median(rays[radii < 0.6])) for rays in channels]
+    inside = [median(rays[radii < 0.6]) for rays in channels]
     ring = max(
-        float(np.median(rays[(radii > 0.75) & (radii < 1.4)].max(axis=0))) - level
+        median(rays[(radii > 0.75) & (radii < 1.4)].max(axis=0)) - level
         for rays, level in zip(channels, inside, strict=True)
     )
     for beyond in ((radii > 1.2) & (radii < 1.4), radii > 1.55):  # of the ring's outer edge, or its inner one
         apart = [
-            np.abs(np.median(rays[beyond], axis=0) - level)
-            for rays, level in zip(channels, inside, strict=True)
+            np.abs(row_medians(rays[beyond].T) - level) for rays, level in zip(channels, inside, strict=True)
         ]
         if ring > _LAMP and (np.max(apart, axis=0) < _AS_INSIDE * ring).mean() > _AROUND:
             return True

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from torsion.locate import Located
 from torsion.masks import EyePicture
 from torsion.photo import Ellipse
+from torsion.quantiles import median
 
 __all__ = ["LIMITS", "MEASURES", "Limit", "assess"]
 
@@ -219,5 +220,5 @@ def _vessels(eye: EyePicture, ring: Mask) -> tuple[float, float]:
     inside = weight > 0.999
     if not inside.any():
         return 0.0, 0.0
-    level = float(np.median(green[inside]))
+    level = median(green[inside])
     return level / 255.0, float((green - around)[inside].std()) / max(level, 1.0)

@@ -21,7 +21,7 @@ def mean(values: NDArray[np.generic]) -> float:
     return float(np.add.reduce(values, axis=None)) / values.size
 
 
-def median(values: NDArray[np.floating]) -> float:
+def median(values: NDArray[np.number]) -> float:
     """Median of all values; NaN of none.
 
     Examples
@@ -32,7 +32,7 @@ def median(values: NDArray[np.floating]) -> float:
     return percentile(values, 50.0)
 
 
-def percentile(values: NDArray[np.floating], percent: float) -> float:
+def percentile(values: NDArray[np.number], percent: float) -> float:
     """Percentile of all values, interpolated linearly; NaN of none.
 
     Examples

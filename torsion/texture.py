@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.lattice import blurred_mean
+from torsion.quantiles import median
 from torsion.zones import Regions
 
 __all__ = ["texture_of"]
@@ -51,7 +52,7 @@ def _normalised(detail: Floats, valid: Mask, px: float) -> Floats:
     fine = (detail - blurred_mean(detail, weight, 0.05 * px)) * weight
     deviation = np.sqrt(np.maximum(blurred_mean(fine * fine, weight, 0.10 * px), 0.0))
     every = np.s_[::_SPARSE, ::_SPARSE]
-    usual = float(np.median(deviation[every][valid[every]])) if valid[every].any() else 0.0
+    usual = median(deviation[every][valid[every]]) if valid[every].any() else 0.0
     floor = 0.3 * usual + 0.5  # half a grey level is rounding, not texture
     normal = np.clip(fine / (deviation + np.float32(floor)), -_MAX_DETAIL, _MAX_DETAIL)
     return np.asarray(normal * weight, np.float32)

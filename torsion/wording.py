@@ -2,13 +2,16 @@
 
 from collections.abc import Sequence
 from math import ceil, floor
+from typing import TYPE_CHECKING
 
 from torsion.angles import wrap_axis_deg, wrap_direction_deg
-from torsion.axis import AxisTransfer
-from torsion.axis_cost import AxisCost
 from torsion.flags import FLAGS, Verdict
-from torsion.measurement import Measurement
-from torsion.order import Sign
+
+if TYPE_CHECKING:  # commands that measure no pair do without loading these
+    from torsion.axis import AxisTransfer
+    from torsion.axis_cost import AxisCost
+    from torsion.measurement import Measurement
+    from torsion.order import Sign
 
 __all__ = [
     "axis_degrees",
@@ -32,7 +35,7 @@ __all__ = [
 ]
 
 _EYES = {"OD": "right eye (OD)", "OS": "left eye (OS)"}
-_ORDER: dict[Sign, str] = {
+_ORDER: "dict[Sign, str]" = {
     "capture_times": "it was taken later, by the clocks of the cameras",
     "red_reflex": "its pupil glows red as under a microscope",
     "lids_held": "its lids are held apart",
@@ -78,7 +81,7 @@ def rotation_words(rotation_deg: float | None) -> str:
     return f"{size} {'counter-clockwise' if rotation_deg > 0 else 'clockwise'}"
 
 
-def uncertainty_words(measurement: Measurement) -> str:
+def uncertainty_words(measurement: "Measurement") -> str:
     """Say the standard uncertainty and 95 % interval of a rotation; empty where there is none."""
     if measurement.standard_uncertainty_deg is None:
         return ""
@@ -101,7 +104,7 @@ def spread_words(uncertainty_deg: float) -> str:
     return f"{max(uncertainty_deg, 0.01):.2f}°"
 
 
-def direction_words(measurement: Measurement) -> str:
+def direction_words(measurement: "Measurement") -> str:
     """Name of the rotation and the eye; empty without an eye or a rotation."""
     if measurement.direction is None or measurement.eye is None:
         return ""
@@ -111,7 +114,7 @@ def direction_words(measurement: Measurement) -> str:
     return f"{measurement.direction} in the picture, {eye}"
 
 
-def view_words(measurement: Measurement) -> str:
+def view_words(measurement: "Measurement") -> str:
     """How the supine picture is turned or the pictures are mirrored; empty where they are upright."""
     seated = "the seated picture is shown un-mirrored" if measurement.options.seated_mirrored else ""
     view = measurement.view
@@ -123,7 +126,7 @@ def view_words(measurement: Measurement) -> str:
     return f"{supine}; {seated}" if seated else supine
 
 
-def side_words(measurement: Measurement) -> str:
+def side_words(measurement: "Measurement") -> str:
     """Which eye the photos show by themselves; empty where neither does."""
     seated, supine = measurement.lateralities
     if seated is not None and seated == supine:
@@ -135,7 +138,7 @@ def side_words(measurement: Measurement) -> str:
     return f"{words}, by the inner corner of the lids" if words else ""
 
 
-def order_words(measurement: Measurement) -> str:
+def order_words(measurement: "Measurement") -> str:
     """Why seated and supine look exchanged; empty where nothing says so."""
     if not measurement.order_signs:
         return ""
@@ -143,7 +146,7 @@ def order_words(measurement: Measurement) -> str:
     return f"doubtful, since of the first photo: {reasons}"
 
 
-def band_words(measurement: Measurement, name: str) -> str:
+def band_words(measurement: "Measurement", name: str) -> str:
     """Say what one band gives by itself."""
     band = next((band for key, band in measurement.bands.items() if key == name), None)
     if band is None:
@@ -154,7 +157,7 @@ def band_words(measurement: Measurement, name: str) -> str:
     )
 
 
-def axis_words(axis: AxisTransfer) -> str:
+def axis_words(axis: "AxisTransfer") -> str:
     """How sure a carried axis is; empty where none was carried."""
     if axis.surgical_deg is None or axis.interval_95_deg is None:
         return ""
@@ -162,13 +165,13 @@ def axis_words(axis: AxisTransfer) -> str:
     return f"95 % interval ± {spread_words(half)} ({axis.interval_is})"
 
 
-def planned_words(axis: AxisTransfer) -> str:
+def planned_words(axis: "AxisTransfer") -> str:
     """Write the planned axis, and where it lies in a seated photo that is turned by a measured tilt."""
     planned = axis_degrees(axis.planned_deg)
     return planned if axis.tilt_deg is None else f"{planned}, here {axis_degrees(axis.seated_deg)}"
 
 
-def frame_words(axis: AxisTransfer) -> str:
+def frame_words(axis: "AxisTransfer") -> str:
     """Say what is known of the head's pose at the keratometry and in the seated photo."""
     if axis.frame == "measured" and axis.tilt_deg is not None and axis.frame_deg is not None:
         return (
@@ -186,7 +189,7 @@ def frame_words(axis: AxisTransfer) -> str:
     )
 
 
-def cost_words(cost: AxisCost) -> str:
+def cost_words(cost: "AxisCost") -> str:
     """Say what the rest of the error costs, and what leaving the axis uncorrected would have cost."""
     lens = f"lens of {cost.cylinder_d:.2f} D at the cornea"
     if cost.expected_d is None or cost.upper_95_d is None or cost.uncorrected_d is None:
