@@ -2,6 +2,7 @@
 
 import io
 import json
+import shutil
 import subprocess
 import sys
 
@@ -353,10 +354,34 @@ def test_inspect_one_photo_is_a_list_of_one(photos):
     assert record["best"] == 0
 
 
-def test_inspect_ends_with_3_where_all_are_refused(photos):
+def test_inspect_shows_the_figures_of_one_photo_with_their_limits(photos, tmp_path):
+    text = run("inspect", photos / "seated.png").stdout
+    (line,) = [line for line in text.splitlines() if "limbus radius" in line]
+    assert line.startswith("  limbus radius")
+    assert line.endswith("at least 40 px")
+    small = tmp_path / "small.png"
+    with Image.open(photos / "seated.png") as picture:
+        share = (
+            30.0
+            / read(run("inspect", photos / "seated.png", "--json", "-"), INSPECTION_SCHEMA)["photos"][0][
+                "measures"
+            ]["limbus_radius_px"]
+        )
+        shrunk = picture.resize([round(share * side) for side in picture.size])
+        framed = Image.new("RGB", [max(220, side) for side in shrunk.size], shrunk.getpixel((1, 1)))
+        framed.paste(shrunk, [(all_ - own) // 2 for all_, own in zip(framed.size, shrunk.size, strict=True)])
+        framed.save(small)
+    assert "! limbus radius" in run("inspect", small).stdout
+
+
+def test_inspect_ends_with_3_where_all_are_refused(photos, tmp_path):
     result = run("inspect", photos / "blank.png")
     assert result.exit_code == 3
     assert result.stdout.startswith("REFUSED  blank.png")
+    shutil.copy(photos / "blank.png", tmp_path / "again.png")
+    result = run("inspect", photos / "blank.png", tmp_path / "again.png")
+    assert result.exit_code == 3
+    assert "No photo can be used." in result.stdout
 
 
 def test_inspect_takes_outlines_for_one_photo_only(photos):

@@ -69,11 +69,8 @@ def test_the_jackknife_leaves_out_sixths_of_the_ring_cut_four_times():
     votes = noisy(7)
     whole = rotation_of(affine(0.0, fit_votes([votes], np.zeros(PARAMETERS)).step))
     squares = []
-    sixth = (
-        votes.direction / (2.0 * np.pi) * 6.0
-    )  # in degrees some patches would lie on a cut, but for rounding
-    for cut in (0.0, 0.25, 0.5, 0.75):
-        sector = np.floor(sixth + cut).astype(int) % 6
+    for cut_deg in (0.0, 12.0, 30.0, 42.0):
+        sector = ((np.degrees(votes.direction) + cut_deg) // 60.0).astype(int) % 6
         for part in range(6):
             left = fit_votes([votes], np.zeros(PARAMETERS), leave_out=[sector == part])
             squares.append((rotation_of(affine(0.0, left.step)) - whole) ** 2)

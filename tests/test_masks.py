@@ -18,10 +18,11 @@ COVERED = {"lids": Lids(upper_cover=0.35), "marks": (InkMark(0.0, width_deg=2.0,
 
 
 @cache
-def drawn(*, covered=False):
+def drawn(*, covered=False, larger=1.0):
     """Draw an eye without lamps, plain, or with a low lid and a faded ink mark at 0 degrees."""
     conditions = {"light": Light(glints=()), **(COVERED if covered else {})}
-    view = View(width_px=340, height_px=250, limbus_radius_px=RADIUS_PX, **conditions)
+    size = {"width_px": round(340 * larger), "height_px": round(250 * larger)}
+    view = View(**size, limbus_radius_px=RADIUS_PX * larger, **conditions)
     return synthetic.draw_picture(made_up.drawn_eye(), view, 3)
 
 
@@ -48,9 +49,10 @@ def spotted(picture, x, y, radius, value):
     """Paint a white spot at a place in limbus radii."""
     rows, columns = np.mgrid[: picture.rgb.shape[0], : picture.rgb.shape[1]]
     limbus = picture.limbus
-    apart = np.hypot(columns - limbus.x_px - x * RADIUS_PX, rows - limbus.y_px + y * RADIUS_PX)
+    px = limbus.radius_px
+    apart = np.hypot(columns - limbus.x_px - x * px, rows - limbus.y_px + y * px)
     painted = picture.rgb.copy()
-    painted[apart < radius * RADIUS_PX] = value
+    painted[apart < radius * px] = value
     return painted
 
 
@@ -75,13 +77,13 @@ def about(eye, x, y, radius):
     return np.hypot(across - x, up - y) < radius
 
 
-@pytest.mark.parametrize("covered", [False, True])
-def test_hardly_anything_under_lids_and_lashes_counts_and_most_of_the_rest_does(covered):
-    picture = drawn(covered=covered)
+@pytest.mark.parametrize(("covered", "larger"), [(False, 1.0), (True, 1.0), (True, 2.3)])
+def test_hardly_anything_under_lids_and_lashes_counts_and_most_of_the_rest_does(covered, larger):
+    picture = drawn(covered=covered, larger=larger)  # the largest has masks of every other pixel
     eye = cut(picture)
     shown_to = about(eye, 0.0, 0.0, 1.38)  # the truth about the white of the eye ends at 1.4 radii
     for region, visible, hidden_share, found_share in (
-        (eye.iris_region, picture.iris_visible, 0.06, 0.85),
+        (eye.iris_region, picture.iris_visible, 0.06, 0.8),
         (eye.limbal_region & shown_to, picture.limbus_visible, 0.06, 0.6),
     ):
         visible = on_cut(visible, picture, eye) & region
@@ -104,10 +106,11 @@ def test_burnt_out_white_does_not_count():
     plain = cut(picture)
     there = about(plain, 1.12, 0.0, 0.04)
     assert plain.valid[there].mean() > 0.8  # the rest is a vessel's highlight
-    assert plain.overexposed == 0.0
+    assert plain.overexposed == plain.glare == 0.0
     burnt = cut(picture, rgb=spotted(picture, 1.12, 0.0, 0.05, 255))
     assert not burnt.valid[there].any()
     assert burnt.overexposed > 0.0
+    assert burnt.glare > 0.0
 
 
 def test_ink_does_not_count():
@@ -135,6 +138,18 @@ def test_beyond_the_edge_of_the_picture_nothing_counts():
     assert not short.in_picture[across > 1.2].any()
     assert whole.valid[across > 1.2].any()
     assert not short.valid[across > 1.2].any()
+
+
+@pytest.mark.parametrize("px", [70.0, 120.0, 161.0, 199.0])
+def test_what_lies_within_a_masks_edge_is_left_out(px):
+    """A lid's edge stays when the eye turns; the filter shows it as texture some way into what counts."""
+    picture = drawn(larger=px / RADIUS_PX)
+    white = np.median(cut(picture).rgb[cut(picture).valid & cut(picture).limbal_region], axis=0)
+    spot = spotted(picture, 0.5, -0.4, 0.06, np.minimum(white + 40.0, 250.0))
+    eye = cut(picture, rgb=spot)
+    away = np.hypot(places(eye)[0] - 0.5, places(eye)[1] + 0.4)
+    assert not eye.valid[away < 0.06 + 0.02].any()
+    assert eye.valid[(away > 0.16) & (away < 0.2)].mean() > 0.8
 
 
 def test_the_edge_of_a_mask_is_no_texture():

@@ -16,7 +16,7 @@ Doubles = NDArray[np.float64]
 
 MATCH = 0.33  # mean patch correlation; unrelated eyes stayed below 0.25 in all trials
 _PARTS = 6  # of the ring, 60 degrees each: a lid, a shadow or a slid conjunctiva spans about as much
-_CUTS = (0.0, 0.25, 0.5, 0.75)  # of a part; four cuts, since where the ring is cut means nothing
+_CUTS = (0.0, 0.2, 0.5, 0.7)  # of a part, between patches: where the ring is cut means nothing
 # Student's t against the normal distribution, at 95 %: one cut has 5 degrees of freedom; four, which share
 # their patches, have 8 where these are independent.
 _FEW_PARTS = 1.18

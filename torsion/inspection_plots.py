@@ -7,9 +7,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from torsion.dial_plots import BLACK, GREY, INK, PAPER, VERDICT_COLOURS, draw_eye, hatch_masked
-from torsion.photo_words import limit_words, measure_words, shown_side
+from torsion.photo_words import is_marked, limit_words, measure_words, shown_side
 from torsion.preparation import PreparedPhoto
-from torsion.quality import LIMITS
 from torsion.record import best_photo, cautions
 from torsion.wording import flag_words, shortened, verdict_word
 
@@ -18,7 +17,7 @@ __all__ = ["MOST_PHOTOS", "inspection_figure"]
 MOST_PHOTOS = 100
 """Photos that one figure of an inspection can hold."""
 
-_CARD = (9.6, 6.0)  # inches that one photo takes up
+_CARD = (9.6, 6.5)  # inches that one photo takes up
 
 
 def inspection_figure(photos: Sequence[PreparedPhoto]) -> Figure:
@@ -59,17 +58,17 @@ def inspection_figure(photos: Sequence[PreparedPhoto]) -> Figure:
 
 def _draw_card(cell: Axes, prepared: PreparedPhoto, title: str, *, best: bool) -> None:
     """Draw one photo of an inspection with its words to the right."""
-    axes = cell.inset_axes((0.1, 1.2, 4.7, 4.7), transform=cell.transData)
+    axes = cell.inset_axes((0.1, 1.7, 4.7, 4.7), transform=cell.transData)
     if draw_eye(axes, prepared):
         hatch_masked(axes, prepared)
-        cell.text(0.1, 1.02, "hatched: masked, or outside both bands", size=8, color=GREY)
+        cell.text(0.1, 1.52, "hatched: masked, or outside both bands", size=8, color=GREY)
     word, (ground, ink) = verdict_word(prepared.verdict), VERDICT_COLOURS[prepared.verdict]
     box = {"boxstyle": "round,pad=0.35,rounding_size=0.3", "facecolor": ground, "edgecolor": BLACK}
-    cell.text(4.95, 5.72, title, size=12, weight="bold", color=INK, va="center")
-    cell.text(5.03, 5.3, word, size=13, weight="bold", color=ink, va="center", bbox=box)
+    cell.text(4.95, 6.22, title, size=12, weight="bold", color=INK, va="center")
+    cell.text(5.03, 5.8, word, size=13, weight="bold", color=ink, va="center", bbox=box)
     if best:
-        cell.text(6.4, 5.3, "BEST OF THESE", size=12, weight="bold", color=INK, va="center")
-    below = _write_figures(cell, prepared, top=4.85) if prepared.limbus is not None else 4.85
+        cell.text(6.4, 5.8, "BEST OF THESE", size=12, weight="bold", color=INK, va="center")
+    below = _write_figures(cell, prepared, top=5.35) if prepared.limbus is not None else 5.35
     lines = [
         line
         for name in prepared.flags
@@ -84,9 +83,7 @@ def _write_figures(cell: Axes, prepared: PreparedPhoto, *, top: float) -> float:
     for line, (name, (label, value)) in enumerate(
         zip(prepared.measures, measure_words(prepared.measures), strict=True)
     ):
-        measured = prepared.measures[name]
-        beyond = name in LIMITS and measured is not None and LIMITS[name].breached(measured)
-        height, weight = top - step * line, "bold" if beyond else "normal"
+        height, weight = top - step * line, "bold" if is_marked(prepared, name) else "normal"
         cell.text(4.95, height, label, size=9.5, weight=weight, color=GREY, va="center")
         cell.text(7.4, height, value, size=9.5, weight="bold", color=INK, va="center", ha="right")
         cell.text(7.5, height, limit_words(name), size=8.5, weight=weight, color=GREY, va="center")

@@ -13,7 +13,7 @@ __all__ = ["SOME_WHITE", "Leant", "lean_of"]
 Doubles = NDArray[np.float64]
 
 SOME_WHITE = 0.4
-"""Share of white in the better flank without which nothing is measured."""
+"""Share of white from which what lies beside a bar, or under it, counts as white."""
 _ALL = slice(None)
 _FEW_ROWS = 4
 

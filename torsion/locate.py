@@ -26,7 +26,7 @@ __all__ = ["Located", "locate"]
 Image = NDArray[np.uint8]
 Floats = NDArray[np.float32]
 
-_REACH = 1.8  # radii of a start about which the limbus is seen, wherever the fit moves to
+_REACH = 1.8  # radii of a start about which the limbus is seen: as far as fits move, but for a few
 _MIN_LIMBUS_STEP = 0.04  # of the range of brightness; infra-red shows 0.1, white light 0.2 to 0.4
 _ROUND_LIMBUS = 0.75  # as of the pupil; one of the two is asked for
 _HIGHER = 2.0  # is the step at the edge of the white than at that of the lids, or of a zone of the iris

@@ -60,7 +60,7 @@ class EyePicture:
     iris_region, limbal_region : (N, N) bool ndarray
         The bands before masking.
     overexposed : float
-        Share of the limbal band that is burnt out.
+        Share of the sides of the limbal band that is burnt out.
     glare : float
         Share of both bands that glints and burnt-out places take.
     """
@@ -128,7 +128,10 @@ def cut_out(photo: Photo, located: Located) -> EyePicture:
     regions = Regions.of(half, px, pupil)
     texture = texture_of(rgb, regions, _fine(seen, step), px)
     # The filter shows the edge of the mask as texture; a lid's edge stays where it is when the eye turns.
-    valid = _fine(np.asarray(cv2.erode(seen, _disc(_RIM * px / step)), np.uint8), step)
+    rim_px = (
+        _RIM * px if step == 1 else np.ceil(_RIM * px / step)
+    )  # half a pixel comes back with the fine mask
+    valid = _fine(np.asarray(cv2.erode(seen, _disc(rim_px)), np.uint8), step)
     texture *= valid
     return EyePicture(rgb, texture, valid, in_picture, px, pupil, regions.iris, regions.ring, *shares)
 
@@ -152,7 +155,8 @@ def _seen(
     burnt = rgb[::step, ::step, 1] >= _BURNT_OUT
     glinting = _grown(_glints(rgb, zones, px, step, grey=grey) | burnt, 0.02 * px / step)
     seen = _of_the_eye(coarse, zones, usable & ~glinting, px / step, grey=grey)
-    overexposed, glare = _share(burnt, zones.ring_seed), _share(glinting, zones.iris | zones.ring)
+    bands = (zones.iris | zones.ring) & zones.shown
+    overexposed, glare = _share(burnt, zones.ring_seed), _share(glinting, bands)
     return seen.view(np.uint8), overexposed, glare
 
 

@@ -5,10 +5,10 @@ from collections.abc import Mapping
 from torsion.preparation import PreparedPhoto
 from torsion.quality import LIMITS
 
-__all__ = ["limit_words", "measure_words", "shown_side"]
+__all__ = ["is_marked", "limit_words", "measure_words", "shown_side"]
 
-# Measure -> (label, unit or % for shares); a measure that is not listed is shown under its own name.
-_MEASURES: dict[str, tuple[str, str]] = {
+# Measure -> (label, unit): % for shares, 0.1 % for small ones; another one is shown under its own name.
+_LABELS: dict[str, tuple[str, str]] = {
     "limbus_radius_px": ("limbus radius", "px"),
     "pixels_per_degree": ("pixels per degree", ""),
     "limbus_contrast": ("limbus edge contrast", "%"),
@@ -53,7 +53,7 @@ def measure_words(measures: Mapping[str, float | None]) -> list[tuple[str, str]]
     [('iris usable', '87 %'), ('limbus radius', '181 px'), ('fine detail', '–')]
     """
     return [
-        (_MEASURES.get(name, (name.replace("_", " "), ""))[0], _value(name, value))
+        (_LABELS.get(name, (name.replace("_", " "), ""))[0], _value(name, value))
         for name, value in measures.items()
     ]
 
@@ -75,10 +75,19 @@ def limit_words(name: str) -> str:
     return f"at least {_value(name, limit.least)}{either}"
 
 
+def is_marked(photo: PreparedPhoto, name: str) -> bool:
+    """Whether a measure lies beyond its limit and the photo has the flag that goes with it.
+
+    Of one band too little may be usable without a flag: the other one suffices.
+    """
+    value, limit = photo.measures[name], LIMITS.get(name)
+    return limit is not None and value is not None and limit.flag in photo.flags and limit.breached(value)
+
+
 def _value(name: str, value: float | None) -> str:
     if value is None:
         return "–"
-    unit = _MEASURES.get(name, ("", ""))[1]
+    unit = _LABELS.get(name, ("", ""))[1]
     if unit.endswith("%"):
         return f"{100.0 * value:.{0 if unit == '%' else 1}f} %"
     return f"{value:.0f} px" if unit == "px" else f"{value:.2f}"

@@ -21,7 +21,7 @@ Image = NDArray[np.uint8]
 Floats = NDArray[np.float32]
 Doubles = NDArray[np.float64]
 
-_REACH = 1.6  # radii of a start about which the pupil is seen, wherever the fit moves to
+_REACH = 1.6  # radii of a start about which the pupil is seen: as far as fits move, but for a few
 _RANGE = (0.16, 0.80)  # pupil radius over limbus radius
 _CENTRAL = 0.2  # limbus radii by which the pupil's centre may be off
 _PX = 40  # pixels of the small picture for each limbus radius

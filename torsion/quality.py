@@ -46,7 +46,7 @@ class Limit:
 
 
 # Limits are physical: beyond them a part of the measurement lacks its material.
-LIMITS: dict[str, Limit] = {
+LIMITS: Mapping[str, Limit] = {
     # 0.7 pixels a degree at the limbus; vessels and crypts are narrower than that.
     "limbus_radius_px": Limit("small_eye", least=40.0),
     # Mean of the upper and the lower arc: with the sides alone, height and roundness rest on the lids.
@@ -86,8 +86,8 @@ def assess(
 
     Notes
     -----
-    Gaze tilt is not among them: in one photo the roundness of the limbus and the place of the pupil in it
-    differ more from eye to eye than with 14 degrees of tilt.
+    Gaze tilt is not among them: the roundness of the limbus differs so much from eye to eye that in one photo
+    it says nothing of tilts up to 12 degrees, and the place of the pupil in it tells them to 14 degrees.
     """
     if eye is None or located.limbus is None:
         return dict.fromkeys(MEASURES), ("no_eye",)
@@ -107,7 +107,7 @@ def assess(
     return {name: _plain(values[name]) for name in MEASURES}, _flags(values, located, size_px)
 
 
-MEASURES: dict[str, str] = {
+MEASURES: Mapping[str, str] = {
     "limbus_radius_px": "radius of the limbus",
     "pixels_per_degree": "pixels in a degree along the limbus",
     "limbus_contrast": "contrast of the limbus, 0 to 1",
@@ -122,7 +122,7 @@ MEASURES: dict[str, str] = {
     "focus_limbus": "likewise, of the limbal band alone",
     "vessel_contrast": "contrast of vessels: standard deviation of the limbal band's green over its median",
     "glare": "share of both bands that glints or burnt-out places take",
-    "overexposed": "share of the white of the eye that is burnt out",
+    "overexposed": "share of the white at the sides of the iris that is burnt out",
     "white_level": "median green of the limbal band, 0 to 1",
     "off_centre": "distance of the limbus from the middle of the picture over half its shorter side",
     "outside": "share of the limbus's outline beyond the edge of the picture",
@@ -167,7 +167,7 @@ def _off_centre(limbus: Ellipse, size_px: tuple[int, int]) -> float:
     return float(np.hypot(across, up) / (min(size_px) / 2.0))
 
 
-def _of_the_bands(eye: EyePicture) -> dict[str, float]:
+def _of_the_bands(eye: EyePicture) -> dict[str, float | None]:
     iris, ring = eye.valid & eye.iris_region, eye.valid & eye.limbal_region
     inside = cv2.erode(eye.valid.view(np.uint8), np.ones((5, 5), np.uint8)) > 0
     sigma = max(eye.px_per_radius * float(np.radians(_DETAIL_DEG)), 0.5)
@@ -176,6 +176,7 @@ def _of_the_bands(eye: EyePicture) -> dict[str, float]:
         f"focus{band}": _share_of_power(fine, eye.texture, inside & region)
         for band, region in (("", eye.valid), ("_iris", eye.iris_region), ("_limbus", eye.limbal_region))
     }
+    focus["focus"] = focus["focus"] or 0.0  # where nothing is left to be in focus, it is not
     level, contrast = _vessels(eye, ring)
     return {
         "iris_valid": _share(iris, eye.iris_region),
@@ -192,22 +193,23 @@ def _share(part: Mask, whole: Mask) -> float:
     return float(np.count_nonzero(part)) / max(1, int(np.count_nonzero(whole)))
 
 
-def _share_of_power(part: Floats, whole: Floats, inside: Mask) -> float:
-    """Variance of a part of the texture over that of the whole."""
+def _share_of_power(part: Floats, whole: Floats, inside: Mask) -> float | None:
+    """Variance of a part of the texture over that of the whole; None of too few pixels."""
     if np.count_nonzero(inside) < _LEAST_PX:
-        return 0.0
+        return None
     mask = inside.view(np.uint8)
     of_part, of_whole = (np.square(cv2.meanStdDev(values, mask=mask)[1]) for values in (part, whole))
     return float(of_part[0, 0]) / max(float(of_whole[0, 0]), 1e-6)
 
 
-def _vessels(eye: EyePicture, ring: Mask) -> tuple[float, float]:
-    """Level of the white of the eye, and the contrast of what is as narrow as vessels, of it.
+def _vessels(eye: EyePicture, ring: Mask) -> tuple[float | None, float | None]:
+    """Level of the white of the eye, and the contrast in it of what is as narrow as vessels.
 
-    At half the size of the cut, which is fine enough for vessels and leaves most of the noise away.
+    None of too few pixels.  At half the size of the cut, which is fine enough for vessels and leaves most of
+    the noise away.
     """
     if np.count_nonzero(ring) < _LEAST_PX:
-        return 0.0, 0.0
+        return None, None
     green, weight = (
         cv2.resize(each, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA).astype(np.float32)
         for each in (cv2.extractChannel(eye.rgb, 1), ring.view(np.uint8) * np.uint8(255))
@@ -219,6 +221,6 @@ def _vessels(eye: EyePicture, ring: Mask) -> tuple[float, float]:
     )
     inside = weight > 0.999
     if not inside.any():
-        return 0.0, 0.0
+        return None, None
     level = median(green[inside])
     return level / 255.0, float((green - around)[inside].std()) / max(level, 1.0)

@@ -87,7 +87,7 @@ def register(
     for level, columns in enumerate(widest):
         if columns > max(finest, widest[0]):
             break
-        blur = 0.0015 + 0.0022 * (widest[-1] / columns - 1)  # limbus radii, half a cell
+        blur = 0.0015 + 0.0022 * (widest[-1] / columns - 1)  # limbus radii: half a cell of the limbal band
         first, second = (
             _Side.of(eye, valid, blur) for eye, valid in zip((seated, supine), valids, strict=True)
         )

@@ -51,8 +51,8 @@ def ring_contrasts(
     height, width = picture.shape
     border, rows, columns = _places_of_rings(radii_px)
     # What exceeds 16 bits is clipped by the subtraction itself.
-    even = (np.pad(picture, border, mode="edge") - np.float32(50.0)) * np.float32(_MOST / clip)
-    fixed = np.rint(even).astype(np.int16)
+    scaled = (np.pad(picture, border, mode="edge") - np.float32(50.0)) * np.float32(_MOST / clip)
+    fixed = np.rint(scaled).astype(np.int16)
     step = np.empty((height, width), np.int16)
     scale = np.float32(clip * 2**_BITS / _MOST) / _SPOKES_OF_ARC.astype(np.float32)
     for places in np.stack([rows, columns], axis=-1).transpose(1, 2, 0, 3).tolist():

@@ -51,8 +51,8 @@ def _normalised(detail: Floats, valid: Mask, px: float) -> Floats:
 
     fine = (detail - blurred_mean(detail, weight, 0.05 * px)) * weight
     deviation = np.sqrt(np.maximum(blurred_mean(fine * fine, weight, 0.10 * px), 0.0))
-    every = np.s_[::_SPARSE, ::_SPARSE]
-    usual = median(deviation[every][valid[every]]) if valid[every].any() else 0.0
+    some = np.s_[::_SPARSE, ::_SPARSE]
+    usual = median(deviation[some][valid[some]]) if valid[some].any() else 0.0
     floor = 0.3 * usual + 0.5  # half a grey level is rounding, not texture
     normal = np.clip(fine / (deviation + np.float32(floor)), -_MAX_DETAIL, _MAX_DETAIL)
     return np.asarray(normal * weight, np.float32)

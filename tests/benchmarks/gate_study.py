@@ -32,7 +32,7 @@ from torsion.quality import LIMITS, MEASURES
 if TYPE_CHECKING:
     import pandas as pd
 
-_FIGURES = tuple(name for name in MEASURES if name not in ("pixels_per_degree", "focus"))
+_FIGURES = tuple(name for name in MEASURES if name != "pixels_per_degree")
 _WORSE_WHEN_HIGH = {"pupil_ratio", "glare", "overexposed", "off_centre", "outside"}
 _CLOSE_DEG = 0.3  # an error below which the photos were good enough
 _BINS = 8
@@ -105,10 +105,13 @@ def read_results(file: Path) -> list[list[Measured]]:
 
 
 def _from_row(row: "pd.Series[Any]", error_deg: float) -> Measured:
-    both = [{name: row[f"{role}.measures.{name}"] for name in _FIGURES} for role in ("seated", "supine")]
+    seated, supine = (
+        {name: row.get(f"{role}.measures.{name}", np.nan) for name in _FIGURES}
+        for role in ("seated", "supine")
+    )
     let_through = row["seated.verdict"] == row["supine.verdict"] == "accept"
     flags = tuple(str(row["flags"]).split(";")) if isinstance(row["flags"], str) else ()
-    return Measured(_poorer(*both), let_through, row["verdict"] == "accept", error_deg, flags)
+    return Measured(_poorer(seated, supine), let_through, row["verdict"] == "accept", error_deg, flags)
 
 
 def measure_drawn(seed: int, *, preset: synthetic.presets.Preset) -> list[Measured]:
@@ -177,8 +180,8 @@ def _steps(pairs: Sequence[Measured], name: str) -> list[list[Measured]]:
 
 def draw(pairs: Sequence[Measured], file: Path) -> None:
     """Error of each pair against each figure, accepted or not, with the limit."""
-    figure, axes = plt.subplots(4, 4, figsize=(15, 13), sharey=True, layout="constrained")
-    for panel, name in zip(axes.flat, _FIGURES, strict=True):
+    figure, axes = plt.subplots(3, 6, figsize=(21, 10), sharey=True, layout="constrained")
+    for panel, name in zip(axes.flat, _FIGURES, strict=False):
         for accepted, marker, label in ((True, ".", "accepted"), (False, "x", "review or refused")):
             part = [pair for pair in pairs if pair.accepted == accepted]
             x = [pair.figures[name] for pair in part]

@@ -12,9 +12,8 @@ from torsion.cli.usage import REFUSED
 from torsion.errors import PhotoError
 from torsion.intake import read_photo
 from torsion.photo import Ellipse
-from torsion.photo_words import limit_words, measure_words, shown_side
+from torsion.photo_words import is_marked, limit_words, measure_words, shown_side
 from torsion.preparation import PreparedPhoto, prepare
-from torsion.quality import LIMITS
 from torsion.record import best_photo, cautions, inspection_record
 from torsion.wording import verdict_word
 
@@ -112,16 +111,11 @@ def _figures(photo: PreparedPhoto) -> list[str]:
     if photo.limbus is None:
         return [head]
     rows = [
-        (f"! {label}" if _breached(photo, name) else f"  {label}", value, limit_words(name))
+        (f"! {label}" if is_marked(photo, name) else f"  {label}", value, limit_words(name))
         for name, (label, value) in zip(photo.measures, measure_words(photo.measures), strict=True)
     ]
     first, second = (max(len(row[column]) for row in rows) for column in (0, 1))
     return [head, "", *(f"{a.ljust(first)}  {b.rjust(second)}  {c}".rstrip() for a, b, c in rows)]
-
-
-def _breached(photo: PreparedPhoto, name: str) -> bool:
-    value = photo.measures[name]
-    return name in LIMITS and value is not None and LIMITS[name].breached(value)
 
 
 def _table(photos: Sequence[PreparedPhoto]) -> list[str]:
