@@ -127,8 +127,8 @@ def cut_out(photo: Photo, located: Located) -> EyePicture:
     seen, *shares = _seen(rgb, usable, pupil, px, step, grey=grey)
     regions = Regions.of(half, px, pupil)
     texture = texture_of(rgb, regions, _fine(seen, step), px)
-    # The filter shows the edge of the mask as texture; a lid's edge stays where it is when the eye turns.  Of a
-    # coarse rim half a pixel comes back with the fine mask.
+    # The filter shows the edge of the mask as texture; a lid's edge stays where it is when the eye turns.
+    # Of a coarse rim half a pixel comes back with the fine mask.
     rim_px = _RIM * px if step == 1 else np.ceil(_RIM * px / step)
     valid = _fine(np.asarray(cv2.erode(seen, _disc(rim_px)), np.uint8), step)
     texture *= valid
