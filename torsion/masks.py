@@ -129,7 +129,7 @@ def cut_out(photo: Photo, located: Located) -> EyePicture:
     texture = texture_of(rgb, regions, _fine(seen, step), px)
     # The filter shows the edge of the mask as texture; a lid's edge stays where it is when the eye turns.
     # Of a coarse rim half a pixel comes back with the fine mask.
-    rim_px = _RIM * px if step == 1 else np.ceil(_RIM * px / step)
+    rim_px = _RIM * px if step == 1 else round(_RIM * px / step)
     valid = _fine(np.asarray(cv2.erode(seen, _disc(rim_px)), np.uint8), step)
     texture *= valid
     return EyePicture(rgb, texture, valid, in_picture, px, pupil, regions.iris, regions.ring, *shares)
