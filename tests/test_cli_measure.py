@@ -359,17 +359,13 @@ def test_inspect_shows_the_figures_of_one_photo_with_their_limits(photos, tmp_pa
     (line,) = [line for line in text.splitlines() if "limbus radius" in line]
     assert line.startswith("  limbus radius")
     assert line.endswith("at least 40 px")
+    record = read(run("inspect", photos / "seated.png", "--json", "-"), INSPECTION_SCHEMA)
     small = tmp_path / "small.png"
     with Image.open(photos / "seated.png") as picture:
-        share = (
-            30.0
-            / read(run("inspect", photos / "seated.png", "--json", "-"), INSPECTION_SCHEMA)["photos"][0][
-                "measures"
-            ]["limbus_radius_px"]
-        )
+        share = 30.0 / record["photos"][0]["measures"]["limbus_radius_px"]
         shrunk = picture.resize([round(share * side) for side in picture.size])
         framed = Image.new("RGB", [max(220, side) for side in shrunk.size], shrunk.getpixel((1, 1)))
-        framed.paste(shrunk, [(all_ - own) // 2 for all_, own in zip(framed.size, shrunk.size, strict=True)])
+        framed.paste(shrunk, ((framed.width - shrunk.width) // 2, (framed.height - shrunk.height) // 2))
         framed.save(small)
     assert "! limbus radius" in run("inspect", small).stdout
 

@@ -65,7 +65,7 @@ class SmoothColour:
 
 
 def _chroma(rgb: Floats) -> Floats:
-    """CIELAB a* and b* of sRGB (IEC 61966-2-1) within 0 to 1, against its white.
+    """CIELAB a* and b* (CIE 015) of sRGB (IEC 61966-2-1) within 0 to 1, against its white.
 
     Not by OpenCV, which makes tables for 0.15 s at its first such conversion: as long as one photo takes.
     """

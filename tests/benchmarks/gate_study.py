@@ -189,10 +189,12 @@ def draw(pairs: Sequence[Measured], file: Path) -> None:
         if name in LIMITS:
             limit = LIMITS[name].least if LIMITS[name].least is not None else LIMITS[name].most
             panel.axvline(limit, color="black", linewidth=1, label="limit of the gate")
-        panel.set_xlabel(f"{name.replace('_', ' ')} of the poorer photo")
+        panel.set_xlabel(name.replace("_", " "))
     for panel in axes[:, 0]:
         panel.set_ylabel("error, degrees")
-    axes[0, 0].legend(loc="upper right")
+    figure.supxlabel("of the poorer photo of each pair")
+    axes[-1, -1].legend(*axes[0, 0].get_legend_handles_labels(), loc="center")  # the panel that is left over
+    axes[-1, -1].axis("off")
     figure.savefig(file, dpi=100)
     plt.close(figure)
 
