@@ -72,7 +72,7 @@ def judged(registration: Registration) -> Judgement:
     start, parameters, votes = registration.start_deg, registration.parameters, registration.votes
     alone = {vote.band: _alone(registration, vote) for vote in votes}
     scaled = [
-        replace(vote, weight=vote.weight / max(1.0, found.inflation)) if (found := alone[vote.band]) else vote
+        replace(vote, weight=vote.weight / found.inflation) if (found := alone[vote.band]) else vote
         for vote in votes
     ]
     whole = jackknife(scaled, start, parameters)

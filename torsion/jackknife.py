@@ -23,6 +23,7 @@ Doubles = NDArray[np.float64]
 _PARTS = 6  # of the ring, 60 degrees each: a lid, a shadow or a slid conjunctiva spans about as much
 _CUTS = (0.0, 0.2, 0.5, 0.7)  # of a part, between patches: where the ring is cut means nothing
 _CELLS = 60  # of the ring, which make up the parts of every cut
+_DOUBT = 2.0  # degrees of freedom that say that patches err each for itself: few parts may agree by chance
 _NORMAL = 1.959964  # quantile of the normal distribution at 97.5 %
 # Turn of an affine map for each parameter, degrees; a tilt of 10 degrees changes it by 1 %.
 _TURN = np.degrees(0.5) * (np.eye(PARAMETERS)[4] - np.eye(PARAMETERS)[3])
@@ -41,7 +42,7 @@ class Jackknife:
     stated_deg2 : float
         Variance by the noise of each patch.
     inflation : float
-        Found over stated variance, Student's factor for few parts included.
+        Found over stated variance, 1 or more, Student's factor for few parts included.
     prior_deg2 : float
         Variance that the priors leave: of what the photos do not show, such as a twist of the conjunctiva.
     """
@@ -75,23 +76,29 @@ def jackknife(votes: Sequence[Votes], start_deg: float, parameters: Doubles) -> 
     turn = np.linalg.solve(normal, _TURN)
     prior = float(turn @ PRIOR @ turn)
     stated = float(turn @ _TURN) - prior
-    expected, freedom = _expected(members, information, normal)
-    return Jackknife(whole_deg, fits[0].step, stated, found / expected * student_factor(freedom) ** 2, prior)
+    inflation = _inflation(found, *_expected(members, information, normal))
+    return Jackknife(whole_deg, fits[0].step, stated, inflation, prior)
+
+
+def _inflation(found: float, expected: float, freedom: float) -> float:
+    """Found over stated variance for an interval, never below 1: patches know their own noise at least."""
+    ratio = (freedom * found / expected + _DOUBT) / (freedom + _DOUBT)
+    return max(1.0, ratio * student_factor(freedom + _DOUBT) ** 2)
 
 
 def student_factor(freedom: float) -> float:
-    """Student's t over the normal quantile at 97.5 %, for 3 degrees of freedom or more (fewer count as 3).
+    """Student's t over the normal quantile at 97.5 %, within 0.2 % for 3 degrees of freedom or more.
 
-    M. Abramowitz, I. Stegun, Handbook of Mathematical Functions, 26.7.5; within 0.2 %.
+    M. Abramowitz, I. Stegun, Handbook of Mathematical Functions, 26.7.5.
     """
-    z, n = _NORMAL, max(freedom, 3.0)
+    z = _NORMAL
     terms = (
         (z**3 + z) / 4,
         (5 * z**5 + 16 * z**3 + 3 * z) / 96,
         (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / 384,
         (79 * z**9 + 776 * z**7 + 1482 * z**5 - 1920 * z**3 - 945 * z) / 92160,
     )
-    return 1.0 + sum(term / n**power for power, term in enumerate(terms, 1)) / z
+    return 1.0 + sum(term / freedom**power for power, term in enumerate(terms, 1)) / z
 
 
 def _members() -> Doubles:
