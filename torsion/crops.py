@@ -1,6 +1,7 @@
 """Crops: the part of a picture about a disc, resampled, stretched and blurred for looking at it."""
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import cv2
 import numpy as np
@@ -11,6 +12,7 @@ from torsion.quantiles import percentile
 __all__ = ["DEPTH_PX", "CloseUp", "blurred", "halved", "resampled_crop", "stretched"]
 
 Floats = NDArray[np.float32]
+_Number = TypeVar("_Number", np.uint8, np.float32)
 
 DEPTH_PX = 100  # pixels of a close-up for each radius of the disc
 
@@ -51,12 +53,12 @@ def resampled_crop(
     return np.asarray(crop, dtype=np.uint8)
 
 
-def halved(pixels: NDArray[np.uint8], times: int) -> NDArray[np.uint8]:
+def halved(pixels: NDArray[_Number], times: int) -> NDArray[_Number]:
     """Means over squares of two pixels, so many times over; last odd rows and columns are left out."""
     for _ in range(times):
         height, width = pixels.shape[0] // 2, pixels.shape[1] // 2
         whole = pixels[: 2 * height, : 2 * width]
-        pixels = np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), np.uint8)
+        pixels = np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), pixels.dtype)
     return pixels
 
 

@@ -15,7 +15,7 @@ from torsion.lattice import SmoothColour
 from torsion.lids import lid_mask
 from torsion.locate import Located
 from torsion.photo import Ellipse, Photo
-from torsion.quantiles import median
+from torsion.quantiles import median, percentile
 from torsion.texture import texture_of
 from torsion.zones import Regions, Zones
 
@@ -229,7 +229,7 @@ def _like_sclera(smooth: SmoothColour, ring: Mask, seed: Mask, *, grey: bool) ->
     if seed.sum() < 50:
         return np.zeros_like(ring)
     whiteness = smooth.whiteness  # skin is as red as the sclera, but not as blue
-    seed = seed & (whiteness >= np.percentile(whiteness[seed], 40))
+    seed = seed & (whiteness >= percentile(whiteness[seed], 40.0))
     middle = median(whiteness[seed])
     above = whiteness - _SCLERA_SHADE * middle
     # Without colour, brighter skin can only be told by its brightness.
