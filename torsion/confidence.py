@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.register import Registration
-from torsion.votes import Fit, Votes, affine, fit_votes_each, rotation_of
+from torsion.votes import Votes, affine, fit_votes_each, rotation_of
 
 __all__ = ["FLOOR_DEG", "MATCH", "Answer", "answer", "band_answer", "evidence", "widened"]
 
@@ -97,15 +97,16 @@ def evidence(votes: Sequence[Votes]) -> float:
 
 
 def _answer(registration: Registration, votes: Sequence[Votes]) -> Answer:
-    def rotation_deg(fit: Fit) -> float:
-        return rotation_of(affine(registration.start_deg, registration.parameters + fit.step))
-
-    without = [[_part(vote, cut) == part for vote in votes] for cut in _CUTS for part in range(_PARTS)]
+    cut_up = [[_part(vote, cut) for vote in votes] for cut in _CUTS]
+    without = [[part == left_out for part in parts] for parts in cut_up for left_out in range(_PARTS)]
     fits = fit_votes_each(votes, registration.parameters, [[], *without])
-    whole_deg, *left_out = (rotation_deg(fit) for fit in fits)
-    left_out_deg = np.array(left_out)
+    whole_deg, *left_out_deg = (
+        rotation_of(affine(registration.start_deg, registration.parameters + fit.step)) for fit in fits
+    )
     common = np.concatenate([vote.common for vote in votes])
-    return Answer(whole_deg, _uncertainty_deg(whole_deg, left_out_deg), evidence(votes), float(common.mean()))
+    return Answer(
+        whole_deg, _uncertainty_deg(whole_deg, np.array(left_out_deg)), evidence(votes), float(common.mean())
+    )
 
 
 def _part(vote: Votes, cut: float) -> NDArray[np.intp]:
