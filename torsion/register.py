@@ -192,15 +192,15 @@ class _BandFit:
         """Sum over each patch and its neighbours along the ring."""
         rings = values.reshape(self.patches[0], _SECTORS)
         closed = np.hstack([rings[:, -_AROUND:], rings, rings[:, :_AROUND]])
-        near = np.lib.stride_tricks.sliding_window_view(closed, 2 * _AROUND + 1, axis=1)
-        return np.asarray(near.sum(axis=2)).ravel()
+        near = sum(closed[:, first : first + _SECTORS] for first in range(2 * _AROUND + 1))
+        return np.asarray(near).ravel()
 
     def _cells(self, moved: Doubles) -> Doubles:
-        """Give the steps along columns and rows of the grid: (patches, x or y, 2)."""
+        """Give the steps along columns and rows of the grid: (2, x or y, patches)."""
         rings, height, *_ = self.patches
         first, last = moved[:, ::height][:, :rings], moved[:, height - 1 :: height]
         across, down = self._ring_means(moved) @ self.widths, (last - first) / (height - 1) @ self.middles
-        return np.stack([across, down], axis=1).reshape(2, 2, -1).transpose(2, 0, 1)
+        return np.stack([across, down]).reshape(2, 2, -1)
 
     def votes(self, parameters: Doubles) -> Votes:
         """Sample the supine band with the present map; what displacement each patch asks for."""
@@ -226,7 +226,9 @@ class _BandFit:
         information = np.array([[mean(across, across), mixed], [mixed, mean(down, down)]])
         pull = np.array([mean(across, difference), mean(down, difference)])
         # From steps of the grid to limbus radii in the supine eye.
-        to_cells = np.linalg.inv(self._cells(moved) + 1e-12 * np.eye(2))
+        (across_x, across_y), (down_x, down_y) = self._cells(moved)
+        inverse = np.array([[down_y, -down_x], [-across_y, across_x]])
+        to_cells = (inverse / (across_x * down_y - across_y * down_x + 1e-24)).transpose(2, 0, 1)
         turned = to_cells.transpose(0, 2, 1)
         size = self.patches[1] * self.patches[3]
         # Of the gradients' power only the part that both photos share tells a displacement; counting the
