@@ -29,7 +29,22 @@ _MAX_SHIFT = 4  # rows by which a patch may move radially
 _BLUR = 0.012  # limbus radii, about the size of a column
 _OFFSETS = np.arange(-0.12, 0.121, 0.03)  # relative decentration of the two limbus fits, limbus radii
 _SCALES = (-0.06, -0.03, 0.0, 0.03, 0.06)
+_GEOMETRY = np.array(
+    [(dx, dy, scale) for dx in _OFFSETS for dy in _OFFSETS for scale in _SCALES if np.hypot(dx, dy) <= 0.13]
+)
 _RIVAL_DEG = 4.0  # answers further apart than this are rivals
+
+
+def _patch_windows() -> NDArray[np.float32]:
+    """Weights along the ring of the patches, which overlap: (sectors, columns)."""
+    width = 2 * _COLUMNS // _SECTORS
+    window = np.zeros(_COLUMNS, np.float32)
+    window[:width] = np.hanning(width + 2)[1:-1]
+    return np.stack([np.roll(window, start - width // 2) for start in _STARTS])
+
+
+_STARTS = np.arange(_SECTORS) * _COLUMNS // _SECTORS
+_WINDOWS = _patch_windows()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -95,18 +110,11 @@ def patch_maps(seated: EyePicture, supine: EyePicture) -> PatchMaps:
 def best_geometry(maps: PatchMaps, *, turn_deg: float = 0.0) -> Candidate:
     """Rotation within 25 degrees of a turn, with the offset and scale that suit it best."""
     rotations = np.arange(turn_deg - SPAN_DEG, turn_deg + SPAN_DEG + 1)
-    geometry = np.array(
-        [
-            (dx, dy, scale)
-            for dx in _OFFSETS
-            for dy in _OFFSETS
-            for scale in _SCALES
-            if np.hypot(dx, dy) <= 0.13
-        ]
-    )
-    parts = np.array_split(geometry, 8)  # all at once would take more memory than the caches hold
-    scores = np.concatenate([_scores(maps, part, rotations, turn_deg) for part in parts])
-    geometry = geometry[scores.argmax(axis=0)]
+    closed = np.concatenate([maps.evidence, maps.evidence[..., : len(rotations) - 1]], axis=2)
+    runs = np.lib.stride_tricks.sliding_window_view(closed, len(rotations), axis=2)
+    parts = np.array_split(_GEOMETRY, 8)  # all at once would take more memory than the caches hold
+    scores = np.concatenate([_scores(maps, runs, part, int(rotations[0]), turn_deg) for part in parts])
+    geometry = _GEOMETRY[scores.argmax(axis=0)]
     curve = scores.max(axis=0)
     best = int(curve.argmax())
     rivals = np.abs(rotations - rotations[best]) > _RIVAL_DEG
@@ -122,17 +130,17 @@ def best_geometry(maps: PatchMaps, *, turn_deg: float = 0.0) -> Candidate:
     )
 
 
-def _scores(maps: PatchMaps, geometry: Doubles, rotations: Doubles, turn_deg: float) -> Doubles:
-    """Evidence of some geometries (n, 3) at each of the rotations, which are a degree apart."""
+def _scores(
+    maps: PatchMaps, runs: NDArray[np.float32], geometry: Doubles, first: int, turn_deg: float
+) -> Doubles:
+    """Evidence of some geometries (n, 3) at rotations a degree apart, from the first; `runs` of the maps."""
     dx, dy, scale = geometry.T[..., None]
     cosine, sine = (part(maps.direction + np.radians(turn_deg)) for part in (np.cos, np.sin))
     columns = np.rint(np.degrees(dy * cosine - dx * sine) / maps.radius).astype(int)
     rows = np.rint((dx * cosine + dy * sine + scale * maps.radius) / maps.row_height).astype(int)
     inside = (np.abs(rows) <= _MAX_SHIFT).astype(np.float32)
     at = np.clip(rows + _MAX_SHIFT, 0, maps.evidence.shape[1] - 1)
-    closed = np.concatenate([maps.evidence, maps.evidence[..., : len(rotations) - 1]], axis=2)
-    runs = np.lib.stride_tricks.sliding_window_view(closed, len(rotations), axis=2)
-    found = runs[np.arange(len(maps.direction)), at, (columns + int(rotations[0])) % _COLUMNS]
+    found = runs[np.arange(len(maps.direction)), at, (columns + first) % _COLUMNS]
     return np.asarray((inside[:, None] @ found)[:, 0], np.float64) / maps.total
 
 
@@ -152,13 +160,7 @@ def _band_maps(seated: EyePicture, supine: EyePicture, band: Band) -> tuple[NDAr
     rows, height = _ROWS[band], _ROWS[band] // _ZONES[band]
     first, first_weight, points = _unwrapped(seated, band)
     second, second_weight, _ = _unwrapped(supine, band)
-    width = 2 * _COLUMNS // _SECTORS
-    window = np.zeros(_COLUMNS, np.float32)
-    window[:width] = np.hanning(width + 2)[1:-1]
-    starts = np.arange(_SECTORS) * _COLUMNS // _SECTORS
-    windows = np.stack([np.roll(window, start - width // 2) for start in starts])[:, None, :]
-    least = 0.25 * height * window.sum()  # a quarter of a patch must be seen in both
-
+    least = 0.25 * height * _WINDOWS[0].sum()  # a quarter of a patch must be seen in both
     evidence = np.zeros((_ZONES[band], _SECTORS, 2 * _MAX_SHIFT + 1, _COLUMNS), np.float32)
     highest = np.zeros((_ZONES[band], _SECTORS))
     beyond = ((_MAX_SHIFT, _MAX_SHIFT), (0, 0))
@@ -169,20 +171,20 @@ def _band_maps(seated: EyePicture, supine: EyePicture, band: Band) -> tuple[NDAr
         correlation, overlap = patch_correlation(
             first[own],
             second[other],
-            patch_weights=first_weight[own] * windows,
+            patch_weights=first_weight[own] * _WINDOWS[:, None],
             moving_weight=second_weight[other],
             reach=_MAX_SHIFT,
         )
-        overlap = np.where(overlap > least, overlap, np.float32(0.0))
+        overlap *= overlap > least
         evidence[zone] = _best_near(np.maximum(correlation, 0.0) ** 2 * overlap)
-        highest[zone] = overlap.max(axis=(1, 2))
+        highest[zone] = overlap.reshape(_SECTORS, -1).max(axis=1)
     middle = (np.arange(_ZONES[band]) * height + height // 2)[:, None]
     x, y = points.x, points.y
     radius = np.hypot(x, y)
-    along = np.hypot(x[-1] - x[0], y[-1] - y[0])[starts] / (rows - 1)
+    along = np.hypot(x[-1] - x[0], y[-1] - y[0])[_STARTS] / (rows - 1)
     row_height = np.broadcast_to(along, (_ZONES[band], _SECTORS))
-    direction = np.broadcast_to(np.radians(starts * 360.0 / _COLUMNS), (_ZONES[band], _SECTORS))
-    flat = (part.ravel() for part in (highest, direction, radius[middle, starts], row_height))
+    direction = np.broadcast_to(np.radians(_STARTS * 360.0 / _COLUMNS), (_ZONES[band], _SECTORS))
+    flat = (part.ravel() for part in (highest, direction, radius[middle, _STARTS], row_height))
     return evidence.reshape(-1, *evidence.shape[2:]), *flat
 
 
