@@ -1,6 +1,7 @@
 """Blurred maps of a picture, on a lattice no finer than the blur asks for, from which full size is made."""
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import cv2
 import numpy as np
@@ -8,9 +9,10 @@ from numpy.typing import NDArray
 
 from torsion.crops import halved
 
-__all__ = ["SmoothColour", "blurred_mean", "full_size", "lattice_mean"]
+__all__ = ["SmoothColour", "blurred_mean", "full_size", "lattice_blur", "lattice_mean"]
 
 Floats = NDArray[np.float32]
+_Number = TypeVar("_Number", np.uint8, np.float32)
 Mask = NDArray[np.bool_]
 
 # Share of the white's X, Y and Z that red, green and blue have: each row adds up to 1.
@@ -44,9 +46,7 @@ class SmoothColour:
     @classmethod
     def of(cls, rgb: NDArray[np.uint8], sigma_px: float) -> "SmoothColour":
         """Blur a picture (N, N, 3) by a Gaussian."""
-        step = _step(sigma_px)
-        coarse = _coarse(rgb.astype(np.float32), step)
-        colour = np.asarray(cv2.GaussianBlur(coarse, (0, 0), _left_to_blur(sigma_px, step)), np.float32)
+        colour, step = lattice_blur(rgb.astype(np.float32), sigma_px)
         chroma = _chroma(colour / np.float32(255.0))
         red, green, blue = cv2.split(colour)
         mean, least = (red + green + blue) / np.float32(3.0), cv2.min(cv2.min(red, green), blue)
@@ -87,10 +87,18 @@ def blurred_mean(weighted: Floats, weight: Floats, sigma_px: float) -> Floats:
 
 def lattice_mean(weighted: Floats, weight: Floats, sigma_px: float) -> tuple[Floats, int]:
     """Likewise, on the lattice, with the pixels for each of its points."""
-    step = _step(sigma_px)
-    left = _left_to_blur(sigma_px, step)
-    total, share = (cv2.GaussianBlur(_coarse(part, step), (0, 0), left) for part in (weighted, weight))
+    (total, step), (share, _) = (lattice_blur(part, sigma_px) for part in (weighted, weight))
     return np.asarray(total / (share + np.float32(1e-6)), np.float32), step
+
+
+def lattice_blur(picture: NDArray[_Number], sigma_px: float) -> tuple[Floats, int]:
+    """Blur a square picture by a Gaussian: on the lattice, with the pixels for each of its points.
+
+    Point k of a row stands for ``step`` pixels from ``k * step`` on.
+    """
+    step = _step(sigma_px)
+    coarse = np.asarray(_coarse(picture, step), np.float32)
+    return np.asarray(cv2.GaussianBlur(coarse, (0, 0), _left_to_blur(sigma_px, step)), np.float32), step
 
 
 def full_size(coarse: Floats, step: int, side: int) -> Floats:
@@ -112,10 +120,10 @@ def _left_to_blur(sigma_px: float, step: int) -> float:
     return float(np.sqrt((sigma_px / step) ** 2 - (0.25 if step > 1 else 0.0)))
 
 
-def _coarse(picture: Floats, step: int) -> Floats:
+def _coarse(picture: NDArray[_Number], step: int) -> NDArray[_Number]:
     """Means over squares of `step` pixels; the last ones reach beyond the edge, which is repeated."""
     if step == 1:
         return picture
     beyond = -picture.shape[0] % step
     whole = cv2.copyMakeBorder(picture, 0, beyond, 0, beyond, cv2.BORDER_REPLICATE)
-    return halved(np.asarray(whole, np.float32), step // 2)
+    return halved(np.asarray(whole, picture.dtype), step // 2)
