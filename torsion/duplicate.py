@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from torsion.lattice import lattice_blur
 from torsion.masks import EyePicture
-from torsion.unwrap import Places, places, sample_at
+from torsion.unwrap import Places, places, sample_at, sample_lattice
 
 __all__ = ["same_exposure"]
 
@@ -65,7 +65,6 @@ class _Compared:
     """Detail of the seated picture, and the points at which that of the other is compared with it."""
 
     supine: EyePicture
-    grey: "_Grey"
     matrix: NDArray[np.float64]
     x: NDArray[np.float64]
     y: NDArray[np.float64]
@@ -78,16 +77,16 @@ class _Compared:
         x, y = np.meshgrid(along, along)
         at = places(seated, x, y)
         stays = (sample_at(seated.valid.astype(np.float32), at) < 0.5) & _in_picture(seated, at)
-        seen = _Grey.of(seated).at(at)
+        seen = _grey(seated, at)
         stays &= (np.hypot(x, y) < _REACH) & (seen <= _BURNT)
-        return cls(supine, _Grey.of(supine), matrix, x, y, stays, _detail(seen))
+        return cls(supine, matrix, x, y, stays, _detail(seen))
 
     def match(self, turn_deg: float) -> float:
         """Correlation, the seated picture being turned about the limbus first."""
         cosine, sine = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
         turned = cosine * self.x - sine * self.y, sine * self.x + cosine * self.y
         at = places(self.supine, *(row[0] * turned[0] + row[1] * turned[1] + row[2] for row in self.matrix))
-        seen = self.grey.at(at)
+        seen = _grey(self.supine, at)
         stays = self.stays & _in_picture(self.supine, at) & (seen <= _BURNT)
         around = stays & (np.hypot(self.x, self.y) > _OUTSIDE)
         stays = around if around.sum() > _ENOUGH * stays.size else stays
@@ -100,25 +99,11 @@ def _in_picture(eye: EyePicture, at: Places) -> NDArray[np.bool_]:
     return sample_at(eye.in_picture.astype(np.float32), at) > 0.99
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Grey:
-    """Slightly blurred brightness of an eye, on a lattice of so many pixels."""
-
-    brightness: NDArray[np.float32]
-    step: int
-
-    @classmethod
-    def of(cls, eye: EyePicture) -> "_Grey":
-        colour, step = lattice_blur(eye.rgb, _FINE * eye.px_per_radius)
-        return cls(np.asarray(cv2.transform(colour, np.full((1, 3), 1.0 / 3.0)), np.float32), step)
-
-    def at(self, places: Places) -> NDArray[np.float32]:
-        """Brightness at places in the cut."""
-        middle = np.float32((self.step - 1) / 2.0)  # of the pixels that a point of the lattice stands for
-        columns, rows = ((place - middle) / np.float32(self.step) for place in places)
-        method = cv2.INTER_LINEAR
-        found = cv2.remap(self.brightness, columns, rows, method, borderMode=cv2.BORDER_REPLICATE)
-        return np.asarray(found, np.float32)
+def _grey(eye: EyePicture, at: Places) -> NDArray[np.float32]:
+    """Slightly blurred brightness at places in the cut."""
+    colour, step = lattice_blur(eye.rgb, _FINE * eye.px_per_radius)
+    grey = cv2.transform(colour, np.full((1, 3), 1.0 / 3.0))
+    return sample_lattice(np.asarray(grey, np.float32), step, at)
 
 
 def _detail(seen: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -6,15 +6,15 @@ at the place to which that geometry sends it.  Searching the geometry together w
 an imperfect limbus fit harmless: a decentration of 5 % bends the angles by 3 degrees.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from torsion.correlate import patch_correlation
+from torsion.lattice import lattice_blur
 from torsion.masks import EyePicture
-from torsion.unwrap import BANDS, Band, Grid, grid, places, sample_at
+from torsion.unwrap import BANDS, Band, Grid, grid, places, sample_at, sample_lattice
 
 __all__ = ["Candidate", "PatchMaps", "best_geometry", "patch_maps"]
 
@@ -99,7 +99,7 @@ class Candidate:
 
 def patch_maps(seated: EyePicture, supine: EyePicture) -> PatchMaps:
     """Correlate each patch of the seated eye with the supine eye at every lag."""
-    first, second = _blurred(seated), _blurred(supine)
+    first, second = _Smooth.of(seated), _Smooth.of(supine)
     parts = [_band_maps(first, second, band) for band in BANDS]
     evidence, highest, direction, radius, row_height = (
         np.concatenate(part) for part in zip(*parts, strict=True)
@@ -144,22 +144,31 @@ def _scores(
     return np.asarray((inside[:, None] @ found)[:, 0], np.float64) / maps.total
 
 
-def _blurred(eye: EyePicture) -> EyePicture:
-    texture = cv2.GaussianBlur(eye.texture, (0, 0), _BLUR * eye.px_per_radius)
-    return replace(eye, texture=np.asarray(texture, np.float32))
+@dataclass(frozen=True, slots=True, eq=False)
+class _Smooth:
+    """An eye, and its texture as fine as a column: on a lattice of so many pixels."""
+
+    eye: EyePicture
+    texture: NDArray[np.float32]
+    step: int
+
+    @classmethod
+    def of(cls, eye: EyePicture) -> "_Smooth":
+        return cls(eye, *lattice_blur(eye.texture, _BLUR * eye.px_per_radius))
+
+    def unwrapped(self, band: Band) -> tuple[NDArray[np.float32], NDArray[np.float32], Grid]:
+        """Texture and weight of a band, and its grid."""
+        points = grid(self.eye.pupil, band, _COLUMNS, rows=_ROWS[band])
+        at = places(self.eye, points.x, points.y)
+        weight = sample_at(self.eye.valid.astype(np.float32), at)
+        texture = sample_lattice(self.texture, self.step, at)
+        return texture, np.where(weight > 0.5, weight, np.float32(0.0)), points
 
 
-def _unwrapped(eye: EyePicture, band: Band) -> tuple[NDArray[np.float32], NDArray[np.float32], Grid]:
-    points = grid(eye.pupil, band, _COLUMNS, rows=_ROWS[band])
-    at = places(eye, points.x, points.y)
-    weight = sample_at(eye.valid.astype(np.float32), at)
-    return sample_at(eye.texture, at), np.where(weight > 0.5, weight, np.float32(0.0)), points
-
-
-def _band_maps(seated: EyePicture, supine: EyePicture, band: Band) -> tuple[NDArray[np.floating], ...]:
+def _band_maps(seated: _Smooth, supine: _Smooth, band: Band) -> tuple[NDArray[np.floating], ...]:
     rows, height = _ROWS[band], _ROWS[band] // _ZONES[band]
-    first, first_weight, points = _unwrapped(seated, band)
-    second, second_weight, _ = _unwrapped(supine, band)
+    first, first_weight, points = seated.unwrapped(band)
+    second, second_weight, _ = supine.unwrapped(band)
     least = 0.25 * height * _WINDOWS[0].sum()  # a quarter of a patch must be seen in both
     evidence = np.zeros((_ZONES[band], _SECTORS, 2 * _MAX_SHIFT + 1, _COLUMNS), np.float32)
     highest = np.zeros((_ZONES[band], _SECTORS))
