@@ -178,13 +178,12 @@ class _BandFit:
         inside = rows[..., : rings * height, :].reshape(*rows.shape[:-2], rings, height, -1)
         return np.asarray(inside.mean(axis=-2))
 
-    def _mean(self, values: Floats, others: Floats | None = None) -> Doubles:
-        """Mean over each patch, of the products with other values where there are some."""
+    def _mean(self, values: Floats, others: Floats) -> Doubles:
+        """Mean over each patch of the products of two maps of the grid."""
         rings, height, sectors, width = self.patches
-        columns = np.empty((rings, sectors * width), np.float32)
-        for ring, total in enumerate(columns):  # few rows at a time stay in the cache
-            rows = slice(ring * height, (ring + 1) * height)
-            np.add.reduce(values[rows] if others is None else values[rows] * others[rows], axis=0, out=total)
+        shape = rings, height, sectors * width
+        one, other = (part[: rings * height].reshape(shape) for part in (values, others))
+        columns = np.einsum("rhc,rhc->rc", one, other)
         sums = np.add.reduce(columns.reshape(-1, width), axis=1, dtype=np.float64)
         return np.asarray(sums / (height * width))
 
@@ -209,7 +208,7 @@ class _BandFit:
         # Large arrays are worked on in place: new ones take longer to be given memory than to be computed.
         slopes, mean, both = _slopes(band), self._mean, np.multiply(self.seated_valid, valid, out=valid)
         seated, supine = self.seated_band * both, np.multiply(band, both, out=band)
-        common, product = mean(both), mean(seated, supine)
+        common, product = mean(both, both), mean(seated, supine)  # both is 0 or 1
         energy = mean(seated, seated), mean(supine, supine)
         difference = np.subtract(seated, supine, out=seated)
         correlation = product / np.sqrt(energy[0] * energy[1] + 1e-12)
