@@ -177,16 +177,20 @@ def _band_maps(seated: _Smooth, supine: _Smooth, band: Band) -> tuple[NDArray[np
     for zone in range(_ZONES[band]):
         own = slice(zone * height, (zone + 1) * height)
         other = slice(own.start, own.stop + 2 * _MAX_SHIFT)
+        weights = first_weight[own] * _WINDOWS[:, None]
+        seen = weights.sum(axis=(1, 2)) > least
+        if not seen.any():
+            continue
         correlation, overlap = patch_correlation(
             first[own],
             second[other],
-            patch_weights=first_weight[own] * _WINDOWS[:, None],
+            patch_weights=weights[seen],
             moving_weight=second_weight[other],
             reach=_MAX_SHIFT,
         )
         overlap *= overlap > least
-        evidence[zone] = _best_near(np.maximum(correlation, 0.0) ** 2 * overlap)
-        highest[zone] = overlap.reshape(_SECTORS, -1).max(axis=1)
+        evidence[zone, seen] = _best_near(np.maximum(correlation, 0.0) ** 2 * overlap)
+        highest[zone, seen] = overlap.reshape(len(overlap), -1).max(axis=1)
     middle = (np.arange(_ZONES[band]) * height + height // 2)[:, None]
     x, y = points.x, points.y
     radius = np.hypot(x, y)
