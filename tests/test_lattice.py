@@ -18,7 +18,7 @@ def test_a_mean_on_a_lattice_is_that_of_full_size(sigma_px):
     values = RGB[..., 1].astype(np.float32)
     weight = (RNG.random((SIDE, SIDE)) > 0.3).astype(np.float32)
     total, share = (cv2.GaussianBlur(part, (0, 0), sigma_px) for part in (values * weight, weight))
-    found = blurred_mean(values, weight, sigma_px)
+    found = blurred_mean(values * weight, weight, sigma_px)
     inside = np.s_[18:-18, 18:-18]  # the edge is repeated in another way: three standard deviations
     # A map on a lattice is good to a tenth of its own spread.
     wanted = (total / share)[inside]

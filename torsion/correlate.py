@@ -111,13 +111,17 @@ def _correlation(
 ) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
     """Correlation and overlap from the sums of `_PRODUCTS` over the common pixels."""
     overlap = np.maximum(sums[0], 0.0)
-    safe = np.maximum(overlap, 1e-9)
-    mean_reference, mean_moving, product, square_reference, square_moving = sums[1:] / safe
-    covariance = product - mean_reference * mean_moving
-    variance = (square_reference - mean_reference**2) * (square_moving - mean_moving**2)
-    usable = (overlap > 1e-6 * max(1.0, float(overlap.max(initial=0.0)))) & (variance > least_variance)
-    correlation = np.where(usable, covariance / np.sqrt(np.where(usable, variance, 1.0)), 0.0)
-    return np.clip(correlation, -1.0, 1.0), overlap
+    reference, moving, product, square_reference, square_moving = sums[1:]
+    # All times the square of the overlap: dividing each by it would take longer.
+    square = overlap * overlap
+    covariance = overlap * product - reference * moving
+    variance = overlap * square_reference - reference * reference
+    variance *= overlap * square_moving - moving * moving
+    usable = (overlap > 1e-6 * max(1.0, float(overlap.max(initial=0.0)))) & (
+        variance > least_variance * square * square
+    )
+    correlation = np.where(usable, covariance, 0.0) / np.sqrt(np.where(usable, variance, 1.0))
+    return np.clip(correlation, -1.0, 1.0, out=correlation), overlap
 
 
 def refine_peak(curve: NDArray[np.floating], at: int) -> float:

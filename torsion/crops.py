@@ -1,6 +1,7 @@
 """Crops: the part of a picture about a disc, resampled, stretched and blurred for looking at it."""
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import cv2
 import numpy as np
@@ -11,6 +12,7 @@ from torsion.quantiles import percentile
 __all__ = ["DEPTH_PX", "CloseUp", "blurred", "halved", "resampled_crop", "stretched"]
 
 Floats = NDArray[np.float32]
+_Number = TypeVar("_Number", np.uint8, np.float32)
 
 DEPTH_PX = 100  # pixels of a close-up for each radius of the disc
 
@@ -35,28 +37,39 @@ def resampled_crop(
     (2 * half_side + 1, 2 * half_side + 1[, 3]) uint8 ndarray
         Beyond the picture's edge the edge pixel is repeated.
     """
-    source, reduction = pixels, 1
-    margin = int(px_per_pixel * (half_side + 2)) + 2  # reduce only what is needed
-    left, top = max(0, int(x_px) - margin), max(0, int(y_px) - margin)
-    right, bottom = min(pixels.shape[1], int(x_px) + margin), min(pixels.shape[0], int(y_px) + margin)
-    if 2.0 <= px_per_pixel <= min(right - left, bottom - top) / 2:
+    margin = int(px_per_pixel * (half_side + 2)) + 2  # reduce and convert only what is needed
+    (top, bottom), (left, right) = (
+        _span(int(at), margin, side) for at, side in zip((y_px, x_px), pixels.shape[:2], strict=True)
+    )
+    source, reduction = pixels[top:bottom, left:right], 1
+    if 2.0 <= px_per_pixel <= min(source.shape[:2]) / 2:
         halvings = int(np.log2(px_per_pixel))
-        source, reduction = halved(pixels[top:bottom, left:right], halvings), 2**halvings
-        x_px, y_px = (x_px - left + 0.5) / reduction - 0.5, (y_px - top + 0.5) / reduction - 0.5
+        source, reduction = halved(source, halvings), 2**halvings
     step = px_per_pixel / reduction
-    to_source = np.array([[step, 0, x_px - step * half_side], [0, step, y_px - step * half_side]])
+    x, y = (x_px - left + 0.5) / reduction - 0.5, (y_px - top + 0.5) / reduction - 0.5
+    to_source = np.array([[step, 0, x - step * half_side], [0, step, y - step * half_side]])
     side = 2 * half_side + 1
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    crop = cv2.warpAffine(source, to_source, (side, side), flags=flags, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(crop, dtype=np.uint8)
+    in_color = source.ndim == 3
+    padded = (
+        cv2.cvtColor(source, cv2.COLOR_RGB2RGBA) if in_color else source
+    )  # as is, colour takes twice as long
+    crop = cv2.warpAffine(padded, to_source, (side, side), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(cv2.cvtColor(crop, cv2.COLOR_RGBA2RGB) if in_color else crop, dtype=np.uint8)
 
 
-def halved(pixels: NDArray[np.uint8], times: int) -> NDArray[np.uint8]:
+def _span(at: int, margin: int, side: int) -> tuple[int, int]:
+    """First pixel of a row of the picture that lies so near, and the one after the last; one at least."""
+    first = min(max(0, at - margin), side - 1)
+    return first, max(first + 1, min(side, at + margin))
+
+
+def halved(pixels: NDArray[_Number], times: int) -> NDArray[_Number]:
     """Means over squares of two pixels, so many times over; last odd rows and columns are left out."""
     for _ in range(times):
         height, width = pixels.shape[0] // 2, pixels.shape[1] // 2
         whole = pixels[: 2 * height, : 2 * width]
-        pixels = np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), np.uint8)
+        pixels = np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), pixels.dtype)
     return pixels
 
 

@@ -9,8 +9,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from torsion.lattice import lattice_blur
 from torsion.masks import EyePicture
-from torsion.unwrap import Places, places, sample_at
+from torsion.unwrap import Places, places, sample_at, sample_lattice
 
 __all__ = ["same_exposure"]
 
@@ -64,7 +65,6 @@ class _Compared:
     """Detail of the seated picture, and the points at which that of the other is compared with it."""
 
     supine: EyePicture
-    grey: NDArray[np.float32]
     matrix: NDArray[np.float64]
     x: NDArray[np.float64]
     y: NDArray[np.float64]
@@ -77,19 +77,20 @@ class _Compared:
         x, y = np.meshgrid(along, along)
         at = places(seated, x, y)
         stays = (sample_at(seated.valid.astype(np.float32), at) < 0.5) & _in_picture(seated, at)
-        grey = _grey(seated)
-        stays &= (np.hypot(x, y) < _REACH) & ~_burnt(grey, at)
-        return cls(supine, _grey(supine), matrix, x, y, stays, _detail(grey, at))
+        seen = _grey(seated, at)
+        stays &= (np.hypot(x, y) < _REACH) & (seen <= _BURNT)
+        return cls(supine, matrix, x, y, stays, _detail(seen))
 
     def match(self, turn_deg: float) -> float:
         """Correlation, the seated picture being turned about the limbus first."""
         cosine, sine = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
         turned = cosine * self.x - sine * self.y, sine * self.x + cosine * self.y
         at = places(self.supine, *(row[0] * turned[0] + row[1] * turned[1] + row[2] for row in self.matrix))
-        stays = self.stays & _in_picture(self.supine, at) & ~_burnt(self.grey, at)
+        seen = _grey(self.supine, at)
+        stays = self.stays & _in_picture(self.supine, at) & (seen <= _BURNT)
         around = stays & (np.hypot(self.x, self.y) > _OUTSIDE)
         stays = around if around.sum() > _ENOUGH * stays.size else stays
-        first, second = self.first[stays], _detail(self.grey, at)[stays]
+        first, second = self.first[stays], _detail(seen)[stays]
         energy = float((first**2).sum()) * float((second**2).sum())
         return float((first * second).sum()) / np.sqrt(energy) if energy > 0 else 0.0
 
@@ -98,17 +99,14 @@ def _in_picture(eye: EyePicture, at: Places) -> NDArray[np.bool_]:
     return sample_at(eye.in_picture.astype(np.float32), at) > 0.99
 
 
-def _burnt(grey: NDArray[np.float32], at: Places) -> NDArray[np.bool_]:
-    return sample_at(grey, at) > _BURNT
+def _grey(eye: EyePicture, at: Places) -> NDArray[np.float32]:
+    """Slightly blurred brightness at places in the cut."""
+    colour, step = lattice_blur(eye.rgb, _FINE * eye.px_per_radius)
+    grey = cv2.transform(colour, np.full((1, 3), 1.0 / 3.0))
+    return sample_lattice(np.asarray(grey, np.float32), step, at)
 
 
-def _grey(eye: EyePicture) -> NDArray[np.float32]:
-    grey = cv2.transform(eye.rgb, np.full((1, 3), 1.0 / 3.0)).astype(np.float32)
-    return np.asarray(cv2.GaussianBlur(grey, (0, 0), _FINE * eye.px_per_radius), np.float32)
-
-
-def _detail(grey: NDArray[np.float32], at: Places) -> NDArray[np.float32]:
+def _detail(seen: NDArray[np.float32]) -> NDArray[np.float32]:
     """Detail at the points: the wide blur is as good on them, which are few, as on all pixels."""
-    seen = cv2.remap(grey, *at, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     wide = cv2.GaussianBlur(seen, (0, 0), _COARSE * (_POINTS - 1) / (2.0 * _SIDE))
     return np.asarray(seen - wide, np.float32)

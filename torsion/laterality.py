@@ -109,23 +109,23 @@ def read_laterality(photo: Photo, limbus: Ellipse | None, pupil: Ellipse | None 
     """
     if limbus is None or photo.pixels.ndim == 2:
         return Laterality()
-    colour, inside = _surroundings(photo, limbus.scaled(1.0 / photo.decoded_scale))
-    if np.abs(colour[..., 0] - colour[..., 2])[inside].mean() < _GREY:
+    colours, inside = _surroundings(photo, limbus.scaled(1.0 / photo.decoded_scale))
+    if np.abs(colours[0] - colours[2])[inside].mean() < _GREY:
         return Laterality()
     offset = (0.0, 0.0)
     if pupil is not None:
         offset = (pupil.x_px - limbus.x_px) / limbus.radius_px, (pupil.y_px - limbus.y_px) / limbus.radius_px
-    upright = _shown(colour, inside, offset[0])
+    upright = _shown(colours, inside, offset[0])
     if upright is not None:
         return Laterality(upright)
     # A picture turned counter-clockwise has above what lies to the right upright.
-    return Laterality(None, _shown(np.rot90(colour, -1), np.rot90(inside, -1), -offset[1]))
+    return Laterality(None, _shown(np.rot90(colours, -1, (1, 2)), np.rot90(inside, -1), -offset[1]))
 
 
-def _shown(smooth: Floats, inside: Mask, pupil_right: float) -> Eye | None:
+def _shown(colours: Floats, inside: Mask, pupil_right: float) -> Eye | None:
     """Eye that an upright picture shows; `pupil_right` is how far the pupil lies right of the middle."""
-    right = _corner(smooth[:, _HALF:], inside[:, _HALF:])
-    left = _corner(smooth[:, _HALF::-1], inside[:, _HALF::-1])
+    right = _corner(colours[..., _HALF:], inside[:, _HALF:])
+    left = _corner(colours[..., _HALF::-1], inside[:, _HALF::-1])
     if right is None or left is None:
         return None
     side, flesh, other = (1, right, left) if right.flesh > left.flesh else (-1, left, right)
@@ -146,17 +146,18 @@ def _is_clear(flesh: _Corner, other: _Corner) -> bool:
 
 
 def _surroundings(photo: Photo, limbus: Ellipse) -> tuple[Floats, Mask]:
-    """Surroundings of the eye, slightly smoothed, and which of it lies inside the picture."""
+    """Red, green and blue about the eye, slightly smoothed, and which of it lies inside the picture."""
     step = limbus.radius_px / _PX
-    colour = resampled_crop(photo.pixels, limbus.x_px, limbus.y_px, step, _HALF).astype(np.float32)
-    rows, columns = np.mgrid[-_HALF : _HALF + 1, -_HALF : _HALF + 1] * step
+    crop = resampled_crop(photo.pixels, limbus.x_px, limbus.y_px, step, _HALF).astype(np.float32)
+    smooth = cv2.GaussianBlur(crop, (0, 0), 0.04 * _PX)
+    aside = np.arange(-_HALF, _HALF + 1) * step
     height, width = photo.pixels.shape[:2]
-    x, y = limbus.x_px + columns, limbus.y_px + rows
-    inside = (x > 0) & (x < width - 1) & (y > 0) & (y < height - 1)
-    return np.asarray(cv2.GaussianBlur(colour, (0, 0), 0.04 * _PX), np.float32), inside
+    x, y = limbus.x_px + aside, limbus.y_px + aside
+    inside = ((y > 0) & (y < height - 1))[:, None] & ((x > 0) & (x < width - 1))
+    return np.stack(cv2.split(smooth)), inside
 
 
-def _corner(smooth: Floats, inside: Mask) -> _Corner | None:
+def _corner(colours: Floats, inside: Mask) -> _Corner | None:
     """Look at the corner of the lids in half of a picture, limbus first; None where no white leads there.
 
     All in shares of the white of that side, so that neither the colour of the light nor the shadow of the
@@ -165,7 +166,7 @@ def _corner(smooth: Floats, inside: Mask) -> _Corner | None:
     seed = _SIDE & inside
     if seed.sum() < 50:
         return None
-    planes = [np.ascontiguousarray(plane, np.float32) for plane in np.moveaxis(smooth, -1, 0)]
+    planes = np.ascontiguousarray(colours)
     whiteness = np.minimum(np.minimum(planes[0], planes[1]), planes[2])
     seed &= whiteness >= percentile(whiteness[seed], 60.0)
     red, green, blue = (
@@ -206,8 +207,9 @@ def _end_of_white(
 ) -> tuple[float, float] | None:
     """How far outwards the white that holds the seed reaches, and at which row; limbus radii."""
     red, green, blue = shares
-    warmth = np.log(np.maximum(red, np.float32(0.02)) / np.maximum(blue, np.float32(0.02)))
-    white = where & (green > 0.5) & (np.abs(warmth) < _WHITE)
+    red, blue = np.maximum(red, np.float32(0.02)), np.maximum(blue, np.float32(0.02))
+    ratio = np.float32(np.exp(_WHITE))
+    white = where & (green > 0.5) & (red < ratio * blue) & (blue < ratio * red)
     count, label = cv2.connectedComponents(white.astype(np.uint8))
     sizes = np.bincount(label[seed & white], minlength=count)
     part = label == int(np.argmax(sizes))

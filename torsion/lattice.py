@@ -1,14 +1,18 @@
 """Blurred maps of a picture, on a lattice no finer than the blur asks for, from which full size is made."""
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["SmoothColour", "blurred_mean"]
+from torsion.crops import halved
+
+__all__ = ["SmoothColour", "blurred_mean", "full_size", "lattice_blur", "lattice_mean"]
 
 Floats = NDArray[np.float32]
+_Number = TypeVar("_Number", np.uint8, np.float32)
 Mask = NDArray[np.bool_]
 
 # Share of the white's X, Y and Z that red, green and blue have: each row adds up to 1.
@@ -42,12 +46,11 @@ class SmoothColour:
     @classmethod
     def of(cls, rgb: NDArray[np.uint8], sigma_px: float) -> "SmoothColour":
         """Blur a picture (N, N, 3) by a Gaussian."""
-        step = _step(sigma_px)
-        coarse = _coarse(rgb.astype(np.float32), step)
-        colour = np.asarray(cv2.GaussianBlur(coarse, (0, 0), _left_to_blur(sigma_px, step)), np.float32)
+        colour, step = lattice_blur(rgb.astype(np.float32), sigma_px)
         chroma = _chroma(colour / np.float32(255.0))
-        mean, least = colour.mean(axis=-1, dtype=np.float32), colour.min(axis=-1)
-        return cls(mean, least, chroma, step, rgb.shape[0])
+        red, green, blue = cv2.split(colour)
+        mean, least = (red + green + blue) / np.float32(3.0), cv2.min(cv2.min(red, green), blue)
+        return cls(np.asarray(mean, np.float32), np.asarray(least, np.float32), chroma, step, rgb.shape[0])
 
     def on_lattice(self, mask: Mask) -> Mask:
         """Points of the lattice whose pixels are mostly in a mask."""
@@ -61,7 +64,7 @@ class SmoothColour:
     def where(self, *margins: Floats) -> Mask:
         """Pixels of the picture at which maps on the lattice are all positive."""
         least = np.minimum.reduce(margins)
-        return _fine(np.asarray(least, np.float32), self.step, self.side) > 0
+        return full_size(np.asarray(least, np.float32), self.step, self.side) > 0
 
 
 def _chroma(rgb: Floats) -> Floats:
@@ -77,12 +80,34 @@ def _chroma(rgb: Floats) -> Floats:
     return np.asarray(cv2.transform(root, _AB), np.float32)
 
 
-def blurred_mean(values: Floats, weight: Floats, sigma_px: float) -> Floats:
-    """Gaussian mean of a square map over its neighbours, weighted."""
+def blurred_mean(weighted: Floats, weight: Floats, sigma_px: float) -> Floats:
+    """Gaussian mean of a square map over its neighbours; the map is given times its weights."""
+    return full_size(*lattice_mean(weighted, weight, sigma_px), weight.shape[0])
+
+
+def lattice_mean(weighted: Floats, weight: Floats, sigma_px: float) -> tuple[Floats, int]:
+    """Likewise, on the lattice, with the pixels for each of its points."""
+    (total, step), (share, _) = (lattice_blur(part, sigma_px) for part in (weighted, weight))
+    return np.asarray(total / (share + np.float32(1e-6)), np.float32), step
+
+
+def lattice_blur(picture: NDArray[_Number], sigma_px: float) -> tuple[Floats, int]:
+    """Blur a square picture by a Gaussian: on the lattice, with the pixels for each of its points.
+
+    Point k of a row stands for ``step`` pixels from ``k * step`` on.
+    """
     step = _step(sigma_px)
-    left = _left_to_blur(sigma_px, step)
-    total, share = (cv2.GaussianBlur(_coarse(part, step), (0, 0), left) for part in (values * weight, weight))
-    return _fine(np.asarray(total / (share + 1e-6), np.float32), step, weight.shape[0])
+    coarse = np.asarray(_coarse(picture, step), np.float32)
+    return np.asarray(cv2.GaussianBlur(coarse, (0, 0), _left_to_blur(sigma_px, step)), np.float32), step
+
+
+def full_size(coarse: Floats, step: int, side: int) -> Floats:
+    """Interpolate a map on a lattice to the full size of the picture, `side` pixels."""
+    if step == 1:
+        return coarse
+    size = (coarse.shape[1] * step, coarse.shape[0] * step)
+    full = cv2.resize(coarse, size, interpolation=cv2.INTER_LINEAR)
+    return np.asarray(full[:side, :side], np.float32)
 
 
 def _step(sigma_px: float) -> int:
@@ -95,20 +120,10 @@ def _left_to_blur(sigma_px: float, step: int) -> float:
     return float(np.sqrt((sigma_px / step) ** 2 - (0.25 if step > 1 else 0.0)))
 
 
-def _coarse(picture: Floats, step: int) -> Floats:
+def _coarse(picture: NDArray[_Number], step: int) -> NDArray[_Number]:
     """Means over squares of `step` pixels; the last ones reach beyond the edge, which is repeated."""
     if step == 1:
         return picture
-    side = -(-picture.shape[0] // step)
-    beyond = side * step - picture.shape[0]
+    beyond = -picture.shape[0] % step
     whole = cv2.copyMakeBorder(picture, 0, beyond, 0, beyond, cv2.BORDER_REPLICATE)
-    return np.asarray(cv2.resize(whole, (side, side), interpolation=cv2.INTER_AREA), np.float32)
-
-
-def _fine(coarse: Floats, step: int, side: int) -> Floats:
-    """Interpolate what `_coarse` made to full size again."""
-    if step == 1:
-        return coarse
-    size = (coarse.shape[1] * step, coarse.shape[0] * step)
-    full = cv2.resize(coarse, size, interpolation=cv2.INTER_LINEAR)
-    return np.asarray(full[:side, :side], np.float32)
+    return halved(np.asarray(whole, picture.dtype), step // 2)

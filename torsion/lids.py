@@ -4,8 +4,6 @@ What lies inside the limbus but looks like what lies beyond it, above or below, 
 the picture itself, so neither the colour of skin nor that of irises need be known, and grey will do.
 """
 
-from itertools import product
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -27,8 +25,11 @@ _OPEN = 0.5  # log likelihood of a point that tells nothing: most of an iris is 
 _ROOTS = 0.05  # limbus radii, 0.3 mm: margin of the lid and roots of lashes, within its skin
 _COARSE = 2  # points of the lattice for each column that is looked at
 _HEIGHTS = np.arange(-0.2, 1.25, 0.04, dtype=np.float32)  # limbus radii, over the middle of the limbus
-_SLOPES = np.tan(np.radians(np.arange(-18.0, 19.0, 6.0))).astype(np.float32)
-_BENDS = np.array([0.0, 0.2, 0.4], np.float32)  # a lid over a globe of two limbus radii has 0.25
+# Of the curves, each with each, one in a row; a lid over a globe of two limbus radii has a bend of 0.25.
+_SLOPES, _BENDS = (
+    part.reshape(-1, 1).astype(np.float32)
+    for part in np.meshgrid(np.tan(np.radians(np.arange(-18.0, 19.0, 6.0))), [0.0, 0.2, 0.4], indexing="ij")
+)
 
 
 def lid_mask(features: Floats, iris: Mask, seed: Mask, shown: Mask, across: Floats) -> Mask:
@@ -88,12 +89,9 @@ def _edge(tells: Floats, across: Floats, outwards: Floats) -> Floats:
     within = np.concatenate([np.zeros((1, len(inside)), np.float32), np.cumsum(rows, axis=0)])
     first, step = across[0], across[1] - across[0]
     x, columns = across[inside], np.arange(len(inside))
-    best, found = -np.inf, np.full_like(across, np.inf)
-    for slope, bend in product(_SLOPES, _BENDS):
-        curves = _HEIGHTS[:, None] + (slope * x - bend * x * x)[None, :]
-        at = np.clip(np.ceil((curves - first) / step).astype(np.intp), 0, len(across))
-        sums = within[at, columns].sum(axis=1)
-        top = int(np.argmax(sums))
-        if sums[top] > best:
-            best, found = float(sums[top]), _HEIGHTS[top] + slope * across - bend * across * across
+    curves = _HEIGHTS[:, None] + (_SLOPES * x - _BENDS * x * x)[:, None]
+    at = np.clip(np.ceil((curves - first) / step).astype(np.intp), 0, len(across))
+    sums = within[at, columns].sum(axis=-1)
+    shape, height = np.unravel_index(int(np.argmax(sums)), sums.shape)
+    found = _HEIGHTS[height] + _SLOPES[shape] * across - _BENDS[shape] * across * across
     return np.asarray(found, np.float32)

@@ -19,6 +19,8 @@ Flanks = tuple[slice, slice]
 
 WINDOW_DEG = 80.0
 """Width of a profile."""
+_LAST = round(WINDOW_DEG / STEP_DEG)
+_PLACES_DEG: Doubles = np.arange(_LAST + 1, dtype=np.float64) * STEP_DEG
 _SOME_WHITE = 0.4  # share of white without which a flank says nothing of the white
 _ENOUGH_WHITE = 0.6
 _STILL_DEG = 0.005  # edges that have moved by less do not change any more
@@ -26,8 +28,7 @@ _STILL_DEG = 0.005  # edges that have moved by less do not change any more
 
 def part_of(start_deg: float, end_deg: float) -> slice:
     """Columns from one place to another, two at least."""
-    last = round(WINDOW_DEG / STEP_DEG)
-    first = min(max(0, round(start_deg / STEP_DEG)), last - 1)
+    first = min(max(0, round(start_deg / STEP_DEG)), _LAST - 1)
     return slice(first, max(first + 2, round(end_deg / STEP_DEG) + 1))
 
 
@@ -46,15 +47,14 @@ def flanks_of(edges: tuple[float, float], white: Doubles) -> Flanks:
     (start, end), width = edges, edges[1] - edges[0]
     gap, reach = 0.5 + 0.4 * width, max(2.0, 0.6 * width)
     close, short = 0.5 + 0.2 * width, 2.0  # half of the contrast is left at an edge, none half of this beyond
-    far = part_of(start - gap - reach, start - gap), part_of(end + gap, end + gap + reach)
-    near = part_of(start - close - short, start - close), part_of(end + close, end + close + short)
-    left, right = (_whiter(*both, white) for both in zip(far, near, strict=True))
+    left, right = part_of(start - gap - reach, start - gap), part_of(end + gap, end + gap + reach)
+    if (shown := mean(white[left])) < _ENOUGH_WHITE:
+        near = part_of(start - close - short, start - close)
+        left = near if mean(white[near]) > shown else left
+    if (shown := mean(white[right])) < _ENOUGH_WHITE:
+        near = part_of(end + close, end + close + short)
+        right = near if mean(white[near]) > shown else right
     return left, right
-
-
-def _whiter(far: slice, near: slice, white: Doubles) -> slice:
-    shown = mean(white[far])
-    return near if shown < _ENOUGH_WHITE and mean(white[near]) > shown else far
 
 
 def base_levels(profile: Doubles, white: Doubles, edges: tuple[float, float]) -> tuple[float, float]:
@@ -82,17 +82,16 @@ def edges_of(profile: Doubles, white: Doubles, at: int) -> tuple[float, float] |
         None where nothing stands out.
     """
     edges = _crossings(profile, at, 0.5 * (float(profile[at]) + percentile(profile, 30.0)))
-    places = np.arange(len(profile)) * STEP_DEG
     for _ in range(3):
         width = max(edges[1] - edges[0], STEP_DEG)
         left, right = base_levels(profile, white, edges)
         top = percentile(profile[part_of(*edges)], 80.0)
-        way = np.minimum(np.maximum((places - edges[0]) / width, 0.0), 1.0)
+        way = np.minimum(np.maximum((_PLACES_DEG - edges[0]) / width, 0.0), 1.0)
         base = left + (right - left) * way
         rise = (profile - base) / np.maximum(top - base, 1e-6)
         if top <= max(left, right) or not rise.max() > 0.5:
             return None
-        near = np.abs(places - (edges[0] + edges[1]) / 2) <= width / 2 + STEP_DEG
+        near = np.abs(_PLACES_DEG - (edges[0] + edges[1]) / 2) <= width / 2 + STEP_DEG
         before, edges = edges, _crossings(rise, int(np.argmax(np.where(near, rise, -np.inf))), 0.5)
         if math.dist(before, edges) < _STILL_DEG:
             break

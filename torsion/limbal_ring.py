@@ -123,16 +123,19 @@ def _planes(values: Floats) -> Floats:
 
 def _white_about(lit: Floats) -> Floats:
     """Brightness of the white that a place would have if nothing lay on it: high among its neighbours'."""
-    # Sorting short runs is several times as fast as asking for a median or a percentile of each; every other
-    # column will do, since each is smoothed by its neighbours.
-    count = _BIN // 2
-    runs = np.sort(lit[..., ::2].reshape(-1, COLUMNS // _BIN, count), axis=-1)
+    # Sorting short runs is several times as fast as asking for a median or a percentile of each; half the
+    # size will do, since neighbours are smoothed together.
+    rows, count = lit.shape[1], _BIN // 2
+    half = np.concatenate(
+        [cv2.resize(plane, (COLUMNS // 2, rows // 2), interpolation=cv2.INTER_AREA) for plane in lit]
+    )
+    runs = np.sort(half.reshape(-1, COLUMNS // _BIN, count), axis=-1)
     bins = (runs[..., (count - 1) // 2] + runs[..., count // 2]) / np.float32(2.0)
     closed = np.concatenate([bins[:, -_REACH:], bins, bins[:, :_REACH]], axis=1)
     about = np.sort(np.lib.stride_tricks.sliding_window_view(closed, 2 * _REACH + 1, axis=1), axis=-1)
     level = about[..., round(_WHITE / 100.0 * 2 * _REACH)]
     level = (np.roll(level, 1, axis=1) + level + np.roll(level, -1, axis=1)) / np.float32(3.0)
-    closed = np.concatenate([level[:, -1:], level, level[:, :1]], axis=1)
-    size = (closed.shape[1] * _BIN, closed.shape[0])
-    smooth = cv2.resize(closed, size, interpolation=cv2.INTER_LINEAR)[:, _BIN:-_BIN]
-    return np.asarray(smooth, np.float32).reshape(lit.shape)
+    closed = np.concatenate([level[:, -1:], level, level[:, :1]], axis=1).reshape(len(lit), rows // 2, -1)
+    size = (closed.shape[2] * _BIN, rows)
+    smooth = [cv2.resize(plane, size, interpolation=cv2.INTER_LINEAR)[:, _BIN:-_BIN] for plane in closed]
+    return np.asarray(smooth, np.float32)

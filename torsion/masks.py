@@ -14,8 +14,8 @@ from torsion.ink import ink_mask
 from torsion.lattice import SmoothColour
 from torsion.lids import lid_mask
 from torsion.locate import Located
-from torsion.photo import Ellipse, Photo
-from torsion.quantiles import median
+from torsion.photo import Ellipse, Photo, is_grey
+from torsion.quantiles import median, percentile
 from torsion.texture import texture_of
 from torsion.zones import Regions, Zones
 
@@ -107,9 +107,8 @@ def cut_out(photo: Photo, located: Located) -> EyePicture:
     step = 2 if px >= _HALVED_FROM_PX else 1
     half = step * int(REACH * px / step)
     rgb = resampled_crop(photo.pixels, x, y, radius / px, half)
-    grey = rgb.ndim == 2
-    rgb = np.repeat(rgb[..., None], 3, axis=2) if grey else rgb
-    grey = grey or float(cv2.norm(rgb[..., 0], rgb[..., 2], cv2.NORM_L1)) < 2.0 * rgb[..., 0].size
+    grey = is_grey(rgb)
+    rgb = np.repeat(rgb[..., None], 3, axis=2) if rgb.ndim == 2 else rgb
     pupil = _NO_PUPIL
     if located.pupil is not None:
         centre = (located.pupil.x_px - x) / radius, (y - located.pupil.y_px) / radius
@@ -229,7 +228,7 @@ def _like_sclera(smooth: SmoothColour, ring: Mask, seed: Mask, *, grey: bool) ->
     if seed.sum() < 50:
         return np.zeros_like(ring)
     whiteness = smooth.whiteness  # skin is as red as the sclera, but not as blue
-    seed = seed & (whiteness >= np.percentile(whiteness[seed], 40))
+    seed = seed & (whiteness >= percentile(whiteness[seed], 40.0))
     middle = median(whiteness[seed])
     above = whiteness - _SCLERA_SHADE * middle
     # Without colour, brighter skin can only be told by its brightness.
@@ -281,9 +280,8 @@ def _connected(mask: Mask, seed: Mask) -> Mask:
 
     Of a limbal band that no lid touches, 12 % lie in the seed.
     """
-    count, label, shape, _ = cv2.connectedComponentsWithStats(mask.view(np.uint8), connectivity=8)
-    size = shape[:, cv2.CC_STAT_AREA]
-    seeded = np.bincount(label[seed & mask], minlength=count)
+    count, label = cv2.connectedComponents(mask.view(np.uint8), connectivity=8)
+    size, seeded = (np.bincount(part, minlength=count) for part in (label.ravel(), label[seed & mask]))
     keep = seeded > 0.08 * size
     keep[0] = False
-    return np.asarray(keep[label])
+    return np.take(keep, np.asarray(label, np.int32))

@@ -18,6 +18,9 @@ DIRECTIONS = np.radians(np.arange(0.0, 360.0, 2.0))
 _BASIS = np.stack(
     [np.ones_like(DIRECTIONS), *(f(k * DIRECTIONS) for k in (1, 2) for f in (np.cos, np.sin))], axis=1
 )  # of an outline
+_PRODUCTS = (  # of each two of its terms
+    _BASIS[:, :, None] * _BASIS[:, None, :]
+).reshape(len(DIRECTIONS), -1)
 
 
 def unrolled(picture: Floats, circle: tuple[float, float, float], radii: NDArray[np.float64]) -> Floats:
@@ -114,17 +117,17 @@ def outline_fit(
     robust : (180,) ndarray
         Weights with outliers taken out.
     """
-    ridge = np.diag([0.0, 0.1, 0.1, 1.0, 1.0]) * stiffness
+    ridge = np.diag([0.0, 0.1, 0.1, 1.0, 1.0]) * stiffness + 1e-9 * np.eye(5)
     robust = weights
     shape: NDArray[np.float64] = np.array([np.average(edge, weights=weights + 1e-9), 0.0, 0.0, 0.0, 0.0])
     for _ in range(8):
         if robust.sum() < 1e-6:
             break
-        normal = _BASIS.T @ (_BASIS * robust[:, None]) + ridge + 1e-9 * np.eye(5)
-        shape = np.asarray(np.linalg.solve(normal, _BASIS.T @ (robust * edge)), np.float64)
+        normal = (robust @ _PRODUCTS).reshape(5, 5) + ridge
+        shape = np.asarray(np.linalg.solve(normal, (robust * edge) @ _BASIS), np.float64)
         miss = edge - outline(shape)
         spread = max(0.012, 1.5 * median(np.abs(miss[robust > 0])))
-        robust = weights * np.clip(1.0 - (miss / (3.0 * spread)) ** 2, 0.0, None) ** 2
+        robust = weights * np.maximum(1.0 - (miss / (3.0 * spread)) ** 2, 0.0) ** 2
     return shape, robust
 
 

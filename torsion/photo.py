@@ -170,5 +170,5 @@ def is_grey(pixels: NDArray[np.uint8]) -> bool:
     """Tell whether a picture has no colour: one channel, or three that hardly differ."""
     if pixels.ndim != 3:
         return True
-    sparse = pixels[::4, ::4].astype(np.int16)
-    return float(np.abs(sparse[..., 0] - sparse[..., 2]).mean()) < 2.0
+    red, blue = pixels[::4, ::4, 0].astype(np.int16), pixels[::4, ::4, 2]
+    return float(np.abs(red - blue).mean()) < 2.0

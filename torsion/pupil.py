@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from torsion.crops import CloseUp, blurred, resampled_crop
 from torsion.outline import DIRECTIONS, outline, outline_fit, radial_step, strongest, unrolled
 from torsion.photo import Ellipse
-from torsion.quantiles import median, row_medians
+from torsion.quantiles import median, percentile, row_medians
 from torsion.ring_contrast import central_contrast
 
 __all__ = ["ROUND", "VERY_ROUND", "find_pupil"]
@@ -195,8 +195,8 @@ def _disc_scores(
     """Contrast of rings about the middle in each channel, and how much they look like a pupil's edge."""
     rings, scores = [], []
     channels = _channels(crop)
-    levels = [np.percentile(part[disc], [1, 85]) for part in channels]
-    span = max(float(top - bottom) for bottom, top in levels)
+    levels = [(percentile(part[disc], 1.0), percentile(part[disc], 85.0)) for part in channels]
+    span = max(top - bottom for bottom, top in levels)
     for channel, (bottom, top) in zip(channels, levels, strict=True):
         if top - bottom < 4.0:
             continue  # flat: nothing to see in this channel
@@ -248,7 +248,7 @@ def _fit(
     x, y, radius = close_up.inwards(*start)
     for span in (0.2, 0.12):
         radii, step = _step(picture, (x, y, radius), span)
-        step = np.minimum(step, np.percentile(step, 95))  # glints make the highest steps
+        step = np.minimum(step, np.float32(percentile(step, 95.0)))  # glints make the highest steps
         likely = np.where(np.abs(radii - 1) < span, np.exp(-0.5 * ((radii - 1) / (0.7 * span)) ** 2), 0.0)
         edge, height = strongest(radii, step, likely)
         weights = height / (height.max() + 1e-6) * np.where(np.sin(DIRECTIONS) > 0.75, 0.3, 1.0)

@@ -7,6 +7,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from torsion.crops import halved
+from torsion.lattice import blurred_mean, full_size, lattice_blur
 from torsion.locate import Located
 from torsion.masks import EyePicture
 from torsion.photo import Ellipse
@@ -171,7 +173,7 @@ def _of_the_bands(eye: EyePicture) -> dict[str, float | None]:
     iris, ring = eye.valid & eye.iris_region, eye.valid & eye.limbal_region
     inside = cv2.erode(eye.valid.view(np.uint8), np.ones((5, 5), np.uint8)) > 0
     sigma = max(eye.px_per_radius * float(np.radians(_DETAIL_DEG)), 0.5)
-    fine = eye.texture - cv2.GaussianBlur(eye.texture, (0, 0), sigma)
+    fine = eye.texture - full_size(*lattice_blur(eye.texture, sigma), len(eye.texture))
     focus = {
         f"focus{band}": _share_of_power(fine, eye.texture, inside & region)
         for band, region in (("", eye.valid), ("_iris", eye.iris_region), ("_limbus", eye.limbal_region))
@@ -210,15 +212,13 @@ def _vessels(eye: EyePicture, ring: Mask) -> tuple[float | None, float | None]:
     """
     if np.count_nonzero(ring) < _LEAST_PX:
         return None, None
-    green, weight = (
-        cv2.resize(each, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA).astype(np.float32)
+    green, share = (
+        halved(np.asarray(each, np.uint8), 1).astype(np.float32)
         for each in (cv2.extractChannel(eye.rgb, 1), ring.view(np.uint8) * np.uint8(255))
     )
-    weight /= np.float32(255.0)
+    weight = share / np.float32(255.0)
     sigma = max(eye.px_per_radius / 2.0 * float(np.radians(_VESSEL_DEG)), 0.5)
-    around = cv2.GaussianBlur(green * weight, (0, 0), sigma) / (
-        cv2.GaussianBlur(weight, (0, 0), sigma) + np.float32(1e-3)
-    )
+    around = blurred_mean(green * weight, weight, sigma)
     inside = weight > 0.999
     if not inside.any():
         return None, None

@@ -46,7 +46,8 @@ def percentile(values: NDArray[np.number], percent: float) -> float:
     place = percent / 100.0 * (count - 1)
     low = min(int(place), max(count - 2, 0))
     high = min(low + 1, count - 1)
-    ordered = np.partition(values, (low, high), axis=None)
+    ordered = values.flatten()
+    ordered.partition((low, high))
     below, above = float(ordered[low]), float(ordered[high])
     return below + (above - below) * (place - low)
 

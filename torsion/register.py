@@ -178,13 +178,12 @@ class _BandFit:
         inside = rows[..., : rings * height, :].reshape(*rows.shape[:-2], rings, height, -1)
         return np.asarray(inside.mean(axis=-2))
 
-    def _mean(self, values: Floats, others: Floats | None = None) -> Doubles:
-        """Mean over each patch, of the products with other values where there are some."""
+    def _mean(self, values: Floats, others: Floats) -> Doubles:
+        """Mean over each patch of the products of two maps of the grid."""
         rings, height, sectors, width = self.patches
-        columns = np.empty((rings, sectors * width), np.float32)
-        for ring, total in enumerate(columns):  # few rows at a time stay in the cache
-            rows = slice(ring * height, (ring + 1) * height)
-            np.add.reduce(values[rows] if others is None else values[rows] * others[rows], axis=0, out=total)
+        shape = rings, height, sectors * width
+        one, other = (part[: rings * height].reshape(shape) for part in (values, others))
+        columns = np.einsum("rhc,rhc->rc", one, other)
         sums = np.add.reduce(columns.reshape(-1, width), axis=1, dtype=np.float64)
         return np.asarray(sums / (height * width))
 
@@ -192,15 +191,15 @@ class _BandFit:
         """Sum over each patch and its neighbours along the ring."""
         rings = values.reshape(self.patches[0], _SECTORS)
         closed = np.hstack([rings[:, -_AROUND:], rings, rings[:, :_AROUND]])
-        near = np.lib.stride_tricks.sliding_window_view(closed, 2 * _AROUND + 1, axis=1)
-        return np.asarray(near.sum(axis=2)).ravel()
+        near = sum(closed[:, first : first + _SECTORS] for first in range(2 * _AROUND + 1))
+        return np.asarray(near).ravel()
 
     def _cells(self, moved: Doubles) -> Doubles:
-        """Give the steps along columns and rows of the grid: (patches, x or y, 2)."""
+        """Give the steps along columns and rows of the grid: (2, x or y, patches)."""
         rings, height, *_ = self.patches
         first, last = moved[:, ::height][:, :rings], moved[:, height - 1 :: height]
         across, down = self._ring_means(moved) @ self.widths, (last - first) / (height - 1) @ self.middles
-        return np.stack([across, down], axis=1).reshape(2, 2, -1).transpose(2, 0, 1)
+        return np.stack([across, down]).reshape(2, 2, -1)
 
     def votes(self, parameters: Doubles) -> Votes:
         """Sample the supine band with the present map; what displacement each patch asks for."""
@@ -209,7 +208,7 @@ class _BandFit:
         # Large arrays are worked on in place: new ones take longer to be given memory than to be computed.
         slopes, mean, both = _slopes(band), self._mean, np.multiply(self.seated_valid, valid, out=valid)
         seated, supine = self.seated_band * both, np.multiply(band, both, out=band)
-        common, product = mean(both), mean(seated, supine)
+        common, product = mean(both, both), mean(seated, supine)  # both is 0 or 1
         energy = mean(seated, seated), mean(supine, supine)
         difference = np.subtract(seated, supine, out=seated)
         correlation = product / np.sqrt(energy[0] * energy[1] + 1e-12)
@@ -226,7 +225,9 @@ class _BandFit:
         information = np.array([[mean(across, across), mixed], [mixed, mean(down, down)]])
         pull = np.array([mean(across, difference), mean(down, difference)])
         # From steps of the grid to limbus radii in the supine eye.
-        to_cells = np.linalg.inv(self._cells(moved) + 1e-12 * np.eye(2))
+        (across_x, across_y), (down_x, down_y) = self._cells(moved)
+        inverse = np.array([[down_y, -down_x], [-across_y, across_x]])
+        to_cells = (inverse / (across_x * down_y - across_y * down_x + 1e-24)).transpose(2, 0, 1)
         turned = to_cells.transpose(0, 2, 1)
         size = self.patches[1] * self.patches[3]
         # Of the gradients' power only the part that both photos share tells a displacement; counting the

@@ -1,6 +1,7 @@
 """The rim: the edge of the white about the limbus, an oval through what can be seen of it."""
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -90,26 +91,30 @@ def _edge_of_white(values: Floats) -> tuple[Doubles, Mask]:
 
 def _oval(edge: Doubles, seen: Mask) -> Rim:
     """Robust fit of radius, decentration and ellipticity, held near zero where little is seen."""
-    basis, shared = _waves(len(edge)), round(_SHARED_DEG * len(edge) / 360.0)
+    shared = round(_SHARED_DEG * len(edge) / 360.0)
     hold = np.diag([0.0, *([0.03**-2] * 2), *([0.01**-2] * 2)]) + 1e-6 * np.eye(5)
     if seen.sum() < 4 * shared:
         return Rim(np.ones(COLUMNS), np.zeros(2), 0.03**2 * np.eye(2))
-    shape = np.array([median(edge[seen]), 0.0, 0.0, 0.0, 0.0])
+    basis, edge = _waves(len(edge))[seen], edge[seen]
+    shape = np.array([median(edge), 0.0, 0.0, 0.0, 0.0])
     precision = 1.0 / (shared * 0.008**2)  # the edge is read with an error of 0.008 radii
     before = np.full(5, np.inf)
     for _ in range(10):
         if np.abs(shape - before).max() < _STILL:
             break
         before, miss = shape, edge - basis @ shape
-        spread = max(0.006, 1.4826 * median(np.abs(miss[seen])))
-        weight = seen * np.clip(1.0 - (miss / (3.0 * spread)) ** 2, 0.0, None) ** 2 * precision
-        normal = basis.T @ (basis * weight[:, None]) + hold
-        shape = np.linalg.solve(normal, basis.T @ (weight * edge))
+        spread = max(0.006, 1.4826 * median(np.abs(miss)))
+        weighed = basis.T * (np.maximum(1.0 - (miss / (3.0 * spread)) ** 2, 0.0) ** 2 * precision)
+        normal = weighed @ basis + hold
+        shape = np.linalg.solve(normal, weighed @ edge)
     stretch = 1.0 + np.clip(_waves(COLUMNS) @ shape, -0.12, 0.12)
     return Rim(stretch, shape[1:3], np.linalg.inv(normal)[1:3, 1:3])
 
 
+@cache
 def _waves(columns: int) -> Doubles:
     """Once, and once and twice about: radius, decentration and ellipticity."""
     angles = turns(columns)
-    return np.stack([np.ones(columns), *(f(k * angles) for k in (1, 2) for f in (np.cos, np.sin))], axis=1)
+    waves = np.stack([np.ones(columns), *(f(k * angles) for k in (1, 2) for f in (np.cos, np.sin))], axis=1)
+    waves.setflags(write=False)
+    return waves

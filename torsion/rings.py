@@ -27,6 +27,8 @@ _ARCS = 1.5  # what a step that is alike all round counts for in a limbus: both 
 _PUPILS = 6  # of the clearest of a grey picture, about which a faint limbus is looked for
 _OFF_CENTRE = 0.1  # of the limbus radius, standard deviation of the pupil's place in it
 _EQUAL = 0.4  # ratio of size and of score from which a disc beside the eye may be the other eye
+_OFFSETS = np.arange(-_SEARCH_SIDE_PX, _SEARCH_SIDE_PX + 1)
+_DISTANCE = np.hypot(_OFFSETS[:, None], _OFFSETS)  # of pixels from the one in the middle
 
 
 def limbus_circles(channel: Image, *, grey: bool) -> tuple[list[Circle], Circle | None]:
@@ -80,12 +82,12 @@ def limbus_circles(channel: Image, *, grey: bool) -> tuple[list[Circle], Circle 
 
 def _contrasts(small: Floats, radii: NDArray[np.float64], *, grey: bool) -> tuple[Floats, Floats, Floats]:
     """Contrast, by radius and pixel, as a limbus, as a pupil and, without colour, as a limbus about one."""
-    limbus, pupil, led = np.zeros((3, len(radii), *small.shape), np.float32)
+    limbus, pupil, led = np.empty((3, len(radii), *small.shape), np.float32)
     for ring, (right, left, below, above) in enumerate(ring_contrasts(small, radii, _MAX_CONTRAST)):
-        sides, either = np.minimum(right, left), np.maximum(right, left)
+        sides, either = cv2.min(right, left), cv2.max(right, left)
         limbus[ring] = sides  # a limbus needs both sides; lids may hide the rest
         for arc, share in ((below, 0.35), (above, 0.15)):
-            limbus[ring] += np.float32(share) * np.maximum(arc, np.float32(-5.0))
+            cv2.scaleAdd(np.maximum(arc, np.float32(-5.0)), share, limbus[ring], dst=limbus[ring])
         # A pupil is darker, or brighter, than its surround on all sides: the least of steps of one sign.
         np.maximum(np.minimum(sides, below), -np.maximum(either, below), out=pupil[ring])
         if grey:  # about a clear pupil two arcs of three will do: the third may be hidden, or off the picture
@@ -170,12 +172,12 @@ def _about(
     shape: tuple[int, ...], centre: tuple[int, int], reach: float
 ) -> tuple[slice, slice, NDArray[np.float64]]:
     """Rows and columns no further than `reach` from a pixel, and their distances from it."""
-    rows, columns = (
-        slice(max(0, at - int(reach) - 1), min(side, at + int(reach) + 2))
+    (rows, down), (columns, across) = (
+        (slice(first, last), slice(first - at + _SEARCH_SIDE_PX, last - at + _SEARCH_SIDE_PX))
         for at, side in zip(centre, shape, strict=True)
+        for first, last in [(max(0, at - int(reach) - 1), min(side, at + int(reach) + 2))]
     )
-    down, across = np.ogrid[rows, columns]
-    return rows, columns, np.hypot(down - centre[0], across - centre[1])
+    return rows, columns, _DISTANCE[down, across]
 
 
 def _nested(pupil: Floats, radii: NDArray[np.float64], centre: tuple[int, int], radius: float) -> float:

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.lattice import blurred_mean
+from torsion.lattice import blurred_mean, full_size, lattice_mean
 from torsion.quantiles import median
 from torsion.zones import Regions
 
@@ -12,7 +12,6 @@ __all__ = ["texture_of"]
 Floats = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-_SPARSE = 3  # rows and columns: the local standard deviation is smooth
 _MAX_DETAIL = 3.0  # local standard deviations
 
 
@@ -49,10 +48,12 @@ def _normalised(detail: Floats, valid: Mask, px: float) -> Floats:
     if not valid.any():
         return np.zeros_like(weight)
 
-    fine = (detail - blurred_mean(detail, weight, 0.05 * px)) * weight
-    deviation = np.sqrt(np.maximum(blurred_mean(fine * fine, weight, 0.10 * px), 0.0))
-    some = np.s_[::_SPARSE, ::_SPARSE]
-    usual = median(deviation[some][valid[some]]) if valid[some].any() else 0.0
+    weighted = detail * weight
+    fine = weighted - weight * blurred_mean(weighted, weight, 0.05 * px)
+    variance, step = lattice_mean(fine * fine, weight, 0.10 * px)
+    deviation = np.sqrt(np.maximum(variance, 0.0))
+    some = valid[::step, ::step]
+    usual = median(deviation[some]) if some.any() else 0.0
     floor = 0.3 * usual + 0.5  # half a grey level is rounding, not texture
-    normal = np.clip(fine / (deviation + np.float32(floor)), -_MAX_DETAIL, _MAX_DETAIL)
-    return np.asarray(normal * weight, np.float32)
+    fine *= full_size(1.0 / (deviation + np.float32(floor)), step, len(weight))
+    return np.clip(fine, -_MAX_DETAIL, _MAX_DETAIL, out=fine)

@@ -26,6 +26,7 @@ __all__ = [
     "rows_for",
     "sample",
     "sample_at",
+    "sample_lattice",
 ]
 
 Band = Literal["iris", "limbus"]
@@ -158,3 +159,11 @@ def sample_at(picture: NDArray[np.float32], at: Places, *, cubic: bool = False) 
     method = cv2.INTER_CUBIC if cubic else cv2.INTER_LINEAR
     values = cv2.remap(picture, *at, method, borderMode=cv2.BORDER_CONSTANT, borderValue=0.0)
     return np.asarray(values, np.float32)
+
+
+def sample_lattice(values: NDArray[np.float32], step: int, at: Places) -> NDArray[np.float32]:
+    """Values at places in the cut of a map on a lattice of so many pixels; beyond it those of its edge."""
+    middle = (step - 1) / 2.0  # of the pixels that a point of the lattice stands for
+    columns, rows = ((place - np.float32(middle)) / np.float32(step) for place in at)
+    found = cv2.remap(values, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(found, np.float32)

@@ -199,30 +199,32 @@ def fit_votes_each(
     votes: Sequence[Votes], parameters: Doubles, leave_outs: Sequence[Sequence[NDArray[np.bool_]]]
 ) -> tuple[Fit, ...]:
     """Fit several times, each time leaving out other patches: what all have in common is computed once."""
-    kept = [
-        np.array([np.where(out[band], 0.0, vote.weight) if len(out) else vote.weight for out in leave_outs])
-        for band, vote in enumerate(votes)
-    ]
-    terms = [_Terms.of(vote) for vote in votes]
-    normal, pull = np.concatenate([t.normal for t in terms]), np.concatenate([t.pull for t in terms])
-    weights = kept
+    kept = np.concatenate(
+        [
+            np.array(
+                [np.where(out[band], 0.0, vote.weight) if len(out) else vote.weight for out in leave_outs]
+            )
+            for band, vote in enumerate(votes)
+        ],
+        axis=1,
+    )
+    terms, weights = _Terms.of(votes), kept
     steps: Doubles = np.zeros((len(leave_outs), PARAMETERS))
     normals: Doubles = np.zeros((len(leave_outs), PARAMETERS, PARAMETERS))
     for _ in range(6):
-        every = np.concatenate(weights, axis=1)
-        normals = PRIOR + (every @ normal).reshape(-1, PARAMETERS, PARAMETERS)
-        pulls = every @ pull - PRIOR @ parameters
+        normals = PRIOR + (weights @ terms.normal).reshape(-1, PARAMETERS, PARAMETERS)
+        pulls = weights @ terms.pull - PRIOR @ parameters
         steps = np.asarray(np.linalg.solve(normals, pulls[..., None])[..., 0], np.float64)
-        weights = [weight * term.agreement(weight, steps) for term, weight in zip(terms, kept, strict=True)]
+        weights = kept * terms.agreement(weights, steps)
     return tuple(
-        Fit(step, normal, tuple(weight[at] for weight in weights))
-        for at, (step, normal) in enumerate(zip(steps, normals, strict=True))
+        Fit(step, normal, tuple(weight[band] for band in terms.bands))
+        for weight, step, normal in zip(weights, steps, normals, strict=True)
     )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Terms:
-    """What each patch of a band adds to the normal equations, and by how much a step misses what it asks for.
+    """What each patch adds to the normal equations, and by how much a step misses what it asks for.
 
     Attributes
     ----------
@@ -235,6 +237,8 @@ class _Terms:
         Displacement for each parameter, likewise.
     clear : (patches,) bool ndarray
         Patches that show how large the noise is.
+    bands : tuple of slice
+        Patches of each band.
     """
 
     normal: Doubles
@@ -242,38 +246,50 @@ class _Terms:
     asked: Doubles
     moved: Doubles
     clear: NDArray[np.bool_]
+    bands: tuple[slice, ...]
 
     @classmethod
-    def of(cls, vote: Votes) -> "_Terms":
-        """Lay out the votes of a band."""
-        turned = vote.basis.transpose(0, 2, 1)
-        informed = vote.information @ vote.basis
+    def of(cls, votes: Sequence[Votes]) -> "_Terms":
+        """Lay out the votes of all bands."""
+        basis, information, pulled, variance, correlation = (
+            np.concatenate([getattr(vote, name) for vote in votes])
+            for name in ("basis", "information", "pull", "variance", "correlation")
+        )
+        ends = np.cumsum([len(vote.weight) for vote in votes]).tolist()
+        turned = basis.transpose(0, 2, 1)
+        informed = information @ basis
         normal = (turned @ informed).reshape(-1, PARAMETERS**2)
-        pull = (turned @ vote.pull[..., None])[..., 0]
+        pull = (turned @ pulled[..., None])[..., 0]
         # Damped, so that a patch without texture along one direction has no say on it.
-        xx, xy, yy = vote.information[:, 0, 0], vote.information[:, 0, 1], vote.information[:, 1, 1]
+        xx, xy, yy = information[:, 0, 0], information[:, 0, 1], information[:, 1, 1]
         damping = 1e-3 * (xx + yy) + 1e-6
         xx, yy = xx + damping, yy + damping
         # Inverse Cholesky factor of the covariance of the pull.
-        along, down = 1.0 / np.sqrt(xx * vote.variance), np.sqrt(xx / ((xx * yy - xy * xy) * vote.variance))
-        whiten = np.array([[along, 0.0 * along], [-xy / xx * down, down]])
-        asked = np.einsum("ijn,nj->in", whiten, vote.pull).ravel()
-        moved = np.einsum("ijn,njk->kin", whiten, informed).reshape(PARAMETERS, -1)
-        return cls(normal, pull, asked, moved, vote.correlation > 0.2)
+        along, down = 1.0 / np.sqrt(xx * variance), np.sqrt(xx / ((xx * yy - xy * xy) * variance))
+        lean = -xy / xx * down
+        x, y = pulled.T
+        across, up = informed.transpose(1, 2, 0)
+        moved = np.concatenate([along * across, lean * across + down * up], axis=1)
+        asked = np.concatenate([along * x, lean * x + down * y])
+        bands = tuple(slice(first, last) for first, last in zip([0, *ends], ends, strict=False))
+        return cls(normal, pull, asked, moved, correlation > 0.2, bands)
 
     def agreement(self, weights: Doubles, steps: Doubles) -> Doubles:
         """Share of its vote that each patch keeps: little where a step does not explain what it asks for."""
         left = (self.asked - steps @ self.moved) ** 2
         miss = left[:, : len(self.clear)] + left[:, len(self.clear) :]
-        # Neighbouring samples share their noise, so that even good patches miss by more than independent
-        # samples would; the median (1.39 for chi squared with 2 degrees of freedom) shows by how much.
         telling = (weights > 0) & self.clear
-        count = telling.sum(axis=1)
-        ordered = np.sort(np.where(telling, miss, np.inf), axis=1)
-        row = np.arange(len(count))
-        middle = 0.5 * (ordered[row, np.maximum(count - 1, 0) // 2] + ordered[row, count // 2])
-        spread = np.where(count > 5, np.maximum(1.0, middle / 1.39), 1.0)[:, None]
-        return np.asarray(np.clip(1.0 - miss / (spread * _CUTOFF), 0.0, 1.0) ** 2 / spread)
+        share = np.empty_like(miss)
+        for band in self.bands:
+            # Neighbouring samples share their noise, so that even good patches miss by more than independent
+            # samples would; the median (1.39 for chi squared with 2 degrees of freedom) shows by how much.
+            count = telling[:, band].sum(axis=1)
+            ordered = np.sort(np.where(telling[:, band], miss[:, band], np.inf), axis=1)
+            row = np.arange(len(count))
+            middle = 0.5 * (ordered[row, np.maximum(count - 1, 0) // 2] + ordered[row, count // 2])
+            spread = np.where(count > 5, np.maximum(1.0, middle / 1.39), 1.0)[:, None]
+            share[:, band] = np.maximum(1.0 - miss[:, band] / (spread * _CUTOFF), 0.0) ** 2 / spread
+        return share
 
 
 def moved(vote: Votes, step: Doubles) -> Votes:
