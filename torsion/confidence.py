@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from torsion.angles import wrap_rotation_deg
 from torsion.register import Registration
 from torsion.votes import Fit, Votes, affine, fit_votes_each, rotation_of
 
@@ -98,7 +99,9 @@ def evidence(votes: Sequence[Votes]) -> float:
 
 def _answer(registration: Registration, votes: Sequence[Votes]) -> Answer:
     def rotation_deg(fit: Fit) -> float:
-        return rotation_of(affine(registration.start_deg, registration.parameters + fit.step))
+        found_deg = rotation_of(affine(registration.start_deg, registration.parameters + fit.step))
+        # Counted from the start, so that answers about half a turn, of a picture on its head, lie together.
+        return registration.start_deg + wrap_rotation_deg(found_deg - registration.start_deg)
 
     without = [[_part(vote, cut) == part for vote in votes] for cut in _CUTS for part in range(_PARTS)]
     fits = fit_votes_each(votes, registration.parameters, [[], *without])
