@@ -88,7 +88,7 @@ def measurement_figure(
     _draw_head(figure, m.verdict, big, head)
     for left, prepared, is_supine in ((0.012, m.seated, False), (0.508, m.supine, True)):
         axes = figure.add_axes((left, (below + 0.68) / height, 0.48, 6.16 / height))
-        if draw_eye(axes, prepared, taken_deg=_badges_deg(m, is_supine=is_supine)):
+        if draw_eye(axes, prepared):
             _draw_carried(axes, m) if is_supine else _draw_planned(axes, m)
             draw_aids(axes, m, aids, is_supine=is_supine)
         if is_supine and m.verdict == "refuse":
@@ -124,9 +124,7 @@ def dials_figure(measurement: Measurement, *, size_in: tuple[float, float], aids
     figure = Figure(figsize=size_in, facecolor="white")
     for left, prepared, is_supine in ((0.0, m.seated, False), (0.5, m.supine, True)):
         axes = figure.add_axes((left, 0.0, 0.5, 1.0))
-        used = m.verdict != "refuse"
-        badges = _badges_deg(m, is_supine=is_supine) if used else []
-        if draw_eye(axes, prepared, taken_deg=badges) and used:
+        if draw_eye(axes, prepared) and m.verdict != "refuse":
             _draw_carried(axes, m, color=BLACK) if is_supine else _draw_planned(axes, m, color=BLACK)
             draw_aids(axes, m, aids, is_supine=is_supine)
     return figure
@@ -170,24 +168,12 @@ def _is_upright(m: Measurement) -> bool:
     return m.view is None or not (m.view.turn_deg or m.view.mirrored)
 
 
-def _badges_deg(m: Measurement, *, is_supine: bool) -> list[float]:
-    """Directions at which a badge stands in a dial."""
-    axis, incision = m.axis, m.incision
-    if not is_supine:
-        found = [axis.seated_deg if axis else None, _seated_incision_deg(m)]
-    else:
-        found = [axis.surgical_deg if axis else None, incision.surgical_deg if incision else None]
-        if found[0] is not None and _is_upright(m):
-            found.append(found[0] + 180.0)
-    return [angle for angle in found if angle is not None]
-
-
 def _draw_planned(axes: Axes, m: Measurement, *, color: str | None = None) -> None:
     if m.axis is not None:
         draw_axis(axes, m.axis.seated_deg, carried=False, color=color)
     incision_deg = _seated_incision_deg(m)
     if incision_deg is not None:
-        draw_incision(axes, incision_deg, beside_deg=m.axis.seated_deg if m.axis else None)
+        draw_incision(axes, incision_deg)
 
 
 def _seated_incision_deg(m: Measurement) -> float | None:
@@ -204,7 +190,7 @@ def _draw_carried(axes: Axes, m: Measurement, *, color: str | None = None) -> No
             draw_turn(axes, m.axis.seated_deg, axis_deg, color=color)
         draw_axis(axes, axis_deg, carried=True, color=color)
     if m.incision is not None and m.incision.surgical_deg is not None:
-        draw_incision(axes, m.incision.surgical_deg, beside_deg=axis_deg)
+        draw_incision(axes, m.incision.surgical_deg)
 
 
 def _head_words(m: Measurement) -> tuple[str, list[str]]:
