@@ -1,5 +1,6 @@
 """How commands end: an option that would change nothing is wrong usage; what is refused is status 3."""
 
+import click
 import numpy as np
 import pytest
 from click.testing import CliRunner
@@ -23,8 +24,8 @@ IDLE = [  # a command, why, and the options that would change nothing in it
     ),
     (f"measure {PAIR}", "needs --axis, --visual-axis or --capsule-ring-mm", ["--limbus-mm 12"]),
     (f"measure {PAIR}", "needs --sheet", ["--case 17"]),
-    ("ink a.jpg --eye OD", "needs a SUPINE photo", ["--mirrored"]),
-    ("landmarks a.jpg --eye OD", BY_HAND, ["--click-px 2", "--turn 0", "--mirrored", "--picture x.png"]),
+    ("ink a.jpg --eye OD", "needs a SUPINE photo", ["--mirrored", "--turned 180"]),
+    ("landmarks a.jpg --eye OD", BY_HAND, ["--click-px 2", "--turned 0", "--mirrored", "--picture x.png"]),
     ("landmarks a.jpg --eye OD --axis 90", BY_HAND, ["--axis-frame same"]),
     (f"landmarks {PAIR} --pairs p.csv", "needs --axis", ["--axis-frame same"]),
     (
@@ -33,7 +34,7 @@ IDLE = [  # a command, why, and the options that would change nothing in it
         ["--sheet x.html", "--count 3"],
     ),
     ("landmarks a.jpg --eye OD", "needs --sheet", ["--case 17"]),
-    ("level --line 0,0,9,0", "needs points in the supine photo", ["--turn 180", "--mirrored"]),
+    ("level --line 0,0,9,0", "needs points in the supine photo", ["--turned 180", "--mirrored"]),
     ("level --line 0,0,9,0 a.jpg b.jpg", "SUPINE needs points in the supine photo", [""]),
     ("level --right 1,0.1 --left 2,0.1", "needs points picked in the photos", ["--click-px 2"]),
     ("level --right 1,0.1 --left 2,0.1 a.jpg", "SEATED needs points picked in the photos", [""]),
@@ -49,7 +50,15 @@ IDLE = [  # a command, why, and the options that would change nothing in it
     (
         f"recheck {REFRACTION}",
         "needs the two photos",
-        ["--mark 1,2", "--mark-sd 2", "--planned 90", "--axis-frame same", "--at-surgery", "--eye OD"],
+        [
+            "--mark 1,2",
+            "--mark-sd 2",
+            "--planned 90",
+            "--axis-frame same",
+            "--at-surgery",
+            "--eye OD",
+            "--turned 90",
+        ],
     ),
     (f"recheck {REFRACTION}", "needs --baseline in degrees", ["--baseline-from surgery"]),
     (f"recheck {PAIR} --baseline end.json", "needs --baseline in degrees", ["--baseline-from surgery"]),
@@ -118,3 +127,9 @@ def test_a_picture_without_an_eye_is_refused_with_status_3_and_a_file_that_is_no
     unreadable = CliRunner().invoke(main, command.format(**paths | {"photo": paths["text"]}).split())
     assert unreadable.exit_code == 1
     assert "'text.png' is not a picture" in unreadable.stderr
+
+
+@pytest.mark.parametrize("name", ["measure", "ink", "recheck"])
+def test_what_remedies_name_can_be_stated_wherever_two_photos_are_compared(name):
+    command = main.get_command(click.Context(main), name)
+    assert {"--turned", "--mirrored"} <= {option for given in command.params for option in given.opts}

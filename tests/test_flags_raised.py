@@ -12,6 +12,7 @@ from torsion.confidence import Answer
 from torsion.flags import FLAGS
 from torsion.ink import Stain
 from torsion.landmark_pairs import LandmarkPair, fit_pairs
+from torsion.landmarks import Landmark
 from torsion.laterality import Laterality
 from torsion.level import reference_tilt
 from torsion.locate import Located
@@ -335,7 +336,7 @@ def stain(**changes):
 def ink_flags(monkeypatch):
     """Read marks where the search for ink finds what is asked for; return the flags."""
 
-    def run(seated=(), supine=None, **options):
+    def run(seated=(), supine=None, *, photo=None, **options):
         matrix = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
         pair = accepted(rotation_deg=0.0, flags=(), matrix=matrix)
         found = iter([tuple(seated)] if supine is None else [tuple(seated), tuple(supine), tuple(supine)])
@@ -343,7 +344,9 @@ def ink_flags(monkeypatch):
         monkeypatch.setattr(marking, "outlined", lambda one: SimpleNamespace(photo=one, limbus=one.limbus))
         monkeypatch.setattr(marking, "measure", lambda *_, **__: pair)
         monkeypatch.setattr(marking, "is_grey", lambda _: False)
-        return marking.read_marks(pair.seated, None if supine is None else pair.supine, **options).flags
+        return marking.read_marks(
+            photo or pair.seated, None if supine is None else pair.supine, **options
+        ).flags
 
     return run
 
@@ -390,6 +393,16 @@ def test_a_meridian_beside_the_ink(ink_flags):
 def test_how_many_landmarks_were_found(monkeypatch, count, flags):
     monkeypatch.setattr(landmark_survey, "find_landmarks", lambda *_, **__: (None,) * count)
     assert set(landmark_survey.survey_landmarks(prepared_photo()).flags) == flags
+
+
+@pytest.mark.parametrize(("shown", "refused"), [("OS", True), ("OD", False), (None, False)])
+def test_a_seated_photo_alone_must_show_the_side_that_is_stated(monkeypatch, ink_flags, shown, refused):
+    three = [Landmark(n, "spot", "iris", 0, 0, 80.0 * n, 1.0, 0.2, 0.8, 0.5) for n in (1, 2, 3)]
+    monkeypatch.setattr(landmark_survey, "find_landmarks", lambda *_, **__: three)
+    photo = replace(prepared_photo(), laterality=Laterality(shown))
+    found = landmark_survey.survey_landmarks(photo, eye="OD", axis_deg=90.0)
+    assert ("other_side" in found.flags) is (found.offsets is None) is refused
+    assert ("other_side" in ink_flags([stain()], photo=photo, eye="OD")) is refused
 
 
 SQUARE = ((100.0, 100.0), (500.0, 100.0), (500.0, 500.0), (100.0, 500.0))

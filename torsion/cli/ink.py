@@ -13,6 +13,7 @@ from torsion.errors import PhotoError
 from torsion.marking import Marking, MarkOptions, read_marks
 from torsion.marks import MOST_MARKS, Mark
 from torsion.marks_record import marks_record
+from torsion.orientation import Turn
 from torsion.record import cautions
 from torsion.wording import axis_degrees, direction_degrees, reason_words, verdict_word
 
@@ -60,6 +61,7 @@ _WIDE = (
     help="Another mark, by two points of the last photo: a laser mark, the marks of a lens; may be repeated.",
 )
 @shared.mirrored_option
+@shared.turned_option
 @shared.json_option
 @shared.picture_option
 @click.pass_context
@@ -73,6 +75,7 @@ def command(
     expected: int | None,
     points: tuple[shared.Points, ...],
     mirrored: bool,
+    turned: Turn,
     json_to: str | None,
     picture: Path | None,
 ) -> None:
@@ -87,7 +90,7 @@ def command(
 
         torsion ink seated.jpg supine.jpg --eye OD --meridian 90
     """
-    refuse_idle("--mirrored", when=supine is None, why="needs a SUPINE photo")
+    refuse_idle("--mirrored", "--turned", when=supine is None, why="needs a SUPINE photo")
     shared.check_outputs([path for path in (seated, supine) if path], json_to=json_to, picture=picture)
     try:
         found = read_marks(
@@ -96,7 +99,7 @@ def command(
             eye=eye,
             meridians_deg=meridians,
             points_px=[(two[:2], two[2:]) for two in points],
-            options=MarkOptions(expected=expected, mirrored=mirrored),
+            options=MarkOptions(expected=expected, mirrored=mirrored, turned_deg=turned),
         )
     except PhotoError:
         raise  # a file that cannot be used is no slip on the command line

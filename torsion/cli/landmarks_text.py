@@ -30,7 +30,7 @@ def survey_text(survey: LandmarkSurvey) -> list[str]:
             length = length_words(offset)
             line += f"  axis {offset_words(offset)}" + (f" ({length})" if length else "")
         lines.append(line.rstrip())
-    if survey.axis_deg is not None:
+    if survey.offsets is not None and survey.axis_deg is not None:
         lines += ["", f"Axis {axis_degrees(survey.axis_deg)} as planned, in the frame of this photo."]
     return lines
 

@@ -11,6 +11,7 @@ from torsion.angles import Eye, read_axis_deg, read_direction_deg, read_eye
 from torsion.cli.toric_types import degrees, numbers
 from torsion.errors import PhotoError
 from torsion.files import to_json, write_whole
+from torsion.orientation import TURNS
 from torsion.photo import Ellipse
 from torsion.wording import flag_words
 
@@ -32,6 +33,7 @@ __all__ = [
     "photo_files",
     "picture_option",
     "print_text",
+    "turned_option",
     "two_points",
     "two_points_option",
     "write_outputs",
@@ -115,6 +117,13 @@ def two_points_option(name: str, *, of: str) -> Callable[[_Command], _Command]:
 
 mirrored_option = click.option(
     "--mirrored", is_flag=True, help="The supine picture is mirrored left to right."
+)
+turned_option = click.option(
+    "--turned",
+    type=click.Choice([str(turn) for turn in TURNS if turn]),
+    callback=lambda _ctx, _option, text: next(turn for turn in TURNS if turn == int(text or 0)),
+    help="The supine picture is turned counter-clockwise by so much, as by a microscope (180 from the head); "
+    "a turn that is found but not stated is for review.",
 )
 json_option = click.option(
     "--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - prints it and nothing else."
