@@ -133,3 +133,13 @@ def test_a_picture_without_an_eye_is_refused_with_status_3_and_a_file_that_is_no
 def test_what_remedies_name_can_be_stated_wherever_two_photos_are_compared(name):
     command = main.get_command(click.Context(main), name)
     assert {"--turned", "--mirrored"} <= {option for given in command.params for option in given.opts}
+
+
+def test_a_name_that_the_font_of_pictures_lacks_is_no_matter(tmp_path):
+    photo = tmp_path / "目 $a$.png"
+    Image.fromarray(np.full((240, 320, 3), 120, np.uint8)).save(photo)
+    result = CliRunner().invoke(main, ["inspect", str(photo), "--picture", str(tmp_path / "shown.png")])
+    assert result.exit_code == 3  # there is no eye
+    assert "目 $a$.png" in result.stdout
+    assert result.stderr == ""
+    assert (tmp_path / "shown.png").is_file()

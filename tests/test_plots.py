@@ -159,6 +159,14 @@ def test_grey_photo_is_drawn():
     assert png_bytes(inspection_figure([replace(made_up.prepared_photo(), photo=photo)]))
 
 
+@pytest.mark.parametrize("name", ["a$\\frac{$b.png", "left\neye.png", "\u202egnp.png"])
+def test_names_are_no_formulas_and_stay_on_their_line(name):
+    photo = made_up.prepared_photo(name)
+    for figure in (measurement_figure(made_up.accepted(seated=photo)), inspection_figure([photo])):
+        assert png_bytes(figure)
+        assert name.replace("\n", "?").replace("\u202e", "?") in words(figure)
+
+
 def chunks(png):
     at, names = 8, []
     while at < len(png):

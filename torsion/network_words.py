@@ -1,6 +1,7 @@
 """Words for several photos of one eye: how they agree, which were left out, and which disagrees."""
 
 from torsion.network import LeftOut, Network, NetworkPhoto
+from torsion.wording import printable
 
 __all__ = ["network_sentence", "network_words"]
 
@@ -41,7 +42,7 @@ def network_sentence(network: Network, *, files: bool) -> str:
 
 
 def _named(photo: NetworkPhoto) -> str:
-    return f"{photo.file or 'a photo without a name'} ({photo.role})"
+    return f"{printable(photo.file or 'a photo without a name')} ({photo.role})"
 
 
 def _numbered(network: Network, place: int) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.text import Text
 
 from torsion.aid_plots import draw_aids, legend_words
 from torsion.aid_words import centre_words, hand_words, ink_words, ways_words
@@ -57,6 +58,8 @@ _HEAD_LINE = 0.22  # inches
 def png_bytes(figure: Figure) -> bytes:
     """Return a figure as a PNG file without metadata: the same figure gives the same bytes."""
     file = io.BytesIO()
+    for text in figure.findobj(Text):
+        text.set_parse_math(False)  # a name of a file or a landmark may hold dollars, and is no formula
     figure.savefig(file, format="png", dpi=_DPI, facecolor=PAPER, metadata={"Software": None})
     return file.getvalue()
 

@@ -24,6 +24,7 @@ __all__ = [
     "frame_words",
     "order_words",
     "planned_words",
+    "printable",
     "reason_words",
     "rotation_words",
     "shortened",
@@ -234,6 +235,18 @@ def flag_words(name: str) -> str:
     return f"{flag.meaning[0].upper()}{flag.meaning[1:]}. Remedy: {flag.remedy.rstrip('.?')}."
 
 
+def printable(text: str) -> str:
+    r"""Write a text, such as the name of a file, on one line: what cannot be printed becomes a question mark.
+
+    Examples
+    --------
+    >>> printable("left\neye.jpg")
+    'left?eye.jpg'
+    """
+    return "".join(char if char.isprintable() else "?" for char in text)
+
+
 def shortened(name: str) -> str:
     """Shorten the name of a file to 34 characters, its end kept."""
+    name = printable(name)
     return name if len(name) <= 34 else f"{name[:18]}…{name[-15:]}"
