@@ -143,3 +143,15 @@ def test_a_name_that_the_font_of_pictures_lacks_is_no_matter(tmp_path):
     assert "目 $a$.png" in result.stdout
     assert result.stderr == ""
     assert (tmp_path / "shown.png").is_file()
+
+
+@pytest.mark.parametrize("option", ["--json", "--picture"])
+def test_an_output_that_cannot_be_written_is_told_before_any_work(option, tmp_path):
+    photo, folder = str(tmp_path / "missing.jpg"), tmp_path / "shown.png"
+    folder.mkdir()
+    taken = CliRunner().invoke(main, ["inspect", photo, option, str(folder)])
+    assert taken.exit_code == 2
+    nowhere = CliRunner().invoke(main, ["inspect", photo, option, str(tmp_path / "no" / "shown.png")])
+    assert nowhere.exit_code == 1
+    assert "there is no folder" in nowhere.stderr
+    assert "missing.jpg" not in taken.stderr + nowhere.stderr

@@ -9,7 +9,7 @@ import click
 
 from torsion.angles import Eye, read_axis_deg, read_direction_deg, read_eye
 from torsion.cli.toric_types import degrees, numbers
-from torsion.errors import PhotoError
+from torsion.errors import PhotoError, TorsionError
 from torsion.files import to_json, write_whole
 from torsion.orientation import TURNS
 from torsion.photo import Ellipse
@@ -164,7 +164,7 @@ def _looks_like_photo(file: Path) -> bool:
 def check_outputs(
     photos: Sequence[Path], *, json_to: str | None, picture: Path | None, sheet: Path | None = None
 ) -> None:
-    """Refuse outputs that would destroy a photo or each other, before any work is done."""
+    """Refuse outputs that cannot be written or would destroy a photo or each other, before any work."""
     if sheet is not None and sheet.suffix.lower() not in (".html", ".htm"):
         msg = f"a sheet is written as .html, not '{sheet.name}'"
         raise click.UsageError(msg)
@@ -175,9 +175,15 @@ def check_outputs(
     outputs += [path for path in (picture, sheet) if path is not None]
     taken = {photo.resolve(): f"the photo '{photo}'" for photo in photos}
     for output in outputs:
+        if output.is_dir():
+            msg = f"'{output}' cannot be written: it is a folder"
+            raise click.UsageError(msg)
         if output.resolve() in taken:
             msg = f"'{output}' cannot be written: it would replace {taken[output.resolve()]}"
             raise click.UsageError(msg)
+        if not output.parent.is_dir():
+            msg = f"'{output}' cannot be written: there is no folder '{output.parent}'"
+            raise TorsionError(msg)
         taken[output.resolve()] = "another output"
 
 
