@@ -84,6 +84,7 @@ def test_what_the_eye_shows(flag, before, beyond):
         ("lids_low", {"upper": 0.0, "lower": 0.72}, {"upper": 0.0, "lower": 0.68}),  # 35 % of the limbus
         ("off_picture", {"x_px": RADIUS_PX + 1.0}, {"x_px": RADIUS_PX - 1.0}),
         ("off_picture", {"x_px": 638.0 - RADIUS_PX}, {"x_px": 640.0 - RADIUS_PX}),
+        ("off_picture", {"y_px": RADIUS_PX + 1.0}, {"y_px": RADIUS_PX - 1.0}),
         ("half_off_picture", {"y_px": 478.0}, {"y_px": 481.0}),
         ("two_eyes", {"other_eye": False}, {"other_eye": True}),
         ("small_eye", {"radius_px": 41.0}, {"radius_px": 39.0}),

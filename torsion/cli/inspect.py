@@ -107,9 +107,10 @@ def _text(photos: Sequence[PreparedPhoto]) -> list[str]:
 
 def _figures(photo: PreparedPhoto) -> list[str]:
     """All figures of one photo with their limits."""
-    head = f"{verdict_word(photo.verdict)}  {printable(photo.photo.name)}, shows {shown_side(photo)}"
+    head = f"{verdict_word(photo.verdict)}  {printable(photo.photo.name)}"
     if photo.limbus is None:
         return [head]
+    head += f", shows {shown_side(photo)}" if photo.laterality.upright else ", does not show which eye it is"
     rows = [
         (f"! {label}" if is_marked(photo, name) else f"  {label}", value, limit_words(name))
         for name, (label, value) in zip(photo.measures, measure_words(photo.measures), strict=True)
