@@ -54,6 +54,8 @@ def test_no_rotation_is_written_without_a_sign_of_its_own():
     band = Answer(-0.001, 0.03, 0.8, 0.6)
     made = made_up.accepted(bands={"iris": band, "limbus": None}, interval_95_deg=(-0.002, 0.05))
     assert band_words(made, "iris").startswith("+0.00°")
+    assert "two photos" not in band_words(made, "iris")
+    assert "two photos" in band_words(replace(made, network=made_up.network()), "iris")
     assert "-0.01° to +0.05°" in uncertainty_words(made)  # rounded outwards
     inside = made_up.accepted(interval_95_deg=(0.0, 0.05))
     assert "+0.00° to +0.05°" in uncertainty_words(inside)

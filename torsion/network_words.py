@@ -32,7 +32,19 @@ def network_words(network: Network, *, files: bool = True) -> list[str]:
     odd = [names[place] for place in network.disagrees if photos[place].left_out is None]
     if odd:
         said.append(f"{' or '.join(odd)} disagrees with the others")
-    return said
+    return said + _exchanged(network, names)
+
+
+def _exchanged(network: Network, names: list[str]) -> list[str]:
+    """Name the photos that look exchanged, where one seated and one supine photo do; the first of several."""
+    photos = network.photos
+    doubtful = [
+        f"{names[pair.first]} and {names[pair.second]}"
+        for pair in network.pairs
+        if "order_doubtful" in pair.flags and photos[pair.first].role != photos[pair.second].role
+    ]
+    more = f" (and {len(doubtful) - 1} more)" if len(doubtful) > 1 else ""
+    return [f"{doubtful[0]}{more} look exchanged"] if doubtful else []
 
 
 def network_sentence(network: Network, *, files: bool) -> str:

@@ -152,9 +152,11 @@ def band_words(measurement: "Measurement", name: str) -> str:
     band = next((band for key, band in measurement.bands.items() if key == name), None)
     if band is None:
         return "could not be solved"
+    # The rotation of several photos is that of all pairs, of which the bands are measured in one.
+    where = "" if measurement.network is None else ", by the first two photos"
     return (
         f"{round(band.rotation_deg, 2) + 0.0:+.2f}° ± {spread_words(band.standard_uncertainty_deg)}, "
-        f"match {band.score:.2f}, {100.0 * band.valid_fraction:.0f} % usable"
+        f"match {band.score:.2f}, {100.0 * band.valid_fraction:.0f} % usable{where}"
     )
 
 
