@@ -85,6 +85,7 @@ def test_accepted_sheet_says_everything():
     for part in (
         "Case 17",
         "OD right",
+        "Theatre sheet: the axis carried from the seated to the supine photo",
         "ACCEPT Both photos show the same eye",
         "Planned axis → lens marks in the supine photo 90.0° → 96.4°",
         "95 % interval ± 0.04° (registration only)",
@@ -110,6 +111,7 @@ def test_without_axis_the_rotation_is_the_headline():
     assert "No axis was given Eye turned 6.38° counter-clockwise" in said
     assert "lens marks" not in said
     assert "Case ____" in said
+    assert "axis carried" not in said
 
 
 def test_review_says_why_and_names_the_flags_without_room():
