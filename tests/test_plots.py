@@ -50,6 +50,13 @@ def test_several_photos_are_told():
     assert "Photos: 2 seated and 2 supine, 3 of 6 pairs used, which scatter by 0.07°; shot 3.jpg" in said
 
 
+def test_ink_is_numbered_apart_from_landmarks():
+    made = made_up.registered()
+    said = words(measurement_figure(made, aids=made_up.aids(made, crowded=True))).splitlines()
+    assert {"ink 1", "ink 2", "ink 3"} <= set(said)
+    assert {"4", "5", "6", "7"} & set(said)
+
+
 def test_no_rotation_is_written_without_a_sign_of_its_own():
     band = Answer(-0.001, 0.03, 0.8, 0.6)
     made = made_up.accepted(bands={"iris": band, "limbus": None}, interval_95_deg=(-0.002, 0.05))

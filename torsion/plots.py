@@ -1,7 +1,6 @@
 """Figures of measurements: both eyes in their dials, and what was found said in words."""
 
 import io
-import re
 import textwrap
 from collections.abc import Sequence
 
@@ -45,6 +44,7 @@ from torsion.wording import (
     uncertainty_words,
     verdict_word,
     view_words,
+    wrapped,
 )
 
 __all__ = ["dials_figure", "measurement_figure", "png_bytes"]
@@ -222,8 +222,9 @@ def _notes(m: Measurement, cost: AxisCost | None, aids: Aids) -> list[str]:
     flags = sorted(m.flags, key=lambda name: order.index(FLAGS[name].verdict))
     said = [] if m.network is None else [f"Photos: {network_sentence(m.network, files=True)}"]
     said += [] if cost is None else [f"Cost: {cost_words(cost)}."]
-    lines = [line for words in (*said, *_aid_lines(aids)) for line in _wrapped(words, 185)]
-    lines += [line for name in flags[:_MOST_FLAGS] for line in _wrapped(f"! {flag_words(name)}", 185)]
+    lines = [line for words in (*said, *_aid_lines(aids)) for line in wrapped(words, 185, indent="  ")]
+    words = [f"! {flag_words(name)}" for name in flags[:_MOST_FLAGS]]
+    lines += [line for flag in words for line in wrapped(flag, 185, indent="  ")]
     return lines if len(flags) <= _MOST_FLAGS else [*lines, f"! and {len(flags) - _MOST_FLAGS} more"]
 
 
@@ -239,9 +240,3 @@ def _aid_lines(aids: Aids) -> list[str]:
     centre = [] if aids.centre is None else centre_words(aids.centre)
     parts = (("To the axis", ways), ("Ink", ink), ("By hand", hand), ("Centre", centre))
     return [f"{label}: {'; '.join(words)}." for label, words in parts if words]
-
-
-def _wrapped(text: str, width: int) -> list[str]:
-    """Fold a text; a number keeps its unit."""
-    kept = re.sub(r"(\d) (h|mm|D|%)(?=\W|$)", "\\1\u00a0\\2", text)
-    return textwrap.wrap(kept, width, subsequent_indent="  ", break_on_hyphens=False)

@@ -1,5 +1,7 @@
 """Words for results: what the command line prints and the figures write, said the same way in both."""
 
+import re
+import textwrap
 from collections.abc import Sequence
 from math import ceil, floor
 from typing import TYPE_CHECKING
@@ -33,6 +35,7 @@ __all__ = [
     "uncertainty_words",
     "verdict_word",
     "view_words",
+    "wrapped",
 ]
 
 _EYES = {"OD": "right eye (OD)", "OS": "left eye (OS)"}
@@ -252,3 +255,16 @@ def shortened(name: str) -> str:
     """Shorten the name of a file to 34 characters, its end kept."""
     name = printable(name)
     return name if len(name) <= 34 else f"{name[:18]}…{name[-15:]}"
+
+
+def wrapped(text: str, width: int, *, indent: str = "") -> list[str]:
+    """Fold a text, later lines indented; a number keeps its unit.
+
+    Examples
+    --------
+    >>> wrapped("to the axis 4.0° (0.4 mm)", 23)
+    ['to the axis 4.0°', '(0.4 mm)']
+    """
+    kept = re.sub(r"(\d) (h|mm|D|%)(?=\W|$)", "\\1\u00a0\\2", text)
+    lines = textwrap.wrap(kept, width, subsequent_indent=indent, break_on_hyphens=False)
+    return [line.replace("\u00a0", " ") for line in lines]
