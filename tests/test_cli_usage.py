@@ -155,3 +155,11 @@ def test_an_output_that_cannot_be_written_is_told_before_any_work(option, tmp_pa
     assert nowhere.exit_code == 1
     assert "there is no folder" in nowhere.stderr
     assert "missing.jpg" not in taken.stderr + nowhere.stderr
+
+
+def test_a_mark_by_two_points_lies_in_its_photo(tmp_path):
+    photo = tmp_path / "grey.png"
+    Image.fromarray(np.full((240, 320, 3), 120, np.uint8)).save(photo)
+    result = CliRunner().invoke(main, ["ink", str(photo), "--eye", "OD", "--points", "10,20,400,20"])
+    assert result.exit_code == 1
+    assert "the point (400, 20) must lie inside 'grey.png', which is 320 x 240 px" in result.stderr

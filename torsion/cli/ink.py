@@ -8,6 +8,7 @@ import click
 
 from torsion.angles import Eye
 from torsion.cli import photo_options as shared
+from torsion.cli.picked import check_inside
 from torsion.cli.usage import REFUSED, refuse_idle
 from torsion.errors import PhotoError
 from torsion.marking import Marking, MarkOptions, read_marks
@@ -105,6 +106,9 @@ def command(
         raise  # a file that cannot be used is no slip on the command line
     except ValueError as fault:
         raise click.UsageError(str(fault)) from fault
+    for two in points:
+        for place in (two[:2], two[2:]):
+            check_inside(place, (found.supine or found.seated).photo, name="mark by two points")
 
     def draw() -> "Figure":
         from torsion.ink_plots import ink_figure  # matplotlib loads only here
