@@ -10,7 +10,7 @@ import warnings
 import click
 
 from torsion._version import __version__
-from torsion.errors import TorsionError
+from torsion.errors import PhotoError, TorsionError
 
 __all__ = ["main"]
 
@@ -58,8 +58,10 @@ class _LazyGroup(click.Group):
                 # Pictures show a box for each letter that their font lacks; texts and records have the name.
                 warnings.filterwarnings("ignore", message=r"Glyph \d+ .* missing from", category=UserWarning)
                 return super().invoke(ctx)
-        except TorsionError as fault:
+        except PhotoError as fault:
             raise click.ClickException(printable(str(fault))) from fault
+        except TorsionError as fault:  # of a list all mistakes are told, a line each
+            raise click.ClickException(str(fault)) from fault
         except OSError as fault:
             if fault.errno == errno.EPIPE:  # the reader of the output has left, which click sees to
                 raise
