@@ -33,7 +33,7 @@ ORDER = [
         unwrap quality duplicate preparation order
         search votes
         orientation register
-        confidence match
+        jackknife confidence match
         axis
         axis_cost adjustment network
         landmarks

@@ -8,7 +8,7 @@ import pytest
 
 from tests.made_up import accepted, eye_picture, no_eye, prepared_photo
 from torsion import comparison, landmark_survey, marking, measurement
-from torsion.confidence import Answer
+from torsion.confidence import Answer, Judgement, widened
 from torsion.flags import FLAGS
 from torsion.ink import Stain
 from torsion.landmark_pairs import LandmarkPair, fit_pairs
@@ -19,6 +19,7 @@ from torsion.locate import Located
 from torsion.orientation import View
 from torsion.photo import Ellipse
 from torsion.quality import assess
+from torsion.votes import PARAMETERS
 
 # ---- one photo ----
 
@@ -130,7 +131,8 @@ def pair_flags(monkeypatch):
         **options,
     ):
         votes = [band(usable=usable // 2), band(usable=usable - usable // 2, name="limbus")]
-        answers = {"iris": iris, "limbus": limbus}
+        whole = Answer(rotation_deg, uncertainty_deg, score, 0.6)
+        bands = {name: found and Answer(*found, 0.6) for name, found in (("iris", iris), ("limbus", limbus))}
         stages = {
             "find_view": lambda *_: (
                 View(*view),
@@ -147,10 +149,11 @@ def pair_flags(monkeypatch):
                 votes=votes,
                 matrix=np.eye(2, 3) if matrix is None else matrix,
                 start_deg=0.0,
-                parameters=np.zeros(14),
+                parameters=np.zeros(PARAMETERS),
             ),
-            "answer": lambda *_: Answer(rotation_deg, uncertainty_deg, score, 0.6),
-            "band_answer": lambda _, vote: answers[vote.band] and Answer(*answers[vote.band], 0.6),
+            "judged": lambda registration: Judgement(
+                registration, widened(whole, bands["iris"], bands["limbus"]), bands
+            ),
             "same_exposure": lambda *_: copied,
         }
         for name, stage in stages.items():

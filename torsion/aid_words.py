@@ -7,7 +7,7 @@ from torsion.landmark_survey import clock_words
 from torsion.marking import Marking
 from torsion.marks import Mark
 from torsion.pair_suspects import Suspect
-from torsion.wording import direction_degrees, reason_words, rotation_words
+from torsion.wording import direction_degrees, reason_words, rotation_words, spread_words
 
 __all__ = ["centre_words", "hand_words", "ink_words", "suspect_words", "way_words", "ways_words"]
 
@@ -86,7 +86,7 @@ def hand_words(check: HandCheck) -> list[str]:
         lines = [f"not to be used: {reason_words(hand.flags, 'refuse')}"]
     elif agreement is not None:
         said = "agrees with it" if agreement.agrees else "DISAGREES with it"
-        off = f"{agreement.difference_deg:+.2f}° ± {agreement.standard_uncertainty_deg:.2f}°"
+        off = f"{agreement.difference_deg:+.2f}° ± {spread_words(agreement.standard_uncertainty_deg)}"
         lines.append(f"the measurement {said}: {off} (one standard uncertainty)")
     return lines + [suspect_words(suspect) for suspect in hand.suspects]
 

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.angles import Eye, wrap_rotation_deg
-from torsion.confidence import Answer, answer, band_answer, widened
+from torsion.confidence import Answer, judged
 from torsion.duplicate import same_exposure
 from torsion.masks import mirrored_eye
 from torsion.match import pair_flags
@@ -71,10 +71,9 @@ def compare(
     view, candidate = find_view(first.picture, supine)
     _LOG.info("searched: about %+.0f degrees, match %.2f", candidate.rotation_deg, candidate.score)
     supine = mirrored_eye(supine) if view.mirrored else supine
-    registration = register(first.picture, supine, candidate)
-    alone = {vote.band: band_answer(registration, vote) for vote in registration.votes}
-    bands = {band: found and _upright(found, view) for band, found in alone.items()}
-    both = widened(_upright(answer(registration), view), bands["iris"], bands["limbus"])
+    judgement = judged(register(first.picture, supine, candidate))
+    registration, both = judgement.registration, _upright(judgement.both, view)
+    bands = {band: found and _upright(found, view) for band, found in judgement.bands.items()}
     _LOG.info("registered: %+.2f ± %.2f degrees", both.rotation_deg, both.standard_uncertainty_deg)
     margin = candidate.score - candidate.rival_score
     shown = View(view.turn_deg, view.mirrored != mirrored)

@@ -5,24 +5,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from torsion.angles import wrap_rotation_deg
+from torsion.jackknife import Jackknife, jackknife
 from torsion.register import Registration
-from torsion.votes import Fit, Votes, affine, fit_votes_each, rotation_of
+from torsion.unwrap import Band
+from torsion.votes import Votes, moved
 
-__all__ = ["FLOOR_DEG", "MATCH", "Answer", "answer", "band_answer", "evidence", "widened"]
-
-Doubles = NDArray[np.float64]
+__all__ = ["FLOOR_DEG", "MATCH", "Answer", "Judgement", "evidence", "judged", "widened"]
 
 MATCH = 0.33  # mean patch correlation; unrelated eyes stayed below 0.25 in all trials
-_PARTS = 6  # of the ring, 60 degrees each: a lid, a shadow or a slid conjunctiva spans about as much
-_CUTS = (0.0, 0.2, 0.5, 0.7)  # of a part, between patches: where the ring is cut means nothing
-# Student's t against the normal distribution, at 95 %: one cut has 5 degrees of freedom; four, which share
-# their patches, have 8 where these are independent.
-_FEW_PARTS = 1.18
+_MIN_PATCHES = 6  # that a band must have in common to answer
 _AGREE = 1.96  # stated standard deviations, by which two bands may lie apart without a further cause
-_SLIDE_DEG = 0.15  # 0.015 mm at the limbus, by which conjunctiva slides easily (from memory, no source)
 FLOOR_DEG = 0.003  # a hundredth of a pixel of the finest picture of an eye, which resampling leaves
 
 
@@ -48,19 +41,63 @@ class Answer:
     valid_fraction: float
 
 
-def answer(registration: Registration) -> Answer:
-    """Rotation of the whole eye from all bands together, each patch weighed by its own evidence."""
-    return _answer(registration, registration.votes)
+@dataclass(frozen=True, slots=True, eq=False)
+class Judgement:
+    """A registration once its bands have been heard.
 
-
-def band_answer(registration: Registration, vote: Votes) -> Answer | None:
-    """Rotation that one band gives by itself, with its own offset, scale and tilt.
-
-    None where fewer than six patches are usable.
+    Attributes
+    ----------
+    registration : Registration
+        With the map on which the bands agree, each as far as it is to be believed.
+    both : Answer
+        Of the whole eye.
+    bands : dict of {"iris", "limbus"} to Answer or None
+        Of each band by itself, with its own offset, scale and tilt; None where fewer than six patches are
+        usable.
     """
-    if vote.usable.sum() < 6 or vote.weight.sum() <= 0:
+
+    registration: Registration
+    both: Answer
+    bands: dict[Band, Answer | None]
+
+
+def judged(registration: Registration) -> Judgement:
+    """Hear each band by itself, then both together.
+
+    Patches state less variance than the parts of the ring show, and not in every band by the same factor: in
+    a thin iris full of shadows many times less, in sharp vessels hardly.  So before both are fitted together
+    the votes of each are scaled down until they state what was found (R. Wedderburn,
+    doi 10.1093/biomet/61.3.439).
+    """
+    start, parameters, votes = registration.start_deg, registration.parameters, registration.votes
+    alone = {vote.band: _alone(registration, vote) for vote in votes}
+    scaled = [
+        replace(vote, weight=vote.weight / max(1.0, found.inflation)) if (found := alone[vote.band]) else vote
+        for vote in votes
+    ]
+    whole = jackknife(scaled, start, parameters)
+    settled = replace(
+        registration,
+        parameters=parameters + whole.step,
+        votes=tuple(moved(vote, whole.step) for vote in votes),
+    )
+    bands: dict[Band, Answer | None] = {
+        vote.band: _answer(found, [vote]) if (found := alone[vote.band]) else None for vote in votes
+    }
+    both = widened(_answer(whole, votes), bands.get("iris"), bands.get("limbus"))
+    return Judgement(settled, both, bands)
+
+
+def _alone(registration: Registration, vote: Votes) -> Jackknife | None:
+    if vote.usable.sum() < _MIN_PATCHES or vote.weight.sum() <= 0:
         return None
-    return _answer(registration, [vote])
+    return jackknife([vote], registration.start_deg, registration.parameters)
+
+
+def _answer(found: Jackknife, votes: Sequence[Votes]) -> Answer:
+    variance = found.stated_deg2 * found.inflation + found.prior_deg2 + FLOOR_DEG**2
+    common = np.concatenate([vote.common for vote in votes])
+    return Answer(found.rotation_deg, math.sqrt(variance), evidence(votes), float(common.mean()))
 
 
 def widened(both: Answer, iris: Answer | None, limbus: Answer | None) -> Answer:
@@ -70,7 +107,7 @@ def widened(both: Answer, iris: Answer | None, limbus: Answer | None) -> Answer:
     alike, and only the other band can show it.  What the bands are further apart than 95 % of what they state
     is taken for a variance between them (after R. DerSimonian, N. Laird, doi 10.1016/0197-2456(86)90046-2;
     they begin at one standard deviation, which two bands show by chance, and a vague limbal band would make a
-    sure iris vague).  Where the limbal band stands alone, a slide is allowed for.
+    sure iris vague).
 
     Parameters
     ----------
@@ -85,8 +122,6 @@ def widened(both: Answer, iris: Answer | None, limbus: Answer | None) -> Answer:
         excess = float(np.var([band.rotation_deg for band in matched], ddof=1) - _AGREE**2 * variance.mean())
         share = (1.0 / variance) / (1.0 / variance).sum()
         between = max(0.0, excess) * float((share**2).sum())
-    elif matched and matched[0] is limbus:
-        between = _SLIDE_DEG**2
     return replace(both, standard_uncertainty_deg=math.sqrt(both.standard_uncertainty_deg**2 + between))
 
 
@@ -95,32 +130,3 @@ def evidence(votes: Sequence[Votes]) -> float:
     correlation = np.concatenate([vote.correlation[vote.usable] for vote in votes])
     common = np.concatenate([vote.common[vote.usable] for vote in votes])
     return float(np.average(correlation, weights=common)) if len(common) else 0.0
-
-
-def _answer(registration: Registration, votes: Sequence[Votes]) -> Answer:
-    def rotation_deg(fit: Fit) -> float:
-        found_deg = rotation_of(affine(registration.start_deg, registration.parameters + fit.step))
-        # Counted from the start, so that answers about half a turn, of a picture on its head, lie together.
-        return registration.start_deg + wrap_rotation_deg(found_deg - registration.start_deg)
-
-    without = [[_part(vote, cut) == part for vote in votes] for cut in _CUTS for part in range(_PARTS)]
-    fits = fit_votes_each(votes, registration.parameters, [[], *without])
-    whole_deg, *left_out = (rotation_deg(fit) for fit in fits)
-    left_out_deg = np.array(left_out)
-    common = np.concatenate([vote.common for vote in votes])
-    return Answer(whole_deg, _uncertainty_deg(whole_deg, left_out_deg), evidence(votes), float(common.mean()))
-
-
-def _part(vote: Votes, cut: float) -> NDArray[np.intp]:
-    return (vote.direction / (2 * np.pi) * _PARTS + cut).astype(np.intp) % _PARTS
-
-
-def _uncertainty_deg(whole_deg: float, left_out_deg: Doubles) -> float:
-    """Give the standard uncertainty, by the deleted-group jackknife over parts of the ring.
-
-    Patches of one part share the errors of lid, light and geometry, so whole parts are left out in turn, and
-    the patches that are left vote anew: when one part carries the answer alone, or two camps of patches
-    disagree, this shows (J. MacKinnon, H. White, doi 10.1016/0304-4076(85)90158-7).
-    """
-    squares = float(((left_out_deg - whole_deg) ** 2).sum()) * (_PARTS - 1) / _PARTS / len(_CUTS)
-    return math.sqrt(_FEW_PARTS**2 * squares + FLOOR_DEG**2)

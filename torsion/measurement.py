@@ -78,7 +78,7 @@ class Measurement:
     curve_deg, curve : (n,) ndarray or None
         Evidence against rotation, from the coarse search.
     start_deg : float or None
-    parameters : (14,) ndarray or None
+    parameters : (16,) ndarray or None
         The fitted map with what each band does beyond it (`torsion.votes.displacement`), counted from the
         rotation `start_deg`.
     options : MeasureOptions

@@ -45,7 +45,7 @@ class Registration:
     ----------
     start_deg : float
         Rotation about which the parameters are counted.
-    parameters : (14,) ndarray
+    parameters : (16,) ndarray
     votes : tuple of Votes
         One entry for each band, at the fitted map.
     """

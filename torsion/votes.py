@@ -1,8 +1,9 @@
 """Votes: what patches say about the map between two eyes, and the map on which most of them agree.
 
 Parameters of the map, in limbus radii, y up: an affine map shared by both bands; the shift of the white of
-the eye, which curves backwards, and of the iris, which lies behind, against the limbus when gaze changes; and
-what dilation does to the iris beyond a linear stretch.  Small priors stand for anatomy, and decide only what
+the eye, which curves backwards, and of the iris, which lies behind, against the limbus when gaze changes;
+what dilation does to the iris beyond a linear stretch; and the twist of the conjunctiva, which slides over
+the globe, the more the further it is from the limbus.  Small priors stand for anatomy, and decide only what
 the photos leave open.
 """
 
@@ -25,21 +26,27 @@ __all__ = [
     "displacement",
     "fit_votes",
     "fit_votes_each",
+    "moved",
     "rotation_of",
 ]
 
 Doubles = NDArray[np.float64]
 Reals = NDArray[np.floating]
 
-# 6 affine (x, y, xx, xy, yx, yy), 2 gaze (radians, seen in the limbal band), 4 dilation, 2 shift of the iris
-PARAMETERS = 14
+# 6 affine (x, y, xx, xy, yx, yy), 2 gaze (radians, seen in the limbal band), 4 dilation, 2 shift of the iris,
+# 2 twist of the conjunctiva (radians at the limbus, radians for each radius further out)
+PARAMETERS = 16
 MIN_COMMON = 0.35  # share of a patch that must be valid in both photos
 _CUTOFF = 22.0  # squared, in standard deviations: J. Tukey's biweight, 95 % efficient on normal errors
-_GAZE_SD = np.radians(5.0)  # relative gaze of two photos whose subject looks into the camera
+_BOTH = np.sqrt(2.0)  # two photos, each with an error of its own
+_GAZE_SD = _BOTH * np.radians(5.0)  # of a subject who looks into the camera
 _TILT_SD = 1.0 - np.cos(_GAZE_SD)  # the foreshortening that goes with it
-_OFFSET_SD, _SCALE_SD = 0.1, 0.1  # errors of the limbus fits
-_DILATION_SD = 0.03
+_OFFSET_SD, _SCALE_SD = _BOTH * 0.1, _BOTH * 0.1  # errors of the limbus fits
+_DILATION_SD = _BOTH * 0.03
 _IRIS_BEHIND = 0.1  # depth of the iris below the plane of the limbus, limbus radii (from memory)
+# Conjunctiva slides easily by 0.015 mm at the limbus (from memory, no source). With this and its growth,
+# rings near and far from the limbus differ from the iris of real photos, a minute apart, by what they state.
+_TWIST_SD, _TWIST_GROWTH_SD = np.radians(0.15), np.radians(0.75)
 _GLOBE = 2.05  # radius of the globe over that of the limbus, 12 over 5.9 mm (from memory)
 
 
@@ -50,7 +57,7 @@ class Votes:
     Attributes
     ----------
     band : {"iris", "limbus"}
-    basis : (patches, 2, 14) ndarray
+    basis : (patches, 2, 16) ndarray
         Displacement of each patch for each parameter.
     information : (patches, 2, 2) ndarray
         How well each patch determines its displacement, but for the variance of its noise.
@@ -93,9 +100,9 @@ class Fit:
 
     Attributes
     ----------
-    step : (14,) ndarray
+    step : (16,) ndarray
         To be added to the parameters.
-    normal : (14, 14) ndarray
+    normal : (16, 16) ndarray
         Information on the parameters, prior included.
     weights : tuple of (patches,) ndarray
         Final weight of each patch, for each band: 0 for those that disagree.
@@ -126,16 +133,19 @@ def displacement(
     across: Reals
     up: Reals
     stretch: Reals
+    twist: Reals
     if band == "limbus":
         behind = np.sqrt(_GLOBE**2 - 1.0) - np.sqrt(_GLOBE**2 - depth**2)  # of the plane of the limbus
         across, up, stretch = parameters[6] * behind, parameters[7] * behind, 0.0 * behind
+        twist = parameters[14] + parameters[15] * (depth - 1.0)
     else:
         inward = 1.0 - depth  # 1 at the pupil, 0 at the limbus
         across, up = parameters[12] + parameters[8] * inward, parameters[13] + parameters[9] * inward
         stretch = (parameters[10] + parameters[11] * inward) * inward
+        twist = 0.0 * inward
     return (
-        (parameters[0] + across) + (parameters[2] + stretch) * x + parameters[3] * y,
-        (parameters[1] + up) + parameters[4] * x + (parameters[5] + stretch) * y,
+        (parameters[0] + across) + (parameters[2] + stretch) * x + (parameters[3] - twist) * y,
+        (parameters[1] + up) + (parameters[4] + twist) * x + (parameters[5] + stretch) * y,
     )
 
 
@@ -154,6 +164,8 @@ def _prior() -> Doubles:
         ((7, 1.0), _GAZE_SD),
         *(((at, 1.0), _DILATION_SD) for at in range(8, 12)),
         *(((at, 1.0), _GAZE_SD * _IRIS_BEHIND) for at in range(12, 14)),
+        ((14, 1.0), _TWIST_SD),
+        ((15, 1.0), _TWIST_GROWTH_SD),
     ]
     for entries, deviation in directions:
         direction = np.zeros(PARAMETERS)
@@ -175,7 +187,7 @@ def fit_votes(
     ----------
     votes : sequence of Votes
         Linearised at ``parameters``.
-    parameters : (14,) ndarray
+    parameters : (16,) ndarray
         What the prior pulls back towards zero.
     leave_out : sequence of (patches,) bool ndarray, optional
         For each band the patches that take no part.
@@ -214,12 +226,12 @@ class _Terms:
 
     Attributes
     ----------
-    normal : (patches, 196) ndarray
-        Information on the parameters, (14, 14) laid out flat.
-    pull : (patches, 14) ndarray
+    normal : (patches, 256) ndarray
+        Information on the parameters, (16, 16) laid out flat.
+    pull : (patches, 16) ndarray
     asked : (2 * patches,) ndarray
         Displacement that a patch asks for along two directions, in its own standard deviations.
-    moved : (14, 2 * patches) ndarray
+    moved : (16, 2 * patches) ndarray
         Displacement for each parameter, likewise.
     clear : (patches,) bool ndarray
         Patches that show how large the noise is.
@@ -264,7 +276,11 @@ class _Terms:
         return np.asarray(np.clip(1.0 - miss / (spread * _CUTOFF), 0.0, 1.0) ** 2 / spread)
 
 
+def moved(vote: Votes, step: Doubles) -> Votes:
+    """Votes when the map has changed by a step: the pull that is left."""
+    return replace(vote, pull=vote.pull - (vote.information @ (vote.basis @ step)[..., None])[..., 0])
+
+
 def at_rest(vote: Votes, step: Doubles) -> Votes:
-    """Votes when the map has changed by a step: the pull that is left, the information that is truly told."""
-    left = vote.pull - (vote.information @ (vote.basis @ step)[..., None])[..., 0]
-    return replace(vote, pull=left, information=vote.information * vote.told[:, None, None])
+    """Votes after the last step: the pull that is left, the information that is truly told."""
+    return replace(moved(vote, step), information=vote.information * vote.told[:, None, None])

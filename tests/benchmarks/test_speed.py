@@ -12,7 +12,7 @@ import pytest
 import torsion
 from tests.benchmarks.drawn import ROTATION_DEG, SIZES, drawn_pair, jpeg_pair
 from tests.benchmarks.methods import load_method
-from torsion.confidence import answer
+from torsion.confidence import judged
 from torsion.duplicate import same_exposure
 from torsion.locate import locate
 from torsion.masks import cut_out
@@ -89,7 +89,7 @@ def test_registering(benchmark, eyes):
 def test_uncertainty(benchmark, eyes):
     benchmark.group = "stages"
     seated, supine = (eye.picture for eye in eyes)
-    benchmark(answer, register(seated, supine, find_view(seated, supine)[1]))
+    benchmark(judged, register(seated, supine, find_view(seated, supine)[1]))
 
 
 def test_looking_for_copies(benchmark, eyes):

@@ -4,7 +4,7 @@ from torsion.cli.recheck_photo import Look
 from torsion.cli.toric_options import axis_text, refraction_text
 from torsion.lens_rotation import RotationSince
 from torsion.recheck import Recheck, Worth
-from torsion.wording import axis_degrees, reason_words, rotation_words, verdict_word
+from torsion.wording import axis_degrees, reason_words, rotation_words, spread_words, verdict_word
 
 __all__ = ["recheck_text"]
 
@@ -85,7 +85,7 @@ def _look_text(look: Look) -> list[str]:
         f"  this photo  marks at {axis_degrees(lens.photo_deg)} as displayed; "
         f"the eye is turned {rotation_words(found.rotation_deg)} against the seated photo",
         f"  known       ±{lens.standard_uncertainty_deg:.1f}° (one standard uncertainty: registration "
-        f"{lens.registration_deg:.2f}°, reading of the marks {lens.reading_deg:.1f}°)",
+        f"{spread_words(lens.registration_deg)}, reading of the marks {lens.reading_deg:.1f}°)",
     ]
     if look.plan is not None:
         plan = look.plan
