@@ -85,7 +85,7 @@ def _look_text(look: Look) -> list[str]:
         f"  this photo  marks at {axis_degrees(lens.photo_deg)} as displayed; "
         f"the eye is turned {rotation_words(found.rotation_deg)} against the seated photo",
         f"  known       ±{lens.standard_uncertainty_deg:.1f}° (one standard uncertainty: registration "
-        f"{spread_words(lens.registration_deg)}, reading of the marks {lens.reading_deg:.1f}°)",
+        f"{spread_words(lens.registration_deg or 0.0)}, reading of the marks {lens.reading_deg:.1f}°)",
     ]
     if look.plan is not None:
         plan = look.plan
