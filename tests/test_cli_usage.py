@@ -163,3 +163,13 @@ def test_a_mark_by_two_points_lies_in_its_photo(tmp_path):
     result = CliRunner().invoke(main, ["ink", str(photo), "--eye", "OD", "--points", "10,20,400,20"])
     assert result.exit_code == 1
     assert "the point (400, 20) must lie inside 'grey.png', which is 320 x 240 px" in result.stderr
+
+
+def test_interrupted_a_command_ends_with_status_130(monkeypatch, tmp_path):
+    def interrupt(*_, **__):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("torsion.cli.inspect.prepare", interrupt)
+    result = CliRunner().invoke(main, ["inspect", str(tmp_path / "photo.jpg")])
+    assert result.exit_code == 130
+    assert "interrupted" in result.stderr

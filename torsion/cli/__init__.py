@@ -10,6 +10,7 @@ import warnings
 import click
 
 from torsion._version import __version__
+from torsion.cli.usage import INTERRUPTED
 from torsion.errors import PhotoError, TorsionError
 
 __all__ = ["main"]
@@ -58,6 +59,9 @@ class _LazyGroup(click.Group):
                 # Pictures show a box for each letter that their font lacks; texts and records have the name.
                 warnings.filterwarnings("ignore", message=r"Glyph \d+ .* missing from", category=UserWarning)
                 return super().invoke(ctx)
+        except KeyboardInterrupt:
+            click.echo("\ninterrupted", err=True)
+            ctx.exit(INTERRUPTED)
         except PhotoError as fault:
             raise click.ClickException(printable(str(fault))) from fault
         except TorsionError as fault:  # of a list all mistakes are told, a line each
