@@ -421,9 +421,12 @@ def test_landmark_sheet_prints_whole_on_one_page(browser, tmp_path, flags):
         )
     assert opened.evaluate("getComputedStyle(document.querySelector('main')).contain") == "size"
     # Pages break in one piece only, else Chromium prints the cards at full height over what follows.
-    assert (
-        opened.evaluate("document.querySelector('.picture').getBoundingClientRect().height") > 75.0
-    )  # 20 mm
+    height = opened.evaluate("document.querySelector('.picture').getBoundingClientRect().height")
+    assert height > 75.0  # 20 mm
+    opened.emulate_media(media="screen")
+    for width in (360, 700, 1400):
+        opened.set_viewport_size({"width": width, "height": 900})
+        assert opened.evaluate("document.documentElement.scrollWidth") <= width
     opened.close()
 
 
