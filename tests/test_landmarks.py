@@ -116,7 +116,10 @@ def test_points_on_one_line_will_do():
 def test_the_view_is_undone():
     rng = np.random.default_rng(5)
     turned, _ = drawn_pairs(rng, 5, rotation_deg=4.0 + 180.0)
-    assert fit_pairs(turned, turn_deg=180.0).rotation_deg == pytest.approx(4.0, abs=EXACT_DEG)
+    told = fit_pairs(turned, turn_deg=180.0)
+    assert told.rotation_deg == pytest.approx(4.0, abs=EXACT_DEG)
+    assert "turned_view" not in told.flags
+    assert "turned_view" in fit_pairs(turned).flags  # whose remedy is to state the turn
     mirrored, _ = drawn_pairs(rng, 5, rotation_deg=4.0, mirrored=True)
     found = fit_pairs(mirrored, mirrored=True)
     assert found.rotation_deg == pytest.approx(4.0, abs=EXACT_DEG)
