@@ -216,6 +216,9 @@ def test_words_name_the_thing_the_way_and_what_was_not_found():
     aids = made_up.aids(made)
     assert ways_words(aids) == ["4, vessel at 8:00 h: 68.4° counter-clockwise"]
     assert way_words(aids.ways[0]).endswith("3.0° clockwise (0.3 mm)")
+    through, far = (replace(aids.ways[0], offset_deg=angle, offset_mm=4.6) for angle in (-0.04, 45.1))
+    assert way_words(through).endswith("h: the axis runs through it")
+    assert way_words(far).endswith("45.1° counter-clockwise")  # too far for callipers, whatever the limbus
     assert ink_words(aids) == ["violet, 4.0° wide, at 99.4°; from it to the axis 3.0° clockwise (0.3 mm)"]
     assert ink_words(Aids()) == []
     assert ink_words(Aids(ink=made_up.marking(made))) == ["none found at the limbus"]

@@ -10,6 +10,7 @@ from numpy.testing import assert_allclose
 
 from torsion.angles import unit_vector
 from torsion.axis import transfer_axis, transfer_incision
+from torsion.axis_cost import axis_cost
 
 axes = st.floats(0.0, 180.0)
 directions = st.floats(0.0, 360.0)
@@ -97,3 +98,11 @@ def test_an_incision_out_of_range_is_refused(typed):
 def test_an_unknown_word_for_the_frame_is_refused():
     with pytest.raises(ValueError, match="must be same, level or unknown, not 'tilted'"):
         transfer_axis(90.0, 5.0, 0.1, frame="tilted")
+
+
+def test_left_uncorrected_the_planned_degrees_miss_by_rotation_and_tilt():
+    """By hand: 6 degrees of rotation and 3 of tilt leave 2 C sin 9."""
+    tilted = axis_cost(2.0, transfer_axis(90.0, 6.0, 0.0, tilt=(3.0, 0.0)), 6.0)
+    assert tilted.uncorrected_d == pytest.approx(4.0 * math.sin(math.radians(9.0)))
+    assert tilted.uncorrected_percent == pytest.approx(200.0 * math.sin(math.radians(9.0)))
+    assert tilted.expected_d == pytest.approx(0.0)

@@ -274,7 +274,7 @@ def test_outline_outside_the_photo(photos):
 
 def test_output_that_cannot_be_written(photos, tmp_path):
     result = run(*pair(photos, "--json", tmp_path / "missing" / "result.json"))
-    assert "result.json' cannot be read or written" in one_sentence(result)
+    assert "result.json' cannot be written: there is no folder" in one_sentence(result)
 
 
 # ---- wrong usage: status 2 ----

@@ -1,5 +1,6 @@
 """How commands end: an option that would change nothing is wrong usage; what is refused is status 3."""
 
+import click
 import numpy as np
 import pytest
 from click.testing import CliRunner
@@ -23,8 +24,8 @@ IDLE = [  # a command, why, and the options that would change nothing in it
     ),
     (f"measure {PAIR}", "needs --axis, --visual-axis or --capsule-ring-mm", ["--limbus-mm 12"]),
     (f"measure {PAIR}", "needs --sheet", ["--case 17"]),
-    ("ink a.jpg --eye OD", "needs a SUPINE photo", ["--mirrored"]),
-    ("landmarks a.jpg --eye OD", BY_HAND, ["--click-px 2", "--turn 0", "--mirrored", "--picture x.png"]),
+    ("ink a.jpg --eye OD", "needs a SUPINE photo", ["--mirrored", "--turned 180"]),
+    ("landmarks a.jpg --eye OD", BY_HAND, ["--click-px 2", "--turned 0", "--mirrored", "--picture x.png"]),
     ("landmarks a.jpg --eye OD --axis 90", BY_HAND, ["--axis-frame same"]),
     (f"landmarks {PAIR} --pairs p.csv", "needs --axis", ["--axis-frame same"]),
     (
@@ -33,7 +34,7 @@ IDLE = [  # a command, why, and the options that would change nothing in it
         ["--sheet x.html", "--count 3"],
     ),
     ("landmarks a.jpg --eye OD", "needs --sheet", ["--case 17"]),
-    ("level --line 0,0,9,0", "needs points in the supine photo", ["--turn 180", "--mirrored"]),
+    ("level --line 0,0,9,0", "needs points in the supine photo", ["--turned 180", "--mirrored"]),
     ("level --line 0,0,9,0 a.jpg b.jpg", "SUPINE needs points in the supine photo", [""]),
     ("level --right 1,0.1 --left 2,0.1", "needs points picked in the photos", ["--click-px 2"]),
     ("level --right 1,0.1 --left 2,0.1 a.jpg", "SEATED needs points picked in the photos", [""]),
@@ -49,7 +50,15 @@ IDLE = [  # a command, why, and the options that would change nothing in it
     (
         f"recheck {REFRACTION}",
         "needs the two photos",
-        ["--mark 1,2", "--mark-sd 2", "--planned 90", "--axis-frame same", "--at-surgery", "--eye OD"],
+        [
+            "--mark 1,2",
+            "--mark-sd 2",
+            "--planned 90",
+            "--axis-frame same",
+            "--at-surgery",
+            "--eye OD",
+            "--turned 90",
+        ],
     ),
     (f"recheck {REFRACTION}", "needs --baseline in degrees", ["--baseline-from surgery"]),
     (f"recheck {PAIR} --baseline end.json", "needs --baseline in degrees", ["--baseline-from surgery"]),
@@ -118,3 +127,49 @@ def test_a_picture_without_an_eye_is_refused_with_status_3_and_a_file_that_is_no
     unreadable = CliRunner().invoke(main, command.format(**paths | {"photo": paths["text"]}).split())
     assert unreadable.exit_code == 1
     assert "'text.png' is not a picture" in unreadable.stderr
+
+
+@pytest.mark.parametrize("name", ["measure", "ink", "recheck"])
+def test_what_remedies_name_can_be_stated_wherever_two_photos_are_compared(name):
+    command = main.get_command(click.Context(main), name)
+    assert {"--turned", "--mirrored"} <= {option for given in command.params for option in given.opts}
+
+
+def test_a_name_that_the_font_of_pictures_lacks_is_no_matter(tmp_path):
+    photo = tmp_path / "目 $a$.png"
+    Image.fromarray(np.full((240, 320, 3), 120, np.uint8)).save(photo)
+    result = CliRunner().invoke(main, ["inspect", str(photo), "--picture", str(tmp_path / "shown.png")])
+    assert result.exit_code == 3  # there is no eye
+    assert "目 $a$.png" in result.stdout
+    assert result.stderr == ""
+    assert (tmp_path / "shown.png").is_file()
+
+
+@pytest.mark.parametrize("option", ["--json", "--picture"])
+def test_an_output_that_cannot_be_written_is_told_before_any_work(option, tmp_path):
+    photo, folder = str(tmp_path / "missing.jpg"), tmp_path / "shown.png"
+    folder.mkdir()
+    taken = CliRunner().invoke(main, ["inspect", photo, option, str(folder)])
+    assert taken.exit_code == 2
+    nowhere = CliRunner().invoke(main, ["inspect", photo, option, str(tmp_path / "no" / "shown.png")])
+    assert nowhere.exit_code == 1
+    assert "there is no folder" in nowhere.stderr
+    assert "missing.jpg" not in taken.stderr + nowhere.stderr
+
+
+def test_a_mark_by_two_points_lies_in_its_photo(tmp_path):
+    photo = tmp_path / "grey.png"
+    Image.fromarray(np.full((240, 320, 3), 120, np.uint8)).save(photo)
+    result = CliRunner().invoke(main, ["ink", str(photo), "--eye", "OD", "--points", "10,20,400,20"])
+    assert result.exit_code == 1
+    assert "the point (400, 20) must lie inside 'grey.png', which is 320 x 240 px" in result.stderr
+
+
+def test_interrupted_a_command_ends_with_status_130(monkeypatch, tmp_path):
+    def interrupt(*_, **__):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("torsion.cli.inspect.prepare", interrupt)
+    result = CliRunner().invoke(main, ["inspect", str(tmp_path / "photo.jpg")])
+    assert result.exit_code == 130
+    assert "interrupted" in result.stderr

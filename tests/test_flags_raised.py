@@ -12,6 +12,7 @@ from torsion.confidence import Answer, Judgement, widened
 from torsion.flags import FLAGS
 from torsion.ink import Stain
 from torsion.landmark_pairs import LandmarkPair, fit_pairs
+from torsion.landmarks import Landmark
 from torsion.laterality import Laterality
 from torsion.level import reference_tilt
 from torsion.locate import Located
@@ -84,6 +85,7 @@ def test_what_the_eye_shows(flag, before, beyond):
         ("lids_low", {"upper": 0.0, "lower": 0.72}, {"upper": 0.0, "lower": 0.68}),  # 35 % of the limbus
         ("off_picture", {"x_px": RADIUS_PX + 1.0}, {"x_px": RADIUS_PX - 1.0}),
         ("off_picture", {"x_px": 638.0 - RADIUS_PX}, {"x_px": 640.0 - RADIUS_PX}),
+        ("off_picture", {"y_px": RADIUS_PX + 1.0}, {"y_px": RADIUS_PX - 1.0}),
         ("half_off_picture", {"y_px": 478.0}, {"y_px": 481.0}),
         ("two_eyes", {"other_eye": False}, {"other_eye": True}),
         ("small_eye", {"radius_px": 41.0}, {"radius_px": 39.0}),
@@ -338,7 +340,7 @@ def stain(**changes):
 def ink_flags(monkeypatch):
     """Read marks where the search for ink finds what is asked for; return the flags."""
 
-    def run(seated=(), supine=None, **options):
+    def run(seated=(), supine=None, *, photo=None, **options):
         matrix = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
         pair = accepted(rotation_deg=0.0, flags=(), matrix=matrix)
         found = iter([tuple(seated)] if supine is None else [tuple(seated), tuple(supine), tuple(supine)])
@@ -346,7 +348,9 @@ def ink_flags(monkeypatch):
         monkeypatch.setattr(marking, "outlined", lambda one: SimpleNamespace(photo=one, limbus=one.limbus))
         monkeypatch.setattr(marking, "measure", lambda *_, **__: pair)
         monkeypatch.setattr(marking, "is_grey", lambda _: False)
-        return marking.read_marks(pair.seated, None if supine is None else pair.supine, **options).flags
+        return marking.read_marks(
+            photo or pair.seated, None if supine is None else pair.supine, **options
+        ).flags
 
     return run
 
@@ -393,6 +397,16 @@ def test_a_meridian_beside_the_ink(ink_flags):
 def test_how_many_landmarks_were_found(monkeypatch, count, flags):
     monkeypatch.setattr(landmark_survey, "find_landmarks", lambda *_, **__: (None,) * count)
     assert set(landmark_survey.survey_landmarks(prepared_photo()).flags) == flags
+
+
+@pytest.mark.parametrize(("shown", "refused"), [("OS", True), ("OD", False), (None, False)])
+def test_a_seated_photo_alone_must_show_the_side_that_is_stated(monkeypatch, ink_flags, shown, refused):
+    three = [Landmark(n, "spot", "iris", 0, 0, 80.0 * n, 1.0, 0.2, 0.8, 0.5) for n in (1, 2, 3)]
+    monkeypatch.setattr(landmark_survey, "find_landmarks", lambda *_, **__: three)
+    photo = replace(prepared_photo(), laterality=Laterality(shown))
+    found = landmark_survey.survey_landmarks(photo, eye="OD", axis_deg=90.0)
+    assert ("other_side" in found.flags) is (found.offsets is None) is refused
+    assert ("other_side" in ink_flags([stain()], photo=photo, eye="OD")) is refused
 
 
 SQUARE = ((100.0, 100.0), (500.0, 100.0), (500.0, 500.0), (100.0, 500.0))

@@ -186,7 +186,8 @@ def test_the_axis_runs_across_the_wrap():
         ([10.0, 190.0, 100.0], 2, ["too_many_marks"]),
         ([10.0], None, []),
         ([10.0], 2, ["fewer_marks"]),
-        ([], 2, []),
+        ([], None, []),
+        ([], 2, ["fewer_marks"]),
     ],
 )
 def test_there_is_no_axis_where_none_can_be_laid(directions, expected, flags):

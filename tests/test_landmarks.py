@@ -10,15 +10,18 @@ import numpy as np
 import pytest
 import scipy.stats
 from click.testing import CliRunner
+from matplotlib.text import Text
 from PIL import Image
 
 import synthetic
 from synthetic.geometry import project
 from torsion import prepare
 from torsion.cli import main
+from torsion.cli.landmarks_text import pairs_text
 from torsion.errors import TorsionError
 from torsion.iris_map import iris_places
 from torsion.landmark_pairs import LandmarkPair, compare_rotation, fit_pairs, read_pairs
+from torsion.landmark_plots import pairs_figure
 from torsion.landmark_search import find_landmarks
 from torsion.landmarks import axis_offsets, carry_landmarks
 from torsion.orientation import View
@@ -113,7 +116,10 @@ def test_points_on_one_line_will_do():
 def test_the_view_is_undone():
     rng = np.random.default_rng(5)
     turned, _ = drawn_pairs(rng, 5, rotation_deg=4.0 + 180.0)
-    assert fit_pairs(turned, turn_deg=180.0).rotation_deg == pytest.approx(4.0, abs=EXACT_DEG)
+    told = fit_pairs(turned, turn_deg=180.0)
+    assert told.rotation_deg == pytest.approx(4.0, abs=EXACT_DEG)
+    assert "turned_view" not in told.flags
+    assert "turned_view" in fit_pairs(turned).flags  # whose remedy is to state the turn
     mirrored, _ = drawn_pairs(rng, 5, rotation_deg=4.0, mirrored=True)
     found = fit_pairs(mirrored, mirrored=True)
     assert found.rotation_deg == pytest.approx(4.0, abs=EXACT_DEG)
@@ -205,6 +211,20 @@ def test_a_misplaced_pair_is_named(count, share):
         wrong += any(s.kind == "misplaced" and s.pairs != ("2",) for s in suspects)
     assert named / 150 >= share
     assert wrong / 150 <= 0.06
+
+
+def test_refused_pairs_give_no_rotation_to_use():
+    pairs = exchanged(drawn_pairs(np.random.default_rng(3), 6, rotation_deg=6.0, noise_px=1.0)[0], 0, 2)
+    found = fit_pairs(pairs)
+    assert found.verdict == "refuse"
+    said = "\n".join(pairs_text(found, None))
+    assert "none to use" in said
+    assert "95 % interval" not in said
+    photo = made_up.prepared_photo()
+    shown = "\n".join(text.get_text() for text in pairs_figure(found, photo, photo).findobj(Text))
+    assert "No rotation to use   REFUSED" in shown
+    assert "look exchanged" in shown
+    assert "95 % interval" not in shown
 
 
 def test_two_pairs_say_what_they_assume():

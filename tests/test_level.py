@@ -201,3 +201,10 @@ def test_wrong_usage_ends_with_status_2_and_its_reason(arguments, sentence):
     result = run(*arguments)
     assert result.exit_code == 2
     assert sentence in result.stderr
+
+
+def test_both_pupils_are_both_pupils():
+    points = ["--pupils", "300,500,900,480", "--supine-pupils", "310,500,905,520", "--axis", "90"]
+    said = CliRunner().invoke(main, ["level", *points]).stdout
+    assert "to supine, by both pupils" in said
+    assert "by both pupils,\n" in said

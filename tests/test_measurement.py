@@ -12,6 +12,7 @@ import skimage.data
 
 import synthetic
 import torsion
+from torsion.demo_layers import load_layers, take_photo
 from torsion.preparation import PreparedPhoto
 
 
@@ -113,6 +114,20 @@ def test_turned_view_is_undone_and_said(quarters):
     assert found.view.turn_deg == 90 * quarters
     assert "turned_view" in found.flags
     assert found.rotation_deg == pytest.approx(second.rotation_deg - first.rotation_deg, abs=0.25)  # degrees
+    for band in found.bands.values():  # each is stated after undoing the view, too; here one may be poor
+        assert band.rotation_deg == pytest.approx(found.rotation_deg, abs=3.0)
+
+
+def test_an_eye_that_did_not_turn_is_measured_on_its_head():
+    """Half a turn is where angles wrap: parts of the ring lie on either side of it, and yet together."""
+    layers = load_layers()
+    first, second = (take_photo(layers[role], 0.0, role=role) for role in ("seated", "supine"))
+    found = torsion.measure(
+        first, np.ascontiguousarray(second[::-1, ::-1]), options=torsion.MeasureOptions(turned_deg=180)
+    )
+    assert found.verdict == "accept"
+    assert found.rotation_deg == pytest.approx(0.0, abs=0.05)  # degrees; far more than resampling does
+    assert found.standard_uncertainty_deg < 0.1
 
 
 def test_same_picture_in_disguise_is_refused():

@@ -1,11 +1,14 @@
 """Figures: what they say in words, that they leave no trace of where they were made, and that they repeat."""
 
+import itertools
 import struct
 from dataclasses import replace
+from functools import partial
 
 import made_up
 import numpy as np
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.image import AxesImage
 from matplotlib.text import Text
 
@@ -15,7 +18,7 @@ from torsion.inspection_plots import MOST_PHOTOS, inspection_figure
 from torsion.laterality import Laterality
 from torsion.orientation import View
 from torsion.photo import Ellipse
-from torsion.plots import measurement_figure, png_bytes
+from torsion.plots import dials_figure, measurement_figure, png_bytes
 from torsion.wording import band_words, uncertainty_words
 
 
@@ -47,10 +50,19 @@ def test_several_photos_are_told():
     assert "Photos: 2 seated and 2 supine, 3 of 6 pairs used, which scatter by 0.07°; shot 3.jpg" in said
 
 
+def test_ink_is_numbered_apart_from_landmarks():
+    made = made_up.registered()
+    said = words(measurement_figure(made, aids=made_up.aids(made, crowded=True))).splitlines()
+    assert {"ink 1", "ink 2", "ink 3"} <= set(said)
+    assert {"4", "5", "6", "7"} & set(said)
+
+
 def test_no_rotation_is_written_without_a_sign_of_its_own():
     band = Answer(-0.001, 0.03, 0.8, 0.6)
     made = made_up.accepted(bands={"iris": band, "limbus": None}, interval_95_deg=(-0.002, 0.05))
     assert band_words(made, "iris").startswith("+0.00°")
+    assert "two photos" not in band_words(made, "iris")
+    assert "two photos" in band_words(replace(made, network=made_up.network()), "iris")
     assert "-0.01° to +0.05°" in uncertainty_words(made)  # rounded outwards
     inside = made_up.accepted(interval_95_deg=(0.0, 0.05))
     assert "+0.00° to +0.05°" in uncertainty_words(inside)
@@ -96,9 +108,29 @@ def test_incision_next_to_the_axis_keeps_its_own_place(rotation_deg):
     assert np.hypot(x1 - x0, y1 - y0) > 0.4  # limbus radii; a badge is about 0.4 wide
 
 
+@pytest.mark.parametrize("draw", [measurement_figure, partial(dials_figure, size_in=(9.8, 4.5))])
+@pytest.mark.parametrize(("axis", "incision"), [(90, 90), (90, 95), (45, 225), (175, 0), (10, 350)])
+def test_no_badge_covers_another_or_sticks_out(draw, axis, incision):
+    """A badge half covered reads as another number: of 90.0° is left 0.0°."""
+    carried = AxisTransfer(
+        axis, (axis + 6.4) % 180, None, None, 0.02, None, (0.0, 1.0), "registration only", "unknown"
+    )
+    figure = draw(made_up.accepted(axis=carried, incision=Incision(incision, (incision + 6.4) % 360)))
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    badges = [text for axes in figure.axes for text in axes.findobj(Text) if text.get_bbox_patch()]
+    boxes = [badge.get_bbox_patch().get_window_extent(canvas.get_renderer()) for badge in badges]
+    assert len(boxes) == 5  # axis and incision in both, the turn in one
+    for one, another in itertools.combinations(boxes, 2):
+        assert not one.overlaps(another)
+    for box in boxes:
+        assert figure.bbox.containsx(box.x0) & figure.bbox.containsx(box.x1)
+        assert figure.bbox.containsy(box.y0) & figure.bbox.containsy(box.y1)
+
+
 def test_degrees_under_a_badge_are_left_out():
     figure = measurement_figure(made_up.accepted())
-    said = [text.get_text() for text in figure.axes[0].findobj(Text)]
+    said = [text.get_text() for text in figure.axes[0].findobj(Text) if text.get_visible()]
     assert "90°" not in said  # the badge 90.0° stands there
     assert "60°" in said
 
@@ -134,6 +166,14 @@ def test_eye_at_the_edge_of_the_picture_is_drawn():
 def test_grey_photo_is_drawn():
     photo = replace(made_up.grey_photo(), pixels=np.full((240, 320), 90, np.uint8))
     assert png_bytes(inspection_figure([replace(made_up.prepared_photo(), photo=photo)]))
+
+
+@pytest.mark.parametrize("name", ["a$\\frac{$b.png", "left\neye.png", "\u202egnp.png"])
+def test_names_are_no_formulas_and_stay_on_their_line(name):
+    photo = made_up.prepared_photo(name)
+    for figure in (measurement_figure(made_up.accepted(seated=photo)), inspection_figure([photo])):
+        assert png_bytes(figure)
+        assert name.replace("\n", "?").replace("\u202e", "?") in words(figure)
 
 
 def chunks(png):

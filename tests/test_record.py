@@ -256,6 +256,18 @@ def test_written_file_is_whole_and_reads_back(tmp_path):
     assert stat.S_IMODE(file.stat().st_mode) & 0o044 == 0o044  # others may read it
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="the system has no named pipes")
+def test_a_pipe_or_device_is_written_into_and_stays(tmp_path):
+    """Replaced like a file, /dev/null would be gone, for one who may."""
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    reader = os.open(pipe, os.O_RDONLY | os.O_NONBLOCK)  # else a writer waits for one
+    write_whole("{}", pipe)
+    assert os.read(reader, 10) == b"{}"
+    os.close(reader)
+    assert stat.S_ISFIFO(pipe.stat().st_mode)
+
+
 def test_failed_write_leaves_nothing_behind(tmp_path):
     folder = tmp_path / "result.json"
     folder.mkdir()

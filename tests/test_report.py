@@ -19,7 +19,11 @@ from torsion.aids import Aids
 from torsion.axis import transfer_axis
 from torsion.axis_cost import axis_cost
 from torsion.band_plots import unrolled_pair
+from torsion.flags import worst_verdict
 from torsion.intake import photo_from_array
+from torsion.landmark_sheet import MOST_LANDMARKS, landmark_sheet
+from torsion.landmark_survey import LandmarkSurvey
+from torsion.landmarks import Landmark, axis_offsets
 from torsion.measurement import measure
 from torsion.orientation import View
 from torsion.report import theatre_sheet
@@ -81,6 +85,7 @@ def test_accepted_sheet_says_everything():
     for part in (
         "Case 17",
         "OD right",
+        "Theatre sheet: the axis carried from the seated to the supine photo",
         "ACCEPT Both photos show the same eye",
         "Planned axis → lens marks in the supine photo 90.0° → 96.4°",
         "95 % interval ± 0.04° (registration only)",
@@ -106,6 +111,7 @@ def test_without_axis_the_rotation_is_the_headline():
     assert "No axis was given Eye turned 6.38° counter-clockwise" in said
     assert "lens marks" not in said
     assert "Case ____" in said
+    assert "axis carried" not in said
 
 
 def test_review_says_why_and_names_the_flags_without_room():
@@ -370,6 +376,58 @@ def test_sheet_prints_on_one_page_of_a4(page):
     assert (
         opened.evaluate("document.querySelector('.dials img').getBoundingClientRect().height") > 150.0
     )  # 40 mm, beside as much as a sheet can hold; 70 mm as a rule
+
+
+def survey(*flags):
+    """Return as many landmarks as the landmark sheet has room for."""
+    places = [
+        Landmark(number + 1, "branching vessel", "limbus", 160.0, 120.0, 45.0 * number, 1.1, 0.2, 0.8, 0.2)
+        for number in range(MOST_LANDMARKS)
+    ]
+    verdict = worst_verdict(flags)
+    offsets = None if verdict == "refuse" else axis_offsets(places, 90.0)
+    return LandmarkSurvey(made_up.prepared_photo(), "OD", 90.0, tuple(places), offsets, flags, verdict)
+
+
+def test_landmark_sheet_says_its_verdict_and_refused_shows_no_axis():
+    accepted, doubtful, refused = (
+        _Page(landmark_sheet(survey(*flags))).text for flags in ((), ("lids_low",), ("other_side",))
+    )
+    assert "REVIEW" not in accepted
+    assert "REVIEW Lids cover much of the limbus. Remedy: ask" in doubtful
+    for said in (accepted, doubtful):
+        assert "Planned axis in this photo (dashed) 90.0°" in said
+        assert "nasal" in said
+    assert "REFUSED By the inner corner of the lids, a photo shows the other eye" in refused
+    assert "No axis" in refused
+    for word in ("dashed", "clockwise", "nasal", "From each go"):
+        assert word not in refused
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize(
+    "flags", [(), ("lids_low",), ("half_off_picture", "two_eyes", "lids_low", "small_eye")]
+)
+def test_landmark_sheet_prints_whole_on_one_page(browser, tmp_path, flags):
+    file = tmp_path / "sheet.html"
+    file.write_text(landmark_sheet(survey(*flags), case="W" * LONGEST_CASE), encoding="utf-8")
+    opened = browser.new_page()
+    opened.goto(file.as_uri())
+    assert len(re.findall(rb"/Type\s*/Page\b", opened.pdf(prefer_css_page_size=True))) == 1
+    opened.emulate_media(media="print")
+    for part in ("main", ".card"):  # neither hides what does not fit
+        assert opened.evaluate(
+            f"[...document.querySelectorAll('{part}')].every(e => e.scrollHeight <= e.clientHeight)"
+        )
+    assert opened.evaluate("getComputedStyle(document.querySelector('main')).contain") == "size"
+    # Pages break in one piece only, else Chromium prints the cards at full height over what follows.
+    height = opened.evaluate("document.querySelector('.picture').getBoundingClientRect().height")
+    assert height > 75.0  # 20 mm
+    opened.emulate_media(media="screen")
+    for width in (360, 700, 1400):
+        opened.set_viewport_size({"width": width, "height": 900})
+        assert opened.evaluate("document.documentElement.scrollWidth") <= width
+    opened.close()
 
 
 @pytest.mark.browser

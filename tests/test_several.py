@@ -321,6 +321,14 @@ def test_a_photo_whose_bands_agree_in_one_of_its_pairs_is_not_named(world):
     assert world.combine("a b", "p q").network.disagrees == ()
 
 
+def test_words_name_the_photos_that_look_exchanged(world):
+    for pair in (("b", "q"), ("b", "p"), ("a", "b")):  # two photos of one posture have no order to be in
+        world.flags[pair] = ("order_doubtful",)
+    said = network_words(world.combine("a b", "p q").network)
+    assert said[-1] == "b (seated) and p (supine) (and 1 more) look exchanged"
+    assert not any("exchanged" in words for words in network_words(world.combine("a", "p q").network))
+
+
 def test_words_name_what_was_left_out_and_what_disagrees(world):
     world.wrong = {("a", "b"): 3.0, ("a", "p"): -9.0, ("a", "q"): 6.0}
     for name in "abpq":

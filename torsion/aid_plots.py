@@ -10,7 +10,7 @@ from matplotlib.patheffects import withStroke
 from torsion.aids import Aids
 from torsion.angles import unit_vector
 from torsion.axis_ways import AxisWay
-from torsion.dial_plots import BLACK
+from torsion.dial_plots import BLACK, draw_badge
 from torsion.measurement import Measurement
 from torsion.photo import Ellipse
 
@@ -104,6 +104,7 @@ def _draw_ink(axes: Axes, way: AxisWay) -> None:
     band = Wedge((0.0, 0.0), outer, first, last, width=outer - inner, facecolor=_INK, edgecolor=BLACK)
     band.set(linewidth=1.4, zorder=7)
     axes.add_patch(band)
+    draw_badge(axes, way.direction_deg, f"ink {way.number}", ground=_INK, ink=BLACK)  # landmarks count, too
 
 
 def _draw_centre(axes: Axes, aids: Aids, limbus: Ellipse) -> None:

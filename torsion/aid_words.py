@@ -2,7 +2,6 @@
 
 from torsion.aids import Aids, Centre, HandCheck
 from torsion.axis_ways import AxisWay
-from torsion.centre import mm_per_degree
 from torsion.landmark_survey import clock_words
 from torsion.marking import Marking
 from torsion.marks import Mark
@@ -12,7 +11,7 @@ from torsion.wording import direction_degrees, reason_words, rotation_words, spr
 __all__ = ["centre_words", "hand_words", "ink_words", "suspect_words", "way_words", "ways_words"]
 
 _CALLIPERS_DEG = 45.0  # beyond, the chord that callipers span is 3 % shorter than the arc, and growing
-_LONGEST_MM = _CALLIPERS_DEG * mm_per_degree()
+_NONE = "0.0°"
 
 
 def way_words(way: AxisWay) -> str:
@@ -24,7 +23,9 @@ def way_words(way: AxisWay) -> str:
     '4, vessel at 10:00 h: 12.0° clockwise (1.2 mm)'
     """
     where = f"{way.kind} on the iris" if way.band == "iris" else way.kind
-    return f"{way.number}, {where} at {clock_words(way.direction_deg)} h: {_offset(way)}"
+    offset = _offset(way)
+    there = "the axis runs through it" if offset == _NONE else offset
+    return f"{way.number}, {where} at {clock_words(way.direction_deg)} h: {there}"
 
 
 def ways_words(aids: Aids) -> list[str]:
@@ -34,12 +35,10 @@ def ways_words(aids: Aids) -> list[str]:
 
 def _offset(way: AxisWay) -> str:
     size = f"{abs(way.offset_deg):.1f}°"
-    length = f" ({abs(way.offset_mm):.1f} mm)" if abs(way.offset_mm) <= _LONGEST_MM else ""
-    return (
-        size
-        if size == "0.0°"
-        else f"{size} {'counter-clockwise' if way.offset_deg > 0 else 'clockwise'}{length}"
-    )
+    if size == _NONE:
+        return size
+    length = f" ({abs(way.offset_mm):.1f} mm)" if abs(way.offset_deg) <= _CALLIPERS_DEG else ""
+    return f"{size} {'counter-clockwise' if way.offset_deg > 0 else 'clockwise'}{length}"
 
 
 def ink_words(aids: Aids) -> list[str]:

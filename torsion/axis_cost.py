@@ -28,8 +28,8 @@ class AxisCost:
     uncorrected_d : float or None
         Mean cylinder left had the planned degrees been used as they are.
     uncorrected_percent : float or None
-        Share of the correction that the measured rotation would have lost; above 100 where the eye would have
-        been worse off than without the lens.
+        Share of the correction that the measured rotation, and a measured tilt, would have lost; above 100
+        where the eye would have been worse off than without the lens.
     """
 
     cylinder_d: float
@@ -78,14 +78,15 @@ def axis_cost(cylinder_d: float, axis: AxisTransfer, rotation_deg: float | None)
     if axis.surgical_deg is None or rotation_deg is None or known is None:
         return AxisCost(cylinder_d, None, axis.interval_is, None, None, None, None)
     widest = min(90.0, COVERAGE * known)
+    off_deg = rotation_deg + (axis.tilt_deg or 0.0)  # of the planned degrees, used as they are
     return AxisCost(
         cylinder_d=cylinder_d,
         standard_uncertainty_deg=known,
         uncertainty_is=axis.interval_is,
         expected_d=expected_cylinder_d(cylinder_d, cylinder_d, known),
         upper_95_d=float(residual_cylinder_d(cylinder_d, cylinder_d, widest)),
-        uncorrected_d=expected_cylinder_d(cylinder_d, cylinder_d, known, off_deg=rotation_deg),
-        uncorrected_percent=lost_percent(cylinder_d, cylinder_d, rotation_deg),
+        uncorrected_d=expected_cylinder_d(cylinder_d, cylinder_d, known, off_deg=off_deg),
+        uncorrected_percent=lost_percent(cylinder_d, cylinder_d, off_deg),
     )
 
 

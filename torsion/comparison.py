@@ -1,7 +1,7 @@
 """Comparison: two prepared photos searched, registered and judged, with the map between their pixels."""
 
 import logging
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,14 +72,16 @@ def compare(
     _LOG.info("searched: about %+.0f degrees, match %.2f", candidate.rotation_deg, candidate.score)
     supine = mirrored_eye(supine) if view.mirrored else supine
     judgement = judged(register(first.picture, supine, candidate))
-    registration, both, bands = judgement.registration, judgement.both, judgement.bands
+    registration, both = judgement.registration, _upright(judgement.both, view)
+    bands = {band: found and _upright(found, view) for band, found in judgement.bands.items()}
     _LOG.info("registered: %+.2f ± %.2f degrees", both.rotation_deg, both.standard_uncertainty_deg)
     margin = candidate.score - candidate.rival_score
-    rotation = wrap_rotation_deg(both.rotation_deg - view.turn_deg)
     shown = View(view.turn_deg, view.mirrored != mirrored)
     registration.parameters.setflags(write=False)
     dilation = supine.pupil[2] - first.picture.pupil[2]
-    flags = photo_flags + pair_flags(registration, both, bands, margin, view, rotation, dilation, turned_deg)
+    flags = photo_flags + pair_flags(
+        registration, both, bands, margin, view, both.rotation_deg, dilation, turned_deg
+    )
     if same_exposure(first.picture, supine, registration.matrix):
         flags.append("same_picture")
     # A mirror that was not stated stays, so that it shows; counted in it, a turn has the other sense.
@@ -90,7 +92,7 @@ def compare(
         bands,
         shown,
         both,
-        rotation,
+        both.rotation_deg,
         margin,
         _pixel_map(registration, first, second, mirrored=shown.mirrored),
         candidate.curve_deg,
@@ -100,6 +102,11 @@ def compare(
         registration.start_deg,
         registration.parameters,
     )
+
+
+def _upright(found: Answer, view: View) -> Answer:
+    """Give an answer as of a second picture whose turn has been undone."""
+    return replace(found, rotation_deg=wrap_rotation_deg(found.rotation_deg - view.turn_deg))
 
 
 def _order_signs(first: PreparedPhoto, second: PreparedPhoto, view: View) -> tuple[Sign, ...]:

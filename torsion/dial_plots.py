@@ -5,7 +5,6 @@ styles, shapes and words carry what colour carries; lines on the photo are light
 every iris.
 """
 
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -14,8 +13,10 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Arc, Circle, FancyBboxPatch, Polygon
 from matplotlib.patches import Ellipse as EllipsePatch
 from matplotlib.patheffects import withStroke
+from matplotlib.text import Text
+from matplotlib.transforms import Bbox
 
-from torsion.angles import axis_difference_deg, unit_vector, wrap_rotation_deg
+from torsion.angles import axis_difference_deg, unit_vector
 from torsion.flags import Verdict
 from torsion.photo import Ellipse
 from torsion.preparation import PreparedPhoto
@@ -31,6 +32,7 @@ __all__ = [
     "VERMILION",
     "YELLOW",
     "draw_axis",
+    "draw_badge",
     "draw_eye",
     "draw_incision",
     "draw_turn",
@@ -51,20 +53,21 @@ _PALE = "#E2E2DC"
 
 _EDGE, _DIAL, _REACH = 1.5, 1.7, 2.04  # limbus radii: edge of the photo, of the dial, of the panel
 _DEGREES, _BADGES = 1.85, 1.89  # where the degrees and the badges are written
-_BADGE_DEG = 14.0  # how much of the dial a badge takes up
+_BADGE_PT = 12.0  # size of its letters
+_FARTHEST_DEG = 60  # along the dial, that a badge gives way to others
+_ROUND = "round,pad=0.3,rounding_size=0.3"
+_BADGE, _NUMERAL = "badge", "numeral"  # what a text of a dial is, so that others give way to it or it to them
 _DASHES = (0.0, (5.0, 2.5))
 _DOTS = (0.0, (1.0, 1.6))
 
 
-def draw_eye(axes: Axes, prepared: PreparedPhoto, *, taken_deg: Sequence[float] = ()) -> bool:
+def draw_eye(axes: Axes, prepared: PreparedPhoto) -> bool:
     """Draw one eye with limbus and pupil in its dial of degrees.
 
     Parameters
     ----------
     axes : Axes
     prepared : PreparedPhoto
-    taken_deg : sequence of float
-        Directions at which something else will be written, so that no degrees are.
 
     Returns
     -------
@@ -76,7 +79,7 @@ def draw_eye(axes: Axes, prepared: PreparedPhoto, *, taken_deg: Sequence[float] 
         _draw_whole_photo(axes, prepared)
     else:
         _draw_round_photo(axes, prepared, prepared.limbus)
-        _draw_dial(axes, taken_deg)
+        _draw_dial(axes)
         _draw_outline(axes, prepared.limbus, prepared.limbus, "-")
         if prepared.pupil is not None:
             _draw_outline(axes, prepared.pupil, prepared.limbus, _DOTS)
@@ -96,7 +99,7 @@ def draw_axis(axes: Axes, axis_deg: float, *, carried: bool, color: str | None =
         _ray(axes, end, 0.0, _DIAL, color=color, ls=style, lw=3.0, zorder=5, path_effects=halo)
         mark = Polygon(_wedge(end, 0.09), facecolor=color, edgecolor="white", lw=0.8, zorder=6)
         axes.add_patch(mark)
-    _badge(axes, axis_deg, axis_degrees(axis_deg), ground=color)
+    draw_badge(axes, axis_deg, axis_degrees(axis_deg), ground=color)
 
 
 def draw_turn(axes: Axes, planned_deg: float, surgical_deg: float, *, color: str | None = None) -> None:
@@ -110,21 +113,34 @@ def draw_turn(axes: Axes, planned_deg: float, surgical_deg: float, *, color: str
             (0.0, 0.0), size, size, theta1=first, theta2=last, color=color or VERMILION, lw=6.0, zorder=4
         )
         axes.add_patch(bow)
-    _badge(axes, surgical_deg + 180.0, f"{turn:+.1f}°", ground="white", ink=color or VERMILION)
+    draw_badge(axes, surgical_deg + 180.0, f"{turn:+.1f}°", ground="white", ink=color or VERMILION)
 
 
-def draw_incision(axes: Axes, direction_deg: float, *, beside_deg: float | None = None) -> None:
-    """Draw an arrow head that points into the eye at the limbus, and its badge clear of that of an axis."""
+def draw_incision(axes: Axes, direction_deg: float) -> None:
+    """Draw an arrow head that points into the eye at the limbus."""
     base, half = 1.22, 4.5
     head = [_at(direction_deg, 1.0), _at(direction_deg - half, base), _at(direction_deg + half, base)]
     axes.add_patch(Polygon(head, facecolor=BLACK, edgecolor="white", lw=1.5, zorder=6))
     _ray(axes, direction_deg, base, _DIAL, color=BLACK, ls=":", lw=1.8, zorder=5)
-    badge_deg = direction_deg
-    for end in () if beside_deg is None else (beside_deg, beside_deg + 180.0):
-        apart = wrap_rotation_deg(direction_deg - end)
-        if abs(apart) < _BADGE_DEG:
-            badge_deg = end + (_BADGE_DEG if apart >= 0.0 else -_BADGE_DEG)
-    _badge(axes, badge_deg, f"incision\n{direction_degrees(direction_deg)}", ground=BLACK)
+    draw_badge(axes, direction_deg, f"incision\n{direction_degrees(direction_deg)}", ground=BLACK)
+
+
+def draw_badge(
+    axes: Axes, angle_deg: float, text: str, *, ground: str, ink: str = "white", shape: str = _ROUND
+) -> None:
+    """Write into a box outside the dial: clear of boxes that stand there already, in place of degrees."""
+    label = axes.text(0.0, 0.0, text, ha="center", va="center", size=_BADGE_PT, weight="bold", color=ink)
+    label.set(bbox={"boxstyle": shape, "facecolor": ground, "edgecolor": ink}, zorder=8)
+    axes.apply_aspect()  # places are known only then
+    others = [_extent(other) for other in axes.texts if other.get_gid() == _BADGE]
+    label.set_gid(_BADGE)
+    for turn in (side * step for step in range(_FARTHEST_DEG) for side in (1, -1)):
+        _put(label, angle_deg + turn)
+        if not any(_extent(label).overlaps(other) for other in others):
+            break
+    for numeral in axes.texts:
+        if numeral.get_gid() == _NUMERAL and _extent(numeral).overlaps(_extent(label)):
+            numeral.set_visible(False)
 
 
 def write_over(axes: Axes, word: str, reason: str) -> None:
@@ -184,7 +200,7 @@ def _set_limits(axes: Axes) -> None:
     axes.set(xlim=(-_REACH, _REACH), ylim=(-_REACH, _REACH), aspect="equal")
 
 
-def _draw_dial(axes: Axes, taken_deg: Sequence[float]) -> None:
+def _draw_dial(axes: Axes) -> None:
     """Draw the ring of degrees outside the photo: ticks every 5, longer every 10, figures every 30."""
     for radius in (_EDGE, _DIAL):
         axes.add_patch(Circle((0.0, 0.0), radius, fill=False, edgecolor=INK, lw=1.0, zorder=3))
@@ -192,8 +208,8 @@ def _draw_dial(axes: Axes, taken_deg: Sequence[float]) -> None:
         inner = _DIAL - (0.15 if angle % 30 == 0 else 0.10 if angle % 10 == 0 else 0.05)
         _ray(axes, angle, inner, _DIAL, color=INK, lw=1.6 if angle % 30 == 0 else 0.8, zorder=3)
     for angle in range(0, 360, 30):
-        if all(abs(wrap_rotation_deg(angle - taken)) >= _BADGE_DEG for taken in taken_deg):
-            axes.text(*_at(angle, _DEGREES), f"{angle}°", ha="center", va="center", size=10.5, color=INK)
+        degrees = axes.text(*_at(angle, _DEGREES), f"{angle}°", ha="center", va="center", size=10.5)
+        degrees.set(color=INK, gid=_NUMERAL)
 
 
 def _draw_outline(axes: Axes, outline: Ellipse, limbus: Ellipse, style: Any) -> None:  # noqa: ANN401 - as matplotlib
@@ -206,10 +222,24 @@ def _draw_outline(axes: Axes, outline: Ellipse, limbus: Ellipse, style: Any) -> 
         axes.add_patch(shape)
 
 
-def _badge(axes: Axes, angle_deg: float, text: str, *, ground: str, ink: str = "white") -> None:
-    box = {"boxstyle": "round,pad=0.3,rounding_size=0.3", "facecolor": ground, "edgecolor": ink}
-    label = axes.text(*_at(angle_deg, _BADGES), text, ha="center", va="center", bbox=box, zorder=8)
-    label.set(size=12, weight="bold", color=ink)
+def _put(label: Text, angle_deg: float) -> None:
+    """Put a label outside the dial, and back into the panel as far as it would stick out."""
+    assert label.axes is not None
+    axes, figure = label.axes, label.axes.figure
+    label.set_position(_at(angle_deg, _BADGES))
+    extent, panel = _extent(label), axes.get_position(original=True).transformed(figure.transFigure)
+    x, y = axes.transData.transform(label.get_position())
+    x += max(0.0, panel.x0 - extent.x0) - max(0.0, extent.x1 - panel.x1)
+    y += max(0.0, panel.y0 - extent.y0) - max(0.0, extent.y1 - panel.y1)
+    x, y = axes.transData.inverted().transform((x, y))
+    label.set_position((float(x), float(y)))
+
+
+def _extent(label: Text) -> Bbox:
+    """Rectangle that a label takes up, its box included."""
+    assert label.axes is not None
+    box = 0.4 * _BADGE_PT * label.axes.figure.dpi / 72.0 if label.get_gid() == _BADGE else 0.0
+    return label.get_window_extent().padded(box)
 
 
 def _at(angle_deg: float, radius: float) -> tuple[float, float]:

@@ -58,6 +58,8 @@ def to_json(record: Mapping[str, Any]) -> str:
 def write_whole(data: str | bytes, path: str | os.PathLike[str]) -> None:
     """Write a file whole or not at all: a reader never meets half of it, a failure leaves the old one.
 
+    What is no file, a device or a pipe, stays what it is and is written into.
+
     Raises
     ------
     OSError
@@ -65,6 +67,9 @@ def write_whole(data: str | bytes, path: str | os.PathLike[str]) -> None:
     """
     target = Path(path)
     raw = data.encode("utf-8") if isinstance(data, str) else data
+    if target.exists() and not target.is_file():
+        target.write_bytes(raw)
+        return
     try:
         handle, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
     except OSError as fault:  # names the file that was asked for, not the temporary one

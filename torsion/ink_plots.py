@@ -13,7 +13,18 @@ from matplotlib.patheffects import withStroke
 from numpy.typing import NDArray
 
 from torsion.angles import direction_deg, unit_vector, wrap_axis_deg, wrap_direction_deg
-from torsion.dial_plots import BLACK, BLUE, GREY, INK, PAPER, VERDICT_COLOURS, VERMILION, draw_axis, draw_eye
+from torsion.dial_plots import (
+    BLACK,
+    BLUE,
+    GREY,
+    INK,
+    PAPER,
+    VERDICT_COLOURS,
+    VERMILION,
+    draw_axis,
+    draw_badge,
+    draw_eye,
+)
 from torsion.flags import FLAGS, Verdict
 from torsion.limbal_rows import ring_places
 from torsion.marking import Marking
@@ -27,8 +38,6 @@ __all__ = ["ink_figure"]
 
 _ORANGE = "#E69F00"  # told apart from blue and vermilion by colour-blind eyes, and by its shape: a bracket
 _DIAL = (1.5, 1.7)  # limbus radii: the ring of degrees that the brackets lie on
-_BADGE = 1.84
-_BESIDE_DEG = 9.0
 _CUT_DEG = 30.0  # the strip is cut open this far clockwise of the right
 _CLOSE_DEG = 12.0  # to each side of a mark that is shown enlarged
 _STRIP = (0.88, 1.46)  # limbus radii that the strip shows
@@ -127,8 +136,7 @@ def _draw_photo(
     shown = [(index, mark, _shown_deg(mark, role)) for index, mark in enumerate(m.marks)]
     lines = [_axis_shown_deg(m, meridian.meridian_deg, role) for meridian in m.meridians]
     drawn = [angle for angle in lines if angle is not None]
-    taken = [*drawn, *(angle for _, _, angle in shown if angle is not None)]
-    if draw_eye(axes, prepared, taken_deg=taken):
+    if draw_eye(axes, prepared):
         for planned in drawn:
             draw_axis(axes, planned, carried=False)
         if m.axis is not None:
@@ -153,11 +161,7 @@ def _draw_bracket(axes: Axes, angle_deg: float, width_deg: float, number: str) -
     axes.add_patch(band)
     (x0, y0), (x1, y1) = (radius * unit_vector(angle_deg) for radius in (inner - 0.08, outer + 0.06))
     axes.add_line(Line2D([x0, x1], [-y0, -y1], color=BLACK, lw=1.6, zorder=7))
-    x, y = _BADGE * unit_vector(angle_deg + width_deg / 2 + _BESIDE_DEG)  # clear of a meridian's badge
-    box = {"boxstyle": "circle,pad=0.25", "facecolor": _ORANGE, "edgecolor": BLACK}
-    axes.text(
-        x, -y, number, ha="center", va="center", size=13, weight="bold", color=BLACK, bbox=box, zorder=9
-    )
+    draw_badge(axes, angle_deg, number, ground=_ORANGE, ink=BLACK, shape="circle,pad=0.25")
 
 
 def _draw_line(axes: Axes, axis_deg: float | None) -> None:

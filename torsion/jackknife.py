@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from torsion.angles import wrap_rotation_deg
 from torsion.votes import PARAMETERS, PRIOR, Fit, Votes, affine, fit_votes_each, rotation_of
 
 __all__ = ["Jackknife", "jackknife", "student_factor"]
@@ -69,7 +70,9 @@ def jackknife(votes: Sequence[Votes], start_deg: float, parameters: Doubles) -> 
     members = _members()
     without = [[part[cell] > 0 for cell in cells] for part in members]
     fits = fit_votes_each(votes, parameters, [[], *without])
-    whole_deg, *left_out = (rotation_of(affine(start_deg, parameters + fit.step)) for fit in fits)
+    found_deg = (rotation_of(affine(start_deg, parameters + fit.step)) for fit in fits)
+    # Counted from the start, so that answers about half a turn, of a picture on its head, lie together.
+    whole_deg, *left_out = (start_deg + wrap_rotation_deg(angle - start_deg) for angle in found_deg)
     found = float(((np.array(left_out) - whole_deg) ** 2).sum())
     information = _information(votes, fits[0], cells)
     normal = PRIOR + information.sum(axis=0)

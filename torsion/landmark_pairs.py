@@ -28,6 +28,7 @@ __all__ = ["Agreement", "HandRotation", "LandmarkPair", "compare_rotation", "fit
 
 _ASSUMED_PX = 1.0  # of a click, each way, where two pairs cannot show it; common practice, no source
 _COLUMNS = ("seated_x_px", "seated_y_px", "supine_x_px", "supine_y_px")
+_VIEW_DEG = 45.0  # beyond, the picture is turned by another quarter than was stated
 _AGREE = 3.0  # combined standard uncertainties
 
 
@@ -254,6 +255,7 @@ def _flags(
         "pairs_swapped": "swapped" in kinds,
         "pair_misplaced": "misplaced" in kinds,
         "pairs_disagree": "unknown" in kinds and not mirrored,
+        "turned_view": abs(rotation_deg) > _VIEW_DEG,
     }
     found = [name for name, present in conditions.items() if present]
     return (*found, *angle_flags(rotation_deg, uncertainty_deg))

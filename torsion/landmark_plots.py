@@ -11,7 +11,7 @@ from torsion.dial_plots import BLACK, BLUE, GREY, INK, PAPER, VERMILION
 from torsion.landmark_pairs import HandRotation
 from torsion.preparation import PreparedPhoto
 from torsion.theatre_record import pairs_cautions
-from torsion.wording import rotation_words, verdict_word
+from torsion.wording import reason_words, rotation_words, verdict_word
 
 __all__ = ["pairs_figure"]
 
@@ -34,9 +34,12 @@ def pairs_figure(hand: HandRotation, seated: PreparedPhoto, supine: PreparedPhot
     """
     figure = Figure(figsize=(13.0, 7.6), facecolor=PAPER)
     low, high = hand.interval_95_deg
-    title = f"{rotation_words(hand.rotation_deg)}   {verdict_word(hand.verdict)}"
+    big, words = rotation_words(hand.rotation_deg), f", 95 % interval {low:+.2f}° to {high:+.2f}°"
+    if hand.verdict == "refuse":
+        big, words = "No rotation to use", f": {reason_words(hand.flags, 'refuse')}"
+    title = f"{big}   {verdict_word(hand.verdict)}"
     figure.text(0.02, 0.955, title, size=21, weight="bold", color=INK, va="top")
-    words = f"from {len(hand.pairs)} hand-picked pairs, 95 % interval {low:+.2f}° to {high:+.2f}°"
+    words = f"from {len(hand.pairs)} hand-picked pairs{words}"
     figure.text(0.02, 0.885, words, size=12, color=INK, va="top")
     suspects = {name for suspect in hand.suspects if suspect.kind != "unknown" for name in suspect.pairs}
     names = [pair.name for pair in hand.pairs]

@@ -20,7 +20,7 @@ from torsion.landmarks import Landmark
 from torsion.photo import Ellipse, Photo
 from torsion.record import cautions
 from torsion.sheets import EYES, one_line, render_sheet
-from torsion.wording import axis_degrees, direction_degrees, flag_words
+from torsion.wording import axis_degrees, direction_degrees, flag_words, verdict_word
 
 __all__ = ["MOST_LANDMARKS", "landmark_sheet"]
 
@@ -39,7 +39,7 @@ def landmark_sheet(survey: LandmarkSurvey, *, case: str = "") -> str:
     Parameters
     ----------
     survey : LandmarkSurvey
-        With an eye; of landmarks there may be none.
+        With an eye; of landmarks there may be none.  Refused, the page says so and shows no axis.
     case : str, optional
         Label of the case, printed as it is.
 
@@ -64,14 +64,17 @@ def landmark_sheet(survey: LandmarkSurvey, *, case: str = "") -> str:
     if limbus is None:
         msg = "a landmark sheet needs a photo in which an eye was found"
         raise ValueError(msg)
-    photo, axis = survey.prepared.photo, survey.axis_deg
+    refused = survey.verdict == "refuse"
+    photo, axis = survey.prepared.photo, None if refused else survey.axis_deg
     fields = {
         "case": case,
         "eye": EYES[survey.eye],
+        "refused": refused,
+        "verdict": verdict_word(survey.verdict),
         "axis": None if axis is None else axis_degrees(axis),
         "picture": _eye_picture(photo, limbus),
         "dial": _dial(),
-        "nasal_x": {"OD": _DIAL, "OS": -_DIAL, None: 0.0}[survey.eye],
+        "nasal_x": {"OD": _DIAL, "OS": -_DIAL, None: 0.0}[None if refused else survey.eye],
         "marks": [_mark(landmark, photo, limbus) for landmark in survey.landmarks],
         "axis_lines": [] if axis is None else [_ray(end, 1.02, 1.56) for end in (axis, axis + 180.0)],
         "cards": [_card(survey, index, limbus) for index in range(len(survey.landmarks))],

@@ -27,7 +27,7 @@ class LandmarkSurvey:
         Planned axis in the frame of the photo, in (0, 180].
     landmarks : tuple of Landmark
     offsets : tuple of AxisOffset or None
-        One for each landmark; None without an axis.
+        One for each landmark; None without an axis, and where the photo is refused.
     flags : tuple of str
     verdict : {"accept", "review", "refuse"}
     """
@@ -58,7 +58,7 @@ def survey_landmarks(
     Returns
     -------
     LandmarkSurvey
-        Refused where no eye or no landmark was found.
+        Refused where no eye or no landmark was found, or the photo shows the other eye than was stated.
 
     Raises
     ------
@@ -73,17 +73,16 @@ def survey_landmarks(
     landmarks: tuple[Landmark, ...] = ()
     if prepared.picture is not None and prepared.limbus is not None:
         landmarks = find_landmarks(prepared.picture, prepared.limbus, count=count)
-    conditions = {"no_landmarks": not landmarks, "few_landmarks": 0 < len(landmarks) < min(_FEW, count)}
+    stated = named or prepared.photo.eye
+    conditions = {
+        "other_side": prepared.laterality.contradicts(stated),  # the seated photo is upright
+        "no_landmarks": not landmarks,
+        "few_landmarks": 0 < len(landmarks) < min(_FEW, count),
+    }
     flags = (*prepared.flags, *(name for name, present in conditions.items() if present))
-    return LandmarkSurvey(
-        prepared,
-        named or prepared.photo.eye,
-        axis,
-        landmarks,
-        None if axis is None else axis_offsets(landmarks, axis),
-        flags,
-        worst_verdict(flags),
-    )
+    verdict = worst_verdict(flags)
+    offsets = axis_offsets(landmarks, axis) if axis is not None and verdict != "refuse" else None
+    return LandmarkSurvey(prepared, stated, axis, landmarks, offsets, flags, verdict)
 
 
 def clock_words(direction_deg: float) -> str:

@@ -80,6 +80,10 @@ class Laterality:
             return shown
         return "OS" if shown == "OD" else "OD"
 
+    def contradicts(self, eye: Eye | None) -> bool:
+        """Whether the picture, taken as upright, shows the other eye than was stated."""
+        return None not in (eye, self.upright) and eye != self.upright
+
 
 @dataclass(frozen=True, slots=True)
 class _Corner:

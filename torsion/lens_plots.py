@@ -52,12 +52,10 @@ def lens_figure(
     )
     for left, prepared, axis_deg, planned_deg, caption in shown:
         axes = figure.add_axes((left, 0.11, 0.48, 0.76))
-        ends = (axis_deg, None if planned_deg is None else planned_deg + 180.0)  # badges at opposite ends
-        badges = [angle for angle in ends if angle is not None and not refused]
-        found = draw_eye(axes, prepared, taken_deg=badges)
+        found = draw_eye(axes, prepared)
         if found and not refused and axis_deg is not None:
             if planned_deg is not None:
-                draw_axis(axes, planned_deg + 180.0, carried=False)
+                draw_axis(axes, planned_deg + 180.0, carried=False)  # badges at opposite ends
             draw_axis(axes, axis_deg, carried=True)
         if found and prepared is measurement.supine:
             _draw_points(axes, prepared, points_px)

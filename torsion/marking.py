@@ -24,6 +24,7 @@ from torsion.marks import (
     two_point_mark,
 )
 from torsion.measurement import Measurement, MeasureOptions, measure
+from torsion.orientation import Turn
 from torsion.photo import is_grey
 from torsion.preparation import PhotoLike, PreparedPhoto, prepare
 
@@ -47,10 +48,13 @@ class MarkOptions:
         How many marks were made, 1 to 3; None takes up to three.
     mirrored : bool
         The supine picture is known to be mirrored.
+    turned_deg : {0, 90, 180, 270}
+        Turn of the supine picture that is expected; another is flagged.
     """
 
     expected: int | None = None
     mirrored: bool = False
+    turned_deg: Turn = 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -139,7 +143,8 @@ def read_marks(
     first = prepare(seated, eye=named)
     pair = None
     if supine is not None:
-        pair = measure(first, supine, eye=named, options=MeasureOptions(mirrored=options.mirrored))
+        view = MeasureOptions(mirrored=options.mirrored, turned_deg=options.turned_deg)
+        pair = measure(first, supine, eye=named, options=view)
     named = named or (pair.eye if pair is not None else first.photo.eye)
     return _marking(first, pair, planned, points_px, named, options)
 
@@ -158,7 +163,14 @@ def pair_marks(measurement: Measurement, *, meridians_deg: Sequence[float] = ())
     Marking
     """
     m, planned = measurement, tuple(read_axis_deg(angle, name="meridian") for angle in meridians_deg)
-    return _marking(m.seated, m, planned, (), m.eye, MarkOptions(mirrored=m.options.mirrored))
+    return _marking(
+        m.seated,
+        m,
+        planned,
+        (),
+        m.eye,
+        MarkOptions(mirrored=m.options.mirrored, turned_deg=m.options.turned_deg),
+    )
 
 
 def _marking(
@@ -178,6 +190,7 @@ def _marking(
     )
     meridians = tuple(meridian_beside(angle, marks) for angle in planned)
     flags = list(pair.flags if pair is not None else first.flags)
+    flags += ["other_side"] if pair is None and first.laterality.contradicts(named) else []
     flags += ink_flags + _flags(first, second, marks, lost, meridians)
     verdict = worst_verdict(flags)
     return Marking(

@@ -200,7 +200,7 @@ def opposite_axis(
     """
     if len(marks) > (MOST_MARKS if expected is None else expected):
         return None, ["too_many_marks"]
-    missing = ["fewer_marks"] if expected is not None and 0 < len(marks) < expected else []
+    missing = ["fewer_marks"] if expected is not None and len(marks) < expected else []
     placed = [index for index, mark in enumerate(marks) if mark.direction_deg is not None]
     pairs = [(_bend_deg(marks[i], marks[j]), i, j) for i in placed for j in placed if i < j]
     opposite = sorted((abs(bend), bend, i, j) for bend, i, j in pairs if abs(bend) <= OPPOSITE_WITHIN_DEG)

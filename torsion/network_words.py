@@ -1,6 +1,7 @@
 """Words for several photos of one eye: how they agree, which were left out, and which disagrees."""
 
 from torsion.network import LeftOut, Network, NetworkPhoto
+from torsion.wording import printable
 
 __all__ = ["network_sentence", "network_words"]
 
@@ -31,7 +32,19 @@ def network_words(network: Network, *, files: bool = True) -> list[str]:
     odd = [names[place] for place in network.disagrees if photos[place].left_out is None]
     if odd:
         said.append(f"{' or '.join(odd)} disagrees with the others")
-    return said
+    return said + _exchanged(network, names)
+
+
+def _exchanged(network: Network, names: list[str]) -> list[str]:
+    """Name the photos that look exchanged, where one seated and one supine photo do; the first of several."""
+    photos = network.photos
+    doubtful = [
+        f"{names[pair.first]} and {names[pair.second]}"
+        for pair in network.pairs
+        if "order_doubtful" in pair.flags and photos[pair.first].role != photos[pair.second].role
+    ]
+    more = f" (and {len(doubtful) - 1} more)" if len(doubtful) > 1 else ""
+    return [f"{doubtful[0]}{more} look exchanged"] if doubtful else []
 
 
 def network_sentence(network: Network, *, files: bool) -> str:
@@ -41,7 +54,7 @@ def network_sentence(network: Network, *, files: bool) -> str:
 
 
 def _named(photo: NetworkPhoto) -> str:
-    return f"{photo.file or 'a photo without a name'} ({photo.role})"
+    return f"{printable(photo.file or 'a photo without a name')} ({photo.role})"
 
 
 def _numbered(network: Network, place: int) -> str:

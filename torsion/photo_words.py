@@ -41,7 +41,7 @@ def shown_side(photo: PreparedPhoto) -> str:
     shown, stated = photo.laterality.upright, photo.photo.eye
     if shown is None:
         return "–"
-    return shown if stated in (None, shown) else f"{shown}, not {stated}?"
+    return f"{shown}, not {stated}?" if photo.laterality.contradicts(stated) else shown
 
 
 def measure_words(measures: Mapping[str, float | None]) -> list[tuple[str, str]]:

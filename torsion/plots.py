@@ -1,12 +1,12 @@
 """Figures of measurements: both eyes in their dials, and what was found said in words."""
 
 import io
-import re
 import textwrap
 from collections.abc import Sequence
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.text import Text
 
 from torsion.aid_plots import draw_aids, legend_words
 from torsion.aid_words import centre_words, hand_words, ink_words, ways_words
@@ -44,6 +44,7 @@ from torsion.wording import (
     uncertainty_words,
     verdict_word,
     view_words,
+    wrapped,
 )
 
 __all__ = ["dials_figure", "measurement_figure", "png_bytes"]
@@ -57,6 +58,8 @@ _HEAD_LINE = 0.22  # inches
 def png_bytes(figure: Figure) -> bytes:
     """Return a figure as a PNG file without metadata: the same figure gives the same bytes."""
     file = io.BytesIO()
+    for text in figure.findobj(Text):
+        text.set_parse_math(False)  # a name of a file or a landmark may hold dollars, and is no formula
     figure.savefig(file, format="png", dpi=_DPI, facecolor=PAPER, metadata={"Software": None})
     return file.getvalue()
 
@@ -88,7 +91,7 @@ def measurement_figure(
     _draw_head(figure, m.verdict, big, head)
     for left, prepared, is_supine in ((0.012, m.seated, False), (0.508, m.supine, True)):
         axes = figure.add_axes((left, (below + 0.68) / height, 0.48, 6.16 / height))
-        if draw_eye(axes, prepared, taken_deg=_badges_deg(m, is_supine=is_supine)):
+        if draw_eye(axes, prepared):
             _draw_carried(axes, m) if is_supine else _draw_planned(axes, m)
             draw_aids(axes, m, aids, is_supine=is_supine)
         if is_supine and m.verdict == "refuse":
@@ -124,9 +127,7 @@ def dials_figure(measurement: Measurement, *, size_in: tuple[float, float], aids
     figure = Figure(figsize=size_in, facecolor="white")
     for left, prepared, is_supine in ((0.0, m.seated, False), (0.5, m.supine, True)):
         axes = figure.add_axes((left, 0.0, 0.5, 1.0))
-        used = m.verdict != "refuse"
-        badges = _badges_deg(m, is_supine=is_supine) if used else []
-        if draw_eye(axes, prepared, taken_deg=badges) and used:
+        if draw_eye(axes, prepared) and m.verdict != "refuse":
             _draw_carried(axes, m, color=BLACK) if is_supine else _draw_planned(axes, m, color=BLACK)
             draw_aids(axes, m, aids, is_supine=is_supine)
     return figure
@@ -170,24 +171,12 @@ def _is_upright(m: Measurement) -> bool:
     return m.view is None or not (m.view.turn_deg or m.view.mirrored)
 
 
-def _badges_deg(m: Measurement, *, is_supine: bool) -> list[float]:
-    """Directions at which a badge stands in a dial."""
-    axis, incision = m.axis, m.incision
-    if not is_supine:
-        found = [axis.seated_deg if axis else None, _seated_incision_deg(m)]
-    else:
-        found = [axis.surgical_deg if axis else None, incision.surgical_deg if incision else None]
-        if found[0] is not None and _is_upright(m):
-            found.append(found[0] + 180.0)
-    return [angle for angle in found if angle is not None]
-
-
 def _draw_planned(axes: Axes, m: Measurement, *, color: str | None = None) -> None:
     if m.axis is not None:
         draw_axis(axes, m.axis.seated_deg, carried=False, color=color)
     incision_deg = _seated_incision_deg(m)
     if incision_deg is not None:
-        draw_incision(axes, incision_deg, beside_deg=m.axis.seated_deg if m.axis else None)
+        draw_incision(axes, incision_deg)
 
 
 def _seated_incision_deg(m: Measurement) -> float | None:
@@ -204,7 +193,7 @@ def _draw_carried(axes: Axes, m: Measurement, *, color: str | None = None) -> No
             draw_turn(axes, m.axis.seated_deg, axis_deg, color=color)
         draw_axis(axes, axis_deg, carried=True, color=color)
     if m.incision is not None and m.incision.surgical_deg is not None:
-        draw_incision(axes, m.incision.surgical_deg, beside_deg=axis_deg)
+        draw_incision(axes, m.incision.surgical_deg)
 
 
 def _head_words(m: Measurement) -> tuple[str, list[str]]:
@@ -233,8 +222,9 @@ def _notes(m: Measurement, cost: AxisCost | None, aids: Aids) -> list[str]:
     flags = sorted(m.flags, key=lambda name: order.index(FLAGS[name].verdict))
     said = [] if m.network is None else [f"Photos: {network_sentence(m.network, files=True)}"]
     said += [] if cost is None else [f"Cost: {cost_words(cost)}."]
-    lines = [line for words in (*said, *_aid_lines(aids)) for line in _wrapped(words, 185)]
-    lines += [line for name in flags[:_MOST_FLAGS] for line in _wrapped(f"! {flag_words(name)}", 185)]
+    lines = [line for words in (*said, *_aid_lines(aids)) for line in wrapped(words, 185, indent="  ")]
+    words = [f"! {flag_words(name)}" for name in flags[:_MOST_FLAGS]]
+    lines += [line for flag in words for line in wrapped(flag, 185, indent="  ")]
     return lines if len(flags) <= _MOST_FLAGS else [*lines, f"! and {len(flags) - _MOST_FLAGS} more"]
 
 
@@ -250,9 +240,3 @@ def _aid_lines(aids: Aids) -> list[str]:
     centre = [] if aids.centre is None else centre_words(aids.centre)
     parts = (("To the axis", ways), ("Ink", ink), ("By hand", hand), ("Centre", centre))
     return [f"{label}: {'; '.join(words)}." for label, words in parts if words]
-
-
-def _wrapped(text: str, width: int) -> list[str]:
-    """Fold a text; a number keeps its unit."""
-    kept = re.sub(r"(\d) (h|mm|D|%)(?=\W|$)", "\\1\u00a0\\2", text)
-    return textwrap.wrap(kept, width, subsequent_indent="  ", break_on_hyphens=False)

@@ -106,7 +106,7 @@ def assess(
         "outside": _share_outside(limbus, size_px),
         **_of_the_bands(eye),
     }
-    return {name: _plain(values[name]) for name in MEASURES}, _flags(values, located, size_px)
+    return {name: _plain(values[name]) for name in MEASURES}, _flags(values, located)
 
 
 MEASURES: Mapping[str, str] = {
@@ -135,18 +135,16 @@ def _plain(value: float | None) -> float | None:
     return None if value is None else float(value)
 
 
-def _flags(values: Mapping[str, float | None], located: Located, size_px: tuple[int, int]) -> tuple[str, ...]:
+def _flags(values: Mapping[str, float | None], located: Located) -> tuple[str, ...]:
     breached = {
         name
         for name, limit in LIMITS.items()
         if (value := values[name]) is not None and limit.breached(value)
     }
-    assert located.limbus is not None
-    aside = located.limbus.x_px, size_px[0] - 1 - located.limbus.x_px
     conditions = {
         "eye_covered": {"iris_valid", "limbus_valid"} <= breached,  # either band alone can be measured
         "lids_low": "exposed" in breached,
-        "off_picture": min(aside) < located.limbus.radius_px and "outside" not in breached,
+        "off_picture": (values["outside"] or 0.0) > 0.0 and "outside" not in breached,
         "half_off_picture": "outside" in breached,
         "two_eyes": located.other_eye,
         "out_of_focus": "focus" in breached,

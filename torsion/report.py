@@ -83,6 +83,7 @@ def theatre_sheet(
         "verdict": m.verdict,
         "verdict_word": verdict_word(m.verdict),
         "reason": _reason(m),
+        "carried": _carried(m),
         "headline": _headline(m),
         "above": "Planned axis → lens marks in the supine photo" if _carried(m) else "No axis was given",
         "lines": _lines(m),

@@ -84,7 +84,7 @@ def _eyes_figure(validation: Validation) -> Figure:
         left = left + share
     for row, one in enumerate(shown):
         axes.text(101, row, f"{one.accept} of {one.pairs}", va="center", fontsize=8)
-    axes.set_yticks(range(len(shown)), names)
+    axes.set_yticks(range(len(shown)), names, parse_math=False)
     axes.set_xlim(0, 100)
     axes.invert_yaxis()
     _dress(axes, "pairs of one eye, %", "")

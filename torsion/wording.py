@@ -1,5 +1,7 @@
 """Words for results: what the command line prints and the figures write, said the same way in both."""
 
+import re
+import textwrap
 from collections.abc import Sequence
 from math import ceil, floor
 from typing import TYPE_CHECKING
@@ -24,6 +26,7 @@ __all__ = [
     "frame_words",
     "order_words",
     "planned_words",
+    "printable",
     "reason_words",
     "rotation_words",
     "shortened",
@@ -32,6 +35,7 @@ __all__ = [
     "uncertainty_words",
     "verdict_word",
     "view_words",
+    "wrapped",
 ]
 
 _EYES = {"OD": "right eye (OD)", "OS": "left eye (OS)"}
@@ -151,9 +155,11 @@ def band_words(measurement: "Measurement", name: str) -> str:
     band = next((band for key, band in measurement.bands.items() if key == name), None)
     if band is None:
         return "could not be solved"
+    # The rotation of several photos is that of all pairs, of which the bands are measured in one.
+    where = "" if measurement.network is None else ", by the first two photos"
     return (
         f"{round(band.rotation_deg, 2) + 0.0:+.2f}° ± {spread_words(band.standard_uncertainty_deg)}, "
-        f"match {band.score:.2f}, {100.0 * band.valid_fraction:.0f} % usable"
+        f"match {band.score:.2f}, {100.0 * band.valid_fraction:.0f} % usable{where}"
     )
 
 
@@ -234,6 +240,31 @@ def flag_words(name: str) -> str:
     return f"{flag.meaning[0].upper()}{flag.meaning[1:]}. Remedy: {flag.remedy.rstrip('.?')}."
 
 
+def printable(text: str) -> str:
+    r"""Write a text, such as the name of a file, on one line: what cannot be printed becomes a question mark.
+
+    Examples
+    --------
+    >>> printable("left\neye.jpg")
+    'left?eye.jpg'
+    """
+    return "".join(char if char.isprintable() else "?" for char in text)
+
+
 def shortened(name: str) -> str:
     """Shorten the name of a file to 34 characters, its end kept."""
+    name = printable(name)
     return name if len(name) <= 34 else f"{name[:18]}…{name[-15:]}"
+
+
+def wrapped(text: str, width: int, *, indent: str = "") -> list[str]:
+    """Fold a text, later lines indented; a number keeps its unit.
+
+    Examples
+    --------
+    >>> wrapped("to the axis 4.0° (0.4 mm)", 23)
+    ['to the axis 4.0°', '(0.4 mm)']
+    """
+    kept = re.sub(r"(\d) (h|mm|D|%)(?=\W|$)", "\\1\u00a0\\2", text)
+    lines = textwrap.wrap(kept, width, subsequent_indent=indent, break_on_hyphens=False)
+    return [line.replace("\u00a0", " ") for line in lines]

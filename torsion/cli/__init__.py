@@ -5,11 +5,13 @@ import importlib
 import logging
 import platform
 import sys
+import warnings
 
 import click
 
 from torsion._version import __version__
-from torsion.errors import TorsionError
+from torsion.cli.usage import INTERRUPTED
+from torsion.errors import PhotoError, TorsionError
 
 __all__ = ["main"]
 
@@ -50,16 +52,26 @@ class _LazyGroup(click.Group):
 
     def invoke(self, ctx: click.Context) -> object:
         """Run a command; what cannot be used or written ends in one sentence and exit status 1."""
+        from torsion.wording import printable
+
         try:
-            return super().invoke(ctx)
-        except TorsionError as fault:
+            with warnings.catch_warnings():
+                # Pictures show a box for each letter that their font lacks; texts and records have the name.
+                warnings.filterwarnings("ignore", message=r"Glyph \d+ .* missing from", category=UserWarning)
+                return super().invoke(ctx)
+        except KeyboardInterrupt:
+            click.echo("\ninterrupted", err=True)
+            ctx.exit(INTERRUPTED)
+        except PhotoError as fault:
+            raise click.ClickException(printable(str(fault))) from fault
+        except TorsionError as fault:  # of a list all mistakes are told, a line each
             raise click.ClickException(str(fault)) from fault
         except OSError as fault:
             if fault.errno == errno.EPIPE:  # the reader of the output has left, which click sees to
                 raise
             where = "a file" if fault.filename is None else f"'{fault.filename}'"
             msg = f"{where} cannot be read or written: {fault.strerror or fault}"
-            raise click.ClickException(msg) from fault
+            raise click.ClickException(printable(msg)) from fault
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         if _COMMANDS:

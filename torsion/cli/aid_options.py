@@ -2,7 +2,6 @@
 
 import functools
 import hashlib
-import textwrap
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -20,6 +19,7 @@ from torsion.errors import TorsionError
 from torsion.flags import worst_verdict
 from torsion.landmark_pairs import read_pairs
 from torsion.measurement import Measurement
+from torsion.wording import wrapped
 
 __all__ = ["AidRequest", "aid_options", "aid_rows", "folded_rows"]
 
@@ -98,7 +98,7 @@ def aid_rows(aids: Aids, *, width: int) -> list[tuple[str, str]]:
 
 def folded_rows(label: str, said: Sequence[str], *, width: int) -> list[tuple[str, str]]:
     """Fold what is said under one label to so many characters; the label stands before the first line."""
-    lines = [line for words in said for line in textwrap.wrap(words, width)]
+    lines = [line for words in said for line in wrapped(words, width)]
     return [("" if at else label, line) for at, line in enumerate(lines)]
 
 

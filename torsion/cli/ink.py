@@ -8,11 +8,13 @@ import click
 
 from torsion.angles import Eye
 from torsion.cli import photo_options as shared
+from torsion.cli.picked import check_inside
 from torsion.cli.usage import REFUSED, refuse_idle
 from torsion.errors import PhotoError
 from torsion.marking import Marking, MarkOptions, read_marks
 from torsion.marks import MOST_MARKS, Mark
 from torsion.marks_record import marks_record
+from torsion.orientation import Turn
 from torsion.record import cautions
 from torsion.wording import axis_degrees, direction_degrees, reason_words, verdict_word
 
@@ -60,6 +62,7 @@ _WIDE = (
     help="Another mark, by two points of the last photo: a laser mark, the marks of a lens; may be repeated.",
 )
 @shared.mirrored_option
+@shared.turned_option
 @shared.json_option
 @shared.picture_option
 @click.pass_context
@@ -73,6 +76,7 @@ def command(
     expected: int | None,
     points: tuple[shared.Points, ...],
     mirrored: bool,
+    turned: Turn,
     json_to: str | None,
     picture: Path | None,
 ) -> None:
@@ -87,7 +91,7 @@ def command(
 
         torsion ink seated.jpg supine.jpg --eye OD --meridian 90
     """
-    refuse_idle("--mirrored", when=supine is None, why="needs a SUPINE photo")
+    refuse_idle("--mirrored", "--turned", when=supine is None, why="needs a SUPINE photo")
     shared.check_outputs([path for path in (seated, supine) if path], json_to=json_to, picture=picture)
     try:
         found = read_marks(
@@ -96,12 +100,15 @@ def command(
             eye=eye,
             meridians_deg=meridians,
             points_px=[(two[:2], two[2:]) for two in points],
-            options=MarkOptions(expected=expected, mirrored=mirrored),
+            options=MarkOptions(expected=expected, mirrored=mirrored, turned_deg=turned),
         )
     except PhotoError:
         raise  # a file that cannot be used is no slip on the command line
     except ValueError as fault:
         raise click.UsageError(str(fault)) from fault
+    for two in points:
+        for place in (two[:2], two[2:]):
+            check_inside(place, (found.supine or found.seated).photo, name="mark by two points")
 
     def draw() -> "Figure":
         from torsion.ink_plots import ink_figure  # matplotlib loads only here

@@ -15,7 +15,7 @@ from torsion.photo import Ellipse
 from torsion.photo_words import is_marked, limit_words, measure_words, shown_side
 from torsion.preparation import PreparedPhoto, prepare
 from torsion.record import best_photo, cautions, inspection_record
-from torsion.wording import verdict_word
+from torsion.wording import printable, verdict_word
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -97,7 +97,7 @@ def _prepared(files: Sequence[Path], eye: Eye | None, *, named: set[Path]) -> li
     if faults and not prepared:
         raise next(iter(faults.values()))
     for left_out in faults.values():
-        click.echo(f"Left out: {left_out}", err=True)
+        click.echo(f"Left out: {printable(str(left_out))}", err=True)
     return prepared
 
 
@@ -107,9 +107,10 @@ def _text(photos: Sequence[PreparedPhoto]) -> list[str]:
 
 def _figures(photo: PreparedPhoto) -> list[str]:
     """All figures of one photo with their limits."""
-    head = f"{verdict_word(photo.verdict)}  {photo.photo.name}, shows {shown_side(photo)}"
+    head = f"{verdict_word(photo.verdict)}  {printable(photo.photo.name)}"
     if photo.limbus is None:
         return [head]
+    head += f", shows {shown_side(photo)}" if photo.laterality.upright else ", does not show which eye it is"
     rows = [
         (f"! {label}" if is_marked(photo, name) else f"  {label}", value, limit_words(name))
         for name, (label, value) in zip(photo.measures, measure_words(photo.measures), strict=True)
@@ -125,7 +126,7 @@ def _table(photos: Sequence[PreparedPhoto]) -> list[str]:
         measures = {name: photo.measures.get(name) for name in _COLUMNS}
         values = [value for _, value in measure_words(measures)]
         flags = ", ".join(photo.flags) or "–"
-        found = [photo.photo.name, verdict_word(photo.verdict), *values, shown_side(photo), flags]
+        found = [printable(photo.photo.name), verdict_word(photo.verdict), *values, shown_side(photo), flags]
         table.append([str(number), *found])
     widths = [max(len(line[column]) for line in table) for column in range(len(table[0]))]
     lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)) for row in table]
@@ -133,5 +134,5 @@ def _table(photos: Sequence[PreparedPhoto]) -> list[str]:
     if best is None:
         lines += ["", "No photo can be used."]
     else:
-        lines += ["", f"Best: {best + 1}, {photos[best].photo.name}"]
+        lines += ["", f"Best: {best + 1}, {printable(photos[best].photo.name)}"]
     return [line.rstrip() for line in lines]

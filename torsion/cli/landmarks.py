@@ -27,7 +27,7 @@ __all__ = ["command"]
 
 _MOST = 8
 _VIEWS = ("0", "90", "180", "270")
-_BY_HAND = ("--click-px", "--turn", "--mirrored", "--axis-frame", "--picture")
+_BY_HAND = ("--click-px", "--turned", "--mirrored", "--axis-frame", "--picture")
 _ON_SHEET = ("--sheet", "--case", "--count")
 
 
@@ -65,7 +65,9 @@ _ON_SHEET = ("--sheet", "--case", "--count")
     help="How well you pick a point: standard deviation each way.  [default: as the misfit shows]",
 )
 @click.option(
+    "--turned",
     "--turn",
+    "turn",
     type=click.Choice(_VIEWS),
     help="The supine picture is turned by so many degrees, counter-clockwise.  [default: 0]",
 )

@@ -30,7 +30,7 @@ def survey_text(survey: LandmarkSurvey) -> list[str]:
             length = length_words(offset)
             line += f"  axis {offset_words(offset)}" + (f" ({length})" if length else "")
         lines.append(line.rstrip())
-    if survey.axis_deg is not None:
+    if survey.offsets is not None and survey.axis_deg is not None:
         lines += ["", f"Axis {axis_degrees(survey.axis_deg)} as planned, in the frame of this photo."]
     return lines
 
@@ -42,12 +42,8 @@ def _where(kind: str, band: str) -> str:
 def pairs_text(found: HandRotation, axis: AxisTransfer | None) -> list[str]:
     """Lines of text for a rotation from hand-picked pairs."""
     reason = "" if found.verdict == "accept" else f": {reason_words(found.flags, found.verdict)}"
-    low, high = found.interval_95_deg
-    rows: list[tuple[str, str]] = [
-        ("Verdict", verdict_word(found.verdict) + reason),
-        ("Rotation", f"{rotation_words(found.rotation_deg)} from {len(found.pairs)} hand-picked pairs"),
-        ("", f"95 % interval {low:+.2f}° to {high:+.2f}° ({_rests_on(found)})"),
-    ]
+    rows: list[tuple[str, str]] = [("Verdict", verdict_word(found.verdict) + reason)]
+    rows += [("" if number else "Rotation", words) for number, words in enumerate(_rotation_words(found))]
     rows += [("Suspect", suspect_words(suspect)) for suspect in found.suspects]
     residuals = ", ".join(
         f"{pair.name} {residual:.1f}" for pair, residual in zip(found.pairs, found.residuals_px, strict=True)
@@ -60,6 +56,16 @@ def pairs_text(found: HandRotation, axis: AxisTransfer | None) -> list[str]:
     elif axis is not None:
         rows.append(("Axis", f"planned at {axis_degrees(axis.planned_deg)}; not carried"))
     return [f"{label:<10}{words}" for label, words in rows]
+
+
+def _rotation_words(found: HandRotation) -> list[str]:
+    rotation, low, high = (rotation_words(found.rotation_deg), *found.interval_95_deg)
+    if found.verdict == "refuse":
+        return [f"none to use (the pairs as they are give {rotation}; do not rely on it)"]
+    return [
+        f"{rotation} from {len(found.pairs)} hand-picked pairs",
+        f"95 % interval {low:+.2f}° to {high:+.2f}° ({_rests_on(found)})",
+    ]
 
 
 def _rests_on(found: HandRotation) -> str:

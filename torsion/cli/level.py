@@ -56,7 +56,9 @@ _TAKEN: dict[str, Taken] = {"one-frame": "one frame", "fixed": "fixed", "apart":
     help="How well you pick a point: standard deviation each way.  [default: 1, more for canthi and pupils]",
 )
 @click.option(
+    "--turned",
     "--turn",
+    "turn",
     type=click.Choice(("0", "90", "180", "270")),
     default="0",
     help="The supine picture is turned by so many degrees, counter-clockwise.  [default: 0]",
@@ -195,7 +197,7 @@ def _check_usage(
     refuse_idle("seated", "--click-px", when=not present, why="needs points picked in the photos")
     refuse_idle(
         "supine",
-        "--turn",
+        "--turned",
         "--mirrored",
         when="supine" not in postures,
         why="needs points in the supine photo",

@@ -9,6 +9,7 @@ from torsion.wording import axis_degrees
 __all__ = ["level_text"]
 
 _WORDS: dict[ReferenceKind, str] = {"line": "level line", "canthi": "canthi", "pupils": "both pupils"}
+_BY: dict[ReferenceKind, str] = {"line": "the level line", "canthi": "the canthi", "pupils": "both pupils"}
 
 
 def level_text(
@@ -27,12 +28,11 @@ def level_text(
     for tilt, axis in axes:
         in_photo = f"{axis_degrees(axis.in_photo_deg)} {_error(axis.standard_uncertainty_deg)}"
         planned = f"planned {axis_degrees(axis.planned_deg)}, in the seated photo {in_photo}"
-        rows += [("Axis", f"{planned} by the {_WORDS[tilt.kind]},"), ("", f"if {axis.assumes}")]
+        rows += [("Axis", f"{planned} by {_BY[tilt.kind]},"), ("", f"if {axis.assumes}")]
     for tilt, turn in head:
         error = _error(turn.standard_uncertainty_deg)
-        rows.append(
-            ("Head", f"{_turned(turn.turn_deg)} {error} from seated to supine, by the {_WORDS[tilt.kind]}")
-        )
+        words = f"{_turned(turn.turn_deg)} {error} from seated to supine, by {_BY[tilt.kind]}"
+        rows.append(("Head", words))
         if turn.torsion_deg is not None and turn.torsion_standard_uncertainty_deg is not None:
             left = f"{_turned(turn.torsion_deg)} {_error(turn.torsion_standard_uncertainty_deg)}"
             rows.append(("", f"which leaves {left} for the eye in the head"))

@@ -21,7 +21,7 @@ from torsion.files import write_whole
 from torsion.intake import read_photo
 from torsion.measurement import Measurement, MeasureOptions
 from torsion.network_words import network_words
-from torsion.orientation import TURNS
+from torsion.orientation import Turn
 from torsion.photo import Ellipse, Photo
 from torsion.record import measurement_cautions, measurement_record
 from torsion.several import measure
@@ -69,12 +69,7 @@ def _also(name: str, *, posture: str) -> Callable[[Callable[..., None]], Callabl
 @_also("--also-seated", posture="seated")
 @_also("--also-supine", posture="supine")
 @shared.mirrored_option
-@click.option(
-    "--turned",
-    type=click.Choice(["90", "180", "270"]),
-    help="The supine picture is turned counter-clockwise by so much, as by a microscope (180 from the head); "
-    "a turn that is found but not stated is for review.",
-)
+@shared.turned_option
 @click.option(
     "--seated-mirrored",
     is_flag=True,
@@ -106,7 +101,7 @@ def command(
     also_seated: tuple[Path, ...],
     also_supine: tuple[Path, ...],
     mirrored: bool,
-    turned: str | None,
+    turned: Turn,
     seated_mirrored: bool,
     seated_limbus: Ellipse | None,
     supine_limbus: Ellipse | None,
@@ -148,7 +143,7 @@ def command(
         options=MeasureOptions(
             mirrored=mirrored,
             seated_mirrored=seated_mirrored,
-            turned_deg=next(turn for turn in TURNS if turn == int(turned or 0)),
+            turned_deg=turned,
         ),
         progress=_progress(),
     )

@@ -9,8 +9,9 @@ import click
 
 from torsion.angles import Eye, read_axis_deg, read_direction_deg, read_eye
 from torsion.cli.toric_types import degrees, numbers
-from torsion.errors import PhotoError
+from torsion.errors import PhotoError, TorsionError
 from torsion.files import to_json, write_whole
+from torsion.orientation import TURNS
 from torsion.photo import Ellipse
 from torsion.wording import flag_words
 
@@ -32,6 +33,7 @@ __all__ = [
     "photo_files",
     "picture_option",
     "print_text",
+    "turned_option",
     "two_points",
     "two_points_option",
     "write_outputs",
@@ -116,6 +118,13 @@ def two_points_option(name: str, *, of: str) -> Callable[[_Command], _Command]:
 mirrored_option = click.option(
     "--mirrored", is_flag=True, help="The supine picture is mirrored left to right."
 )
+turned_option = click.option(
+    "--turned",
+    type=click.Choice([str(turn) for turn in TURNS if turn]),
+    callback=lambda _ctx, _option, text: next(turn for turn in TURNS if turn == int(text or 0)),
+    help="The supine picture is turned counter-clockwise by so much, as by a microscope (180 from the head); "
+    "a turn that is found but not stated is for review.",
+)
 json_option = click.option(
     "--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - prints it and nothing else."
 )
@@ -155,7 +164,7 @@ def _looks_like_photo(file: Path) -> bool:
 def check_outputs(
     photos: Sequence[Path], *, json_to: str | None, picture: Path | None, sheet: Path | None = None
 ) -> None:
-    """Refuse outputs that would destroy a photo or each other, before any work is done."""
+    """Refuse outputs that cannot be written or would destroy a photo or each other, before any work."""
     if sheet is not None and sheet.suffix.lower() not in (".html", ".htm"):
         msg = f"a sheet is written as .html, not '{sheet.name}'"
         raise click.UsageError(msg)
@@ -166,9 +175,15 @@ def check_outputs(
     outputs += [path for path in (picture, sheet) if path is not None]
     taken = {photo.resolve(): f"the photo '{photo}'" for photo in photos}
     for output in outputs:
+        if output.is_dir():
+            msg = f"'{output}' cannot be written: it is a folder"
+            raise click.UsageError(msg)
         if output.resolve() in taken:
             msg = f"'{output}' cannot be written: it would replace {taken[output.resolve()]}"
             raise click.UsageError(msg)
+        if not output.parent.is_dir():
+            msg = f"'{output}' cannot be written: there is no folder '{output.parent}'"
+            raise TorsionError(msg)
         taken[output.resolve()] = "another output"
 
 

@@ -29,6 +29,8 @@ from torsion.files import RECHECK_SCHEMA
 from torsion.keratometry import Cornea, cornea_from_astigmatism
 from torsion.lens_marks import POINT_PX
 from torsion.lens_rotation import rotation_since
+from torsion.measurement import MeasureOptions
+from torsion.orientation import Turn
 from torsion.recheck import Recheck, RecheckUncertainty, recheck_lens
 from torsion.record import cautions
 from torsion.toric import CAUTION
@@ -143,6 +145,8 @@ _AXIS_DEG = 2.0  # standard uncertainty of an axis read at the slit lamp; common
     show_default=True,
     help="When an earlier axis given in degrees was read; a file knows.",
 )
+@photo.mirrored_option
+@photo.turned_option
 @seed_option
 @photo.json_option
 @picture_option
@@ -174,6 +178,8 @@ def command(
     worth: float,
     earlier: float | Path | None,
     baseline_from: str,
+    mirrored: bool,
+    turned: Turn,
     seed: int,
     json_to: str | None,
     picture: Path | None,
@@ -227,6 +233,7 @@ def command(
             at_surgery=at_surgery,
             earlier=earlier,
             earlier_at_surgery=baseline_from == "surgery",
+            view=MeasureOptions(mirrored=mirrored, turned_deg=turned),
         )
         axis = look.lens.axis_deg
         axis_sd = look.total_deg if axis_sd is None else axis_sd

@@ -12,7 +12,16 @@ from torsion.cli.usage import refuse_idle
 
 __all__ = ["check_usage"]
 
-_OF_PHOTOS = ("--mark", "--mark-sd", "--planned", "--axis-frame", "--at-surgery", "--eye")
+_OF_PHOTOS = (
+    "--mark",
+    "--mark-sd",
+    "--planned",
+    "--axis-frame",
+    "--at-surgery",
+    "--eye",
+    "--mirrored",
+    "--turned",
+)
 _OF_REFRACTION = ("--vertex", "--cornea", "--refraction-sd", "--axis-sd", "--placing-sd", "--worth", "--seed")
 _OF_CYLINDER = ("--at-cornea", "--ratio", "--lens-position")
 
