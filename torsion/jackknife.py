@@ -86,7 +86,7 @@ def jackknife(votes: Sequence[Votes], start_deg: float, parameters: Doubles) -> 
 def _inflation(found: float, expected: float, freedom: float) -> float:
     """Found over stated variance for an interval, never below 1: patches know their own noise at least."""
     ratio = (freedom * found / expected + _DOUBT) / (freedom + _DOUBT)
-    return max(1.0, ratio * student_factor(freedom + _DOUBT) ** 2)
+    return max(1.0, ratio * student_factor(max(freedom, 1.0 + _DOUBT)) ** 2)  # doubt is no evidence
 
 
 def student_factor(freedom: float) -> float:
