@@ -167,7 +167,7 @@ def axis_words(axis: "AxisTransfer") -> str:
     """How sure a carried axis is; empty where none was carried."""
     if axis.surgical_deg is None or axis.interval_95_deg is None:
         return ""
-    half = (axis.interval_95_deg[1] - axis.interval_95_deg[0]) / 2.0
+    half = ceil(50.0 * (axis.interval_95_deg[1] - axis.interval_95_deg[0])) / 100.0  # outwards, as above
     return f"95 % interval ± {spread_words(half)} ({axis.interval_is})"
 
 
