@@ -14,8 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.angles import wrap_rotation_deg
-from torsion.votes import PARAMETERS, PRIOR, Fit, Votes, affine, fit_votes_each, rotation_of
+from torsion.votes import PARAMETERS, PRIOR, Fit, Votes, fit_votes_each, turns_of
 
 __all__ = ["Jackknife", "jackknife", "student_factor"]
 
@@ -67,20 +66,18 @@ def jackknife(votes: Sequence[Votes], start_deg: float, parameters: Doubles) -> 
     parameters : (16,) ndarray
     """
     cells = [(vote.direction / (2 * np.pi) * _CELLS).astype(np.intp) % _CELLS for vote in votes]
-    members = _members()
-    without = [[part[cell] > 0 for cell in cells] for part in members]
+    without = [[part[cell] > 0 for cell in cells] for part in _MEMBERS]
     fits = fit_votes_each(votes, parameters, [[], *without])
-    found_deg = (rotation_of(affine(start_deg, parameters + fit.step)) for fit in fits)
     # Counted from the start, so that answers about half a turn, of a picture on its head, lie together.
-    whole_deg, *left_out = (start_deg + wrap_rotation_deg(angle - start_deg) for angle in found_deg)
-    found = float(((np.array(left_out) - whole_deg) ** 2).sum())
+    turned_deg = turns_of(parameters + np.array([fit.step for fit in fits]))
+    found = float(((turned_deg[1:] - turned_deg[0]) ** 2).sum())
     information = _information(votes, fits[0], cells)
     normal = PRIOR + information.sum(axis=0)
     turn = np.linalg.solve(normal, _TURN)
     prior = float(turn @ PRIOR @ turn)
     stated = float(turn @ _TURN) - prior
-    inflation = _inflation(found, *_expected(members, information, normal))
-    return Jackknife(whole_deg, fits[0].step, stated, inflation, prior)
+    inflation = _inflation(found, *_expected(_MEMBERS, information, normal))
+    return Jackknife(start_deg + float(turned_deg[0]), fits[0].step, stated, inflation, prior)
 
 
 def _inflation(found: float, expected: float, freedom: float) -> float:
@@ -114,6 +111,9 @@ def _members() -> Doubles:
     )
 
 
+_MEMBERS = _members()
+
+
 def _information(votes: Sequence[Votes], fit: Fit, cells: Sequence[NDArray[np.intp]]) -> Doubles:
     """Information on the parameters in each cell of the ring, (cells, 16, 16)."""
     total = np.zeros((_CELLS, PARAMETERS**2))
@@ -137,7 +137,7 @@ def _expected(members: Doubles, information: Doubles, normal: Doubles) -> tuple[
     moves = np.linalg.solve(left, np.broadcast_to(whiten @ _TURN, part.shape[:2])[..., None])[..., 0]
     # Covariance of the answers' moves: shared cells, less what the fit of all has taken up already.
     reach = moves @ cell
-    shared = np.einsum("kc,lc,ckl->kl", members, members, reach @ moves.T, optimize=True)
+    shared = (members.T[:, :, None] * members.T[:, None] * (reach @ moves.T)).sum(axis=0)
     taken = np.einsum("kij,kj->ki", part, moves)
     covariance = shared - taken @ taken.T
     trace = float(np.trace(covariance))

@@ -27,7 +27,7 @@ __all__ = [
     "fit_votes",
     "fit_votes_each",
     "moved",
-    "rotation_of",
+    "turns_of",
 ]
 
 Doubles = NDArray[np.float64]
@@ -121,9 +121,10 @@ def affine(start_deg: float, parameters: Doubles) -> Doubles:
     return np.column_stack([linear, [x, y]])
 
 
-def rotation_of(matrix: Doubles) -> float:
-    """Rotation in degrees of the polar decomposition of an affine map, y up."""
-    return float(np.degrees(np.arctan2(matrix[1, 0] - matrix[0, 1], matrix[0, 0] + matrix[1, 1])))
+def turns_of(parameters: Doubles) -> Doubles:
+    """Degrees by which maps (n, 16) turn further than the start: by their polar decomposition, y up."""
+    _, _, xx, xy, yx, yy = parameters.T[:6]
+    return np.asarray(np.degrees(np.arctan2(yx - xy, 2.0 + xx + yy)), np.float64)
 
 
 def displacement(
