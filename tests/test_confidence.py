@@ -146,6 +146,16 @@ def test_a_band_with_too_little_in_common_is_silent():
     assert evidence([blind]) == 0.0
 
 
+def test_without_any_vote_nothing_is_known():
+    silent = [
+        replace(ring(1.0, band=band, common=0.0), weight=np.zeros(PATCHES)) for band in ("iris", "limbus")
+    ]
+    judgement = judged(at_start(*silent))
+    assert judgement.bands == {"iris": None, "limbus": None}
+    assert judgement.both.rotation_deg == pytest.approx(0.0, abs=1e-9)
+    assert judgement.both.standard_uncertainty_deg > 30.0  # degrees
+
+
 def test_evidence_counts_by_common_area_and_leaves_out_what_is_not_usable():
     votes = [ring(0.0, correlation=1.0, common=0.9), ring(0.0, correlation=0.0, common=0.45)]
     assert evidence(votes) == pytest.approx(2.0 / 3.0)

@@ -60,7 +60,8 @@ def jackknife(votes: Sequence[Votes], start_deg: float, parameters: Doubles) -> 
     Parameters
     ----------
     votes : sequence of Votes
-        Linearised at ``parameters``; some weight must be above 0.
+        Linearised at ``parameters``. Without any weight the answer is that of the priors: the start, and all
+        but unknown.
     start_deg : float
         Rotation about which the parameters are counted.
     parameters : (16,) ndarray
@@ -82,6 +83,8 @@ def jackknife(votes: Sequence[Votes], start_deg: float, parameters: Doubles) -> 
 
 def _inflation(found: float, expected: float, freedom: float) -> float:
     """Found over stated variance for an interval, never below 1: patches know their own noise at least."""
+    if expected <= 0.0:  # no votes: there is only the prior
+        return 1.0
     ratio = (freedom * found / expected + _DOUBT) / (freedom + _DOUBT)
     return max(1.0, ratio * student_factor(max(freedom, 1.0 + _DOUBT)) ** 2)  # doubt is no evidence
 
@@ -140,5 +143,5 @@ def _expected(members: Doubles, information: Doubles, normal: Doubles) -> tuple[
     shared = (members.T[:, :, None] * members.T[:, None] * (reach @ moves.T)).sum(axis=0)
     taken = np.einsum("kij,kj->ki", part, moves)
     covariance = shared - taken @ taken.T
-    trace = float(np.trace(covariance))
-    return trace, trace**2 / float((covariance**2).sum())
+    trace, squares = float(np.trace(covariance)), float((covariance**2).sum())
+    return trace, trace**2 / squares if squares > 0.0 else 0.0
