@@ -8,7 +8,7 @@ import pytest
 from torsion.confidence import FLOOR_DEG, Answer, evidence, judged, widened
 from torsion.jackknife import jackknife, student_factor
 from torsion.register import Registration
-from torsion.votes import PARAMETERS, Votes, at_rest, displacement
+from torsion.votes import PARAMETERS, PRIOR, Votes, at_rest, displacement, fit_votes, turns_of
 
 PATCHES = 60
 NOISE_DEG = 0.3  # of a patch
@@ -87,6 +87,32 @@ def test_inflation_tells_errors_that_patches_share():
     # What patches state: their variance over their number, and a fifth more since outliers count less.
     stated = np.mean([jackknife([noisy(seed)], 0.0, ZERO).stated_deg2 for seed in range(100)])
     assert stated == pytest.approx(1.2 * NOISE_DEG**2 / PATCHES, rel=0.15)
+
+
+def test_the_jackknife_leaves_out_sixths_of_the_ring_cut_four_times():
+    votes = noisy(7, shared=3)
+    whole = fit_votes([votes], ZERO)
+    # The whole problem, patch by patch: rows of the design, scaled to unit variance (their information is 1).
+    rows = (np.sqrt(whole.weights[0])[:, None, None] * votes.basis).reshape(-1, PARAMETERS)
+    normal = PRIOR + rows.T @ rows
+    left = np.eye(len(rows)) - rows @ np.linalg.solve(normal, rows.T)  # covariance of what is left over
+    turn = np.degrees(0.5) * (np.eye(PARAMETERS)[4] - np.eye(PARAMETERS)[3])
+    found, moves = 0.0, []
+    for cut_deg in (0.0, 12.0, 30.0, 42.0):
+        sector = ((np.degrees(votes.direction) + cut_deg) // 60.0).astype(int) % 6
+        for part in range(6):
+            without = fit_votes([votes], ZERO, leave_out=[sector == part])
+            found += float(np.diff(turns_of(np.array([whole.step, without.step])))[0]) ** 2
+            inside = np.repeat(sector == part, 2)
+            rest = normal - rows[inside].T @ rows[inside]
+            moves.append(np.where(inside, np.linalg.solve(rest, turn) @ rows.T, 0.0))
+    covariance = np.array(moves) @ left @ np.array(moves).T
+    expected = np.trace(covariance)
+    freedom = expected**2 / (covariance**2).sum()  # F. Satterthwaite, doi 10.2307/3002019
+    ratio = (freedom * found / expected + 2.0) / (freedom + 2.0)
+    by_hand = max(1.0, ratio * student_factor(max(freedom, 3.0)) ** 2)
+    assert by_hand > 1.5  # of patches that err together, so that the floor is not what is compared
+    assert jackknife([votes], 0.0, ZERO).inflation == pytest.approx(by_hand, rel=0.01)
 
 
 def test_students_factor():
