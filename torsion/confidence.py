@@ -67,12 +67,12 @@ def judged(registration: Registration) -> Judgement:
     Patches state less variance than the parts of the ring show, and not in every band by the same factor: in
     a thin iris full of shadows many times less, in sharp vessels hardly.  So before both are fitted together
     the votes of each are scaled down until they state what was found (R. Wedderburn,
-    doi 10.1093/biomet/61.3.439).
+    doi 10.1093/biomet/61.3.439); never up, since few parts may agree by chance.
     """
     start, parameters, votes = registration.start_deg, registration.parameters, registration.votes
     alone = {vote.band: _alone(registration, vote) for vote in votes}
     scaled = [
-        replace(vote, weight=vote.weight / found.inflation) if (found := alone[vote.band]) else vote
+        replace(vote, weight=vote.weight / max(1.0, found.inflation)) if (found := alone[vote.band]) else vote
         for vote in votes
     ]
     whole = jackknife(scaled, start, parameters)
@@ -104,10 +104,11 @@ def widened(both: Answer, iris: Answer | None, limbus: Answer | None) -> Answer:
     """Answer of both bands, less sure where the bands by themselves lie further apart than they state.
 
     Conjunctiva slides as a whole, a dilating iris drags its pattern along: then every part of the ring errs
-    alike, and only the other band can show it.  What the bands are further apart than 95 % of what they state
-    is taken for a variance between them (after R. DerSimonian, N. Laird, doi 10.1016/0197-2456(86)90046-2;
-    they begin at one standard deviation, which two bands show by chance, and a vague limbal band would make a
-    sure iris vague).
+    alike, and only the other band can show it.  By what the bands are further apart than 95 % of what they
+    state, either may have gone astray by itself: a variance between them, of which the answer has the share
+    that two answers weighted by their own would have (R. DerSimonian, N. Laird,
+    doi 10.1016/0197-2456(86)90046-2, who count all of the distance: then a vague band, a little off by
+    chance, makes a sure one vague).
 
     Parameters
     ----------
@@ -119,9 +120,10 @@ def widened(both: Answer, iris: Answer | None, limbus: Answer | None) -> Answer:
     between = 0.0
     if len(matched) == 2:
         variance = np.array([band.standard_uncertainty_deg for band in matched]) ** 2
-        excess = float(np.var([band.rotation_deg for band in matched], ddof=1) - _AGREE**2 * variance.mean())
+        apart = abs(matched[0].rotation_deg - matched[1].rotation_deg)
+        excess = max(0.0, apart - _AGREE * math.sqrt(variance.sum()))
         share = (1.0 / variance) / (1.0 / variance).sum()
-        between = max(0.0, excess) * float((share**2).sum())
+        between = 0.5 * excess**2 * float((share**2).sum())  # the variance of two answers that far apart
     return replace(both, standard_uncertainty_deg=math.sqrt(both.standard_uncertainty_deg**2 + between))
 
 

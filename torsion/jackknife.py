@@ -42,7 +42,7 @@ class Jackknife:
     stated_deg2 : float
         Variance by the noise of each patch.
     inflation : float
-        Found over stated variance, 1 or more, Student's factor for few parts included.
+        Found over stated variance, Student's factor for few parts included; 1 without votes.
     prior_deg2 : float
         Variance that the priors leave: of what the photos do not show, such as a twist of the conjunctiva.
     """
@@ -82,11 +82,11 @@ def jackknife(votes: Sequence[Votes], start_deg: float, parameters: Doubles) -> 
 
 
 def _inflation(found: float, expected: float, freedom: float) -> float:
-    """Found over stated variance for an interval, never below 1: patches know their own noise at least."""
+    """Found over stated variance, for an interval."""
     if expected <= 0.0:  # no votes: there is only the prior
         return 1.0
     ratio = (freedom * found / expected + _DOUBT) / (freedom + _DOUBT)
-    return max(1.0, ratio * student_factor(max(freedom, 1.0 + _DOUBT)) ** 2)  # doubt is no evidence
+    return ratio * student_factor(max(freedom, 1.0 + _DOUBT)) ** 2  # doubt is no evidence
 
 
 def student_factor(freedom: float) -> float:
