@@ -205,7 +205,7 @@ def test_at_rest_only_what_is_left_pulls_and_only_what_is_shared_tells():
 def test_bands_further_apart_than_they_state_widen():
     both = Answer(0.1, 0.05, 0.8, 0.5)
     iris, limbus = Answer(0.0, 0.1, 0.8, 0.5), Answer(0.6, 0.1, 0.8, 0.5)
-    # By hand: variance of two answers 0.6 - 1.96 * 0.1 * sqrt 2 apart, halved as both count alike, and 0.05^2.
+    # By hand: variance of two answers 0.6 - 1.96 * 0.1 * sqrt 2 apart, halved (both count alike), and 0.05^2.
     found = widened(both, iris, limbus)
     assert found.standard_uncertainty_deg == pytest.approx(np.sqrt(0.05**2 + 0.3228**2 / 4), rel=1e-4)
     assert replace(found, standard_uncertainty_deg=0.05) == both
