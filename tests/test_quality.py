@@ -90,13 +90,10 @@ def test_iris_detail_is_an_area_times_the_correlation_that_contrast_lets_expect(
     area = 0.96**2  # of the limbus's disc
     flat, faint, clear = (measured(picture(noise=noise))[0]["iris_detail"] for noise in (0.0, 10.0, 50.0))
     assert flat == pytest.approx(0.0, abs=1e-6)
-    # Of white noise the smoothing to half the size leaves 35 / 128; less the mean about a pixel, by a Gaussian
-    # of one such pixel, 0.71 of that is left.
+    # Of white noise the smoothing to half the size leaves 35 / 128; without the mean about each pixel, by a
+    # Gaussian of one such pixel, 0.71 of that. The contrast of noise varies from place to place.
     left = 0.71 * 35 / 128
-    for noise, found, off in (
-        (10.0, faint, 0.15),
-        (50.0, clear, 0.05),
-    ):  # contrast varies from place to place
+    for noise, found, off in ((10.0, faint, 0.15), (50.0, clear, 0.05)):
         power = (noise * left) ** 2
         assert found == pytest.approx(area * power / (power + 16), rel=off)
     half = picture(noise=50.0)
