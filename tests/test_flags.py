@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from torsion.flags import FLAGS, worst_verdict
+from torsion.flags import FLAGS, FORECASTS, worst_verdict
 
 PACKAGE = Path(__file__).resolve().parent.parent / "torsion"
 SOURCE = "\n".join(
@@ -45,6 +45,10 @@ def test_no_two_flags_share_a_name_or_a_meaning():
     names = re.findall(r'^    Flag\(\s*"(\w+)"', table, flags=re.MULTILINE)
     assert names == list(FLAGS)
     assert len({flag.meaning for flag in FLAGS.values()}) == len(FLAGS)
+
+
+def test_a_forecast_is_a_flag_that_asks_for_a_look():
+    assert {FLAGS[name].verdict for name in FORECASTS} == {"review"}
 
 
 def test_flags_cannot_be_changed():

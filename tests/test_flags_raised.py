@@ -32,18 +32,23 @@ def located(*, radius_px=RADIUS_PX, x_px=320.0, y_px=240.0, upper=0.6, lower=0.9
     return Located(limbus, None, 0.3, upper, lower, other_eye)
 
 
-def textured(*, share=1.0, fine=True, overexposed=0.0):
-    """Make an eye of which a share can be used, with texture of single pixels or of broad waves."""
+def textured(*, share=1.0, fine=True, contrast=60.0, overexposed=0.0):
+    """Make an eye of which a share can be used, with texture of single pixels or of broad waves.
+
+    The contrast of its brightness in grey levels.
+    """
     eye = eye_picture()
     side = eye.valid.shape[0]
     rng = np.random.default_rng(0)
     waves = np.sin(np.arange(side) / 12.0)[:, None] * np.ones(side)  # far broader than two degrees, 1.4 px
     texture = (rng.normal(0.0, 1.0, (side, side)) if fine else waves).astype(np.float32)
+    grey = np.clip(rng.normal(128.0, contrast, (side, side, 1)), 0, 255).astype(np.uint8)
     everywhere = np.ones((side, side), bool)
     valid = everywhere.copy()
     valid[round(share * side) :] = False
     return replace(
         eye,
+        rgb=np.repeat(grey, 3, axis=2),
         texture=texture,
         valid=valid,
         iris_region=everywhere,
@@ -71,6 +76,7 @@ def test_a_good_photo_has_no_flag():
     [
         ("eye_covered", {"share": 0.06}, {"share": 0.04}),  # of both bands; the limbal one needs 5 %
         ("out_of_focus", {"fine": True}, {"fine": False}),
+        ("faint_iris", {"contrast": 60.0}, {"contrast": 3.0}),
         ("overexposed", {"overexposed": 0.49}, {"overexposed": 0.51}),
     ],
 )
@@ -312,6 +318,15 @@ def test_what_the_pair_shows(pair_flags, flag, before, beyond):
     assert ranks.index(found.verdict) >= ranks.index(FLAGS[flag].verdict)
 
 
+@pytest.mark.parametrize(("margin", "stays"), [(0.3, False), (0.02, True)])
+def test_what_a_photo_foretells_falls_where_both_match_well(pair_flags, margin, stays):
+    supine = replace(prepared_photo("supine.png"), flags=("faint_iris", "lids_low"), verdict="review")
+    found = pair_flags(supine=supine, margin=margin)
+    assert ("weak_match" in found.flags) is ("faint_iris" in found.flags) is stays
+    assert "lids_low" in found.flags  # which is seen, not foretold
+    assert found.supine.verdict == "review"
+
+
 def test_a_refused_pair_carries_no_axis_and_an_accepted_one_does(pair_flags):
     asked = {"axis_deg": 178.0, "axis_frame": "same", "incision_deg": 358.0}
     found = pair_flags(**asked)
@@ -407,6 +422,12 @@ def test_a_seated_photo_alone_must_show_the_side_that_is_stated(monkeypatch, ink
     found = landmark_survey.survey_landmarks(photo, eye="OD", axis_deg=90.0)
     assert ("other_side" in found.flags) is (found.offsets is None) is refused
     assert ("other_side" in ink_flags([stain()], photo=photo, eye="OD")) is refused
+
+
+def test_ink_asks_for_no_detail_of_the_iris(ink_flags):
+    photo = replace(prepared_photo(), flags=("faint_iris", "lids_low"), verdict="review")
+    assert set(ink_flags([stain()], photo=photo)) >= {"lids_low"}
+    assert "faint_iris" not in ink_flags([stain()], photo=photo)
 
 
 SQUARE = ((100.0, 100.0), (500.0, 100.0), (500.0, 500.0), (100.0, 500.0))

@@ -41,7 +41,7 @@ def picture(*, green=150, texture=0.0, ring=True, noise=0.0):
 
 
 def measured(eye=None, **outline):
-    return assess(located(**outline), eye or picture(texture=1.0), SIZE_PX, 1)
+    return assess(located(**outline), eye or picture(texture=1.0, noise=40.0), SIZE_PX, 1)
 
 
 def test_every_measure_has_a_meaning_and_a_label():
@@ -83,6 +83,29 @@ def test_texture_that_was_blurred_is_less_in_focus():
         assert measured(soft)[0][name] < LIMITS["focus"].least
     assert "out_of_focus" in measured(soft)[1]
     assert "out_of_focus" not in measured(sharp)[1]
+
+
+def test_iris_detail_is_an_area_times_the_correlation_that_contrast_lets_expect():
+    """Of a contrast of c grey levels that changes by 4 from photo to photo c^2 / (c^2 + 4^2) is common."""
+    area = 0.96**2  # of the limbus's disc
+    flat, faint, clear = (measured(picture(noise=noise))[0]["iris_detail"] for noise in (0.0, 10.0, 50.0))
+    assert flat == pytest.approx(0.0, abs=1e-6)
+    # Of white noise the smoothing to half the size leaves 35 / 128; without the mean about each pixel, by a
+    # Gaussian of one such pixel, 0.71 of that. The contrast of noise varies from place to place.
+    left = 0.71 * 35 / 128
+    for noise, found, off in ((10.0, faint, 0.15), (50.0, clear, 0.05)):
+        power = (noise * left) ** 2
+        assert found == pytest.approx(area * power / (power + 16), rel=off)
+    half = picture(noise=50.0)
+    valid = half.valid & (np.arange(2 * HALF + 1) < HALF)
+    assert measured(replace(half, valid=valid))[0]["iris_detail"] == pytest.approx(clear / 2, rel=0.05)
+
+
+@pytest.mark.parametrize(("noise", "raised"), [(6.0, True), (8.0, False)])
+def test_an_iris_of_little_contrast_is_marked(noise, raised):
+    measures, flags = measured(picture(texture=1.0, noise=noise))
+    assert 0.04 < measures["iris_detail"] < 0.18
+    assert ("faint_iris" in flags) is raised
 
 
 def test_a_band_that_is_not_there_has_no_figures_and_no_flag():

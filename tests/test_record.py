@@ -227,6 +227,11 @@ def test_best_photo_of_equals_is_the_one_with_more_to_use():
     assert best_photo(photos) == 1
 
 
+def test_best_photo_of_those_that_are_as_free_is_the_one_with_more_iris_detail():
+    photos = [made_up.prepared_photo(iris_detail=area, focus=1.0 - area) for area in (0.2, 0.4, 0.3)]
+    assert best_photo(photos) == 1
+
+
 def test_no_photo_is_best_where_all_are_refused():
     assert best_photo([made_up.no_eye()]) is None
     assert inspection_record([made_up.no_eye()])["best"] is None

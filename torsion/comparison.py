@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from torsion.angles import Eye, wrap_rotation_deg
 from torsion.confidence import Answer, judged
 from torsion.duplicate import same_exposure
+from torsion.flags import FORECASTS, worst_verdict
 from torsion.masks import mirrored_eye
 from torsion.match import pair_flags
 from torsion.order import Sign, order_signs
@@ -79,9 +80,10 @@ def compare(
     shown = View(view.turn_deg, view.mirrored != mirrored)
     registration.parameters.setflags(write=False)
     dilation = supine.pupil[2] - first.picture.pupil[2]
-    flags = photo_flags + pair_flags(
-        registration, both, bands, margin, view, both.rotation_deg, dilation, turned_deg
-    )
+    own_flags = pair_flags(registration, both, bands, margin, view, both.rotation_deg, dilation, turned_deg)
+    if worst_verdict(own_flags) == "accept":
+        photo_flags = [name for name in photo_flags if name not in FORECASTS]
+    flags = photo_flags + own_flags
     if same_exposure(first.picture, supine, registration.matrix):
         flags.append("same_picture")
     # A mirror that was not stated stays, so that it shows; counted in it, a turn has the other sense.

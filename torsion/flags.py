@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["FLAGS", "Flag", "Verdict", "worst_verdict"]
+__all__ = ["FLAGS", "FORECASTS", "Flag", "Verdict", "worst_verdict"]
 
 Verdict = Literal["accept", "review", "refuse"]
 
@@ -48,6 +48,9 @@ _TABLE: tuple[Flag, ...] = (
          "focus on the iris, hold still, use more light"),
     Flag("small_eye", "review", "the eye is drawn with few pixels",
          "go closer or use a longer lens"),
+    Flag("faint_iris", "review",
+         "little of the iris is free or its detail hardly stands out, so that another photo may not match",
+         "hold the lids open, light the iris evenly, focus on it, and photograph before the drops"),
     Flag("overexposed", "accept", "much of the white of the eye is burnt out, so that vessels are lost",
          "reduce the flash or the exposure"),
     Flag("eyes_do_not_match", "refuse",
@@ -233,6 +236,9 @@ _TABLE: tuple[Flag, ...] = (
 )  # fmt: skip
 
 FLAGS: dict[str, Flag] = {flag.name: flag for flag in _TABLE}
+
+FORECASTS = frozenset({"faint_iris"})
+"""Flags of one photo that speak of a second one only; where both match well after all, they fall."""
 
 
 def worst_verdict(flags: Iterable[str]) -> Verdict:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from torsion.angles import Eye, read_axis_deg, read_eye, wrap_rotation_deg
-from torsion.flags import Verdict, worst_verdict
+from torsion.flags import FORECASTS, Verdict, worst_verdict
 from torsion.ink import Stain
 from torsion.mark_frame import MarkFrame, Outlined, mark_frame, outlined, read_mark, read_stains
 from torsion.marks import (
@@ -189,7 +189,7 @@ def _marking(
         two_point_mark(*two, photo=photo, measurement=pair, meridians_deg=planned) for two in points_px
     )
     meridians = tuple(meridian_beside(angle, marks) for angle in planned)
-    flags = list(pair.flags if pair is not None else first.flags)
+    flags = [name for name in first.flags if name not in FORECASTS] if pair is None else list(pair.flags)
     flags += ["other_side"] if pair is None and first.laterality.contradicts(named) else []
     flags += ink_flags + _flags(first, second, marks, lost, meridians)
     verdict = worst_verdict(flags)

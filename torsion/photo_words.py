@@ -22,6 +22,7 @@ _LABELS: dict[str, tuple[str, str]] = {
     "focus_iris": ("fine detail, iris", "%"),
     "focus_limbus": ("fine detail, limbal band", "%"),
     "vessel_contrast": ("contrast of vessels", "0.1 %"),
+    "iris_detail": ("iris with detail", "%"),
     "glare": ("glints", "%"),
     "overexposed": ("white burnt out", "%"),
     "white_level": ("brightness of the white", "%"),

@@ -18,10 +18,15 @@ __all__ = ["LIMITS", "MEASURES", "Limit", "assess"]
 
 Floats = NDArray[np.float32]
 Mask = NDArray[np.bool_]
+Moments = NDArray[np.float64]
 
 _DETAIL_DEG = 1.0  # standard deviation of the blur that takes fine detail away
 _VESSEL_DEG = 2.5  # likewise for vessels: the widest of the limbus measure about three degrees
 _LEAST_PX = 100  # of a band; fewer say nothing of its texture
+_IRIS_FINE, _IRIS_AROUND = 0.05, 0.10  # limbus radii: iris detail is finer than this; over this it is a mean
+# Grey levels by which the detail of one iris differs from photo to photo, by noise, compression and light:
+# with it, c^2 / (c^2 + 4^2) is the correlation of irises whose detail has the contrast c.
+_CHANGE = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +63,9 @@ LIMITS: Mapping[str, Limit] = {
     "limbus_valid": Limit("eye_covered", least=0.05),
     # Share of the texture's power finer than two degrees.
     "focus": Limit("out_of_focus", least=0.10),
+    # Of the limbus's disc, on which a natural pupil leaves 0.8 of iris and a dilated one 0.4. With less the
+    # coarse search finds the rotation by a narrow margin.
+    "iris_detail": Limit("faint_iris", least=0.09),
     # There are no vessels in what is burnt out.
     "overexposed": Limit("overexposed", most=0.5),
     # Of the outline of the limbus; with less than half a ring its middle is a guess.
@@ -123,6 +131,7 @@ MEASURES: Mapping[str, str] = {
     "focus_iris": "likewise, of the iris alone",
     "focus_limbus": "likewise, of the limbal band alone",
     "vessel_contrast": "contrast of vessels: standard deviation of the limbal band's green over its median",
+    "iris_detail": "share of the limbus's disc that iris fills whose detail stands out from photo to photo",
     "glare": "share of both bands that glints or burnt-out places take",
     "overexposed": "share of the white at the sides of the iris that is burnt out",
     "white_level": "median green of the limbal band, 0 to 1",
@@ -149,6 +158,7 @@ def _flags(values: Mapping[str, float | None], located: Located) -> tuple[str, .
         "two_eyes": located.other_eye,
         "out_of_focus": "focus" in breached,
         "small_eye": "limbus_radius_px" in breached,
+        "faint_iris": "iris_detail" in breached,
         "overexposed": "overexposed" in breached,
     }
     return tuple(name for name, present in conditions.items() if present)
@@ -172,17 +182,21 @@ def _of_the_bands(eye: EyePicture) -> dict[str, float | None]:
     inside = cv2.erode(eye.valid.view(np.uint8), np.ones((5, 5), np.uint8)) > 0
     sigma = max(eye.px_per_radius * float(np.radians(_DETAIL_DEG)), 0.5)
     fine = eye.texture - full_size(*lattice_blur(eye.texture, sigma), len(eye.texture))
+    bands = [(inside & region).view(np.uint8) for region in (eye.iris_region, eye.limbal_region)]
+    part, whole = ([_moments(values, band) for band in bands] for values in (fine, eye.texture))
     focus = {
-        f"focus{band}": _share_of_power(fine, eye.texture, inside & region)
-        for band, region in (("", eye.valid), ("_iris", eye.iris_region), ("_limbus", eye.limbal_region))
+        "focus": _share_of_power(part[0] + part[1], whole[0] + whole[1])
+        or 0.0,  # of nothing, none is in focus
+        "focus_iris": _share_of_power(part[0], whole[0]),
+        "focus_limbus": _share_of_power(part[1], whole[1]),
     }
-    focus["focus"] = focus["focus"] or 0.0  # where nothing is left to be in focus, it is not
     level, contrast = _vessels(eye, ring)
     return {
         "iris_valid": _share(iris, eye.iris_region),
         "limbus_valid": _share(ring, eye.limbal_region),
         **focus,
         "vessel_contrast": contrast,
+        "iris_detail": _iris_detail(eye),
         "glare": eye.glare,
         "overexposed": eye.overexposed,
         "white_level": level,
@@ -193,13 +207,36 @@ def _share(part: Mask, whole: Mask) -> float:
     return float(np.count_nonzero(part)) / max(1, int(np.count_nonzero(whole)))
 
 
-def _share_of_power(part: Floats, whole: Floats, inside: Mask) -> float | None:
+def _moments(values: Floats, mask: NDArray[np.uint8]) -> Moments:
+    """Count, sum and sum of squares of what lies in a mask; those of two masks add up."""
+    (mean,), (deviation,) = (np.ravel(found) for found in cv2.meanStdDev(values, mask=mask))
+    return cv2.countNonZero(mask) * np.array([1.0, mean, mean**2 + deviation**2])
+
+
+def _share_of_power(part: Moments, whole: Moments) -> float | None:
     """Variance of a part of the texture over that of the whole; None of too few pixels."""
-    if np.count_nonzero(inside) < _LEAST_PX:
+    if whole[0] < _LEAST_PX:
         return None
-    mask = inside.view(np.uint8)
-    of_part, of_whole = (np.square(cv2.meanStdDev(values, mask=mask)[1]) for values in (part, whole))
-    return float(of_part[0, 0]) / max(float(of_whole[0, 0]), 1e-6)
+    of_part, of_whole = (squares / count - (total / count) ** 2 for count, total, squares in (part, whole))
+    return float(of_part / max(of_whole, 1e-6))
+
+
+def _iris_detail(eye: EyePicture) -> float:
+    """Area of the usable iris, each part times the correlation that its contrast lets expect, over the disc.
+
+    At half the size of the cut, which leaves most of the noise away.
+    """
+    half, reach = len(eye.rgb) // 2, int(eye.px_per_radius)
+    about = np.s_[half - reach : half + reach + 1, half - reach : half + reach + 1]
+    red, green, _ = cv2.split(cv2.pyrDown(eye.rgb[about]))  # more smoothly than by means of squares
+    brightness = cv2.addWeighted(red, 0.5, green, 0.5, 0.0, dtype=cv2.CV_32F)
+    weight = (eye.valid & eye.iris_region)[about][::2, ::2].astype(np.float32)
+    px = eye.px_per_radius / 2.0
+    weighted = np.asarray(brightness * weight, np.float32)
+    fine = weighted - weight * blurred_mean(weighted, weight, _IRIS_FINE * px)
+    power = blurred_mean(fine * fine, weight, _IRIS_AROUND * px)
+    repeated = weight * power / (power + np.float32(_CHANGE**2))
+    return float(repeated.sum()) / (np.pi * px**2)
 
 
 def _vessels(eye: EyePicture, ring: Mask) -> tuple[float | None, float | None]:

@@ -172,7 +172,7 @@ def toric_record(
 
 
 def best_photo(photos: Sequence["PreparedPhoto"]) -> int | None:
-    """Index of the photo to plan on: side first, then verdict, flags, and how much is free and in focus.
+    """Index of the photo to plan on: side first, then verdict, flags, and how much is free and can be known.
 
     A photo that shows the other eye than the one stated comes after all others.
 
@@ -190,8 +190,8 @@ def _merit(photo: "PreparedPhoto") -> tuple[float, ...]:
     free = (photo.measures.get("iris_valid") or 0.0) + (photo.measures.get("limbus_valid") or 0.0)
     stated, shown = photo.photo.eye, photo.laterality.upright
     right_side = stated is None or shown in (None, stated)
-    sharp_and_free = free * (photo.measures.get("focus") or 0.0)
-    return float(right_side), float(photo.verdict == "accept"), -float(to_review), sharp_and_free
+    detail = photo.measures.get("iris_detail") or 0.0
+    return float(right_side), float(photo.verdict == "accept"), -float(to_review), free * detail, free
 
 
 def _photo_fields(prepared: "PreparedPhoto") -> dict[str, Any]:

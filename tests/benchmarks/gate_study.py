@@ -2,8 +2,8 @@
 
 ``TORSION_PHOTOS=... python -m tests.benchmarks.gate_study --set NAME --limit-eyes 60`` on real photos, where
 a pair's error is the median misfit of the triples that it belongs to, ``--results FILE.csv`` on the table of
-a cohort of all pairs of each eye, likewise, or ``--preset hard --eyes 30`` on drawn ones, where it is known;
-``--plot FILE.png`` draws it.
+a cohort of all pairs of each eye, likewise, or ``--preset hard --eyes 30`` on drawn ones, where it is known,
+and where the pair of the photos that ``inspect`` calls best is looked at, too; ``--plot FILE.png`` draws it.
 """
 
 import argparse
@@ -22,12 +22,15 @@ import numpy as np
 
 import synthetic
 import torsion
+from synthetic.presets import Preset
+from tests.benchmarks.drawn_photos import drawn_photos
 from tests.benchmarks.photos import list_eyes, photo_folder
 from tests.benchmarks.summary import count_text
 from torsion.cohort.table import read_table
 from torsion.flags import FLAGS
 from torsion.photo_words import limit_words
 from torsion.quality import LIMITS, MEASURES
+from torsion.record import best_photo
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -36,18 +39,30 @@ _FIGURES = tuple(name for name in MEASURES if name != "pixels_per_degree")
 _WORSE_WHEN_HIGH = {"pupil_ratio", "glare", "overexposed", "off_centre", "outside"}
 _CLOSE_DEG = 0.3  # an error below which the photos were good enough
 _BINS = 8
-_USUAL = {"eye_not_given", "side_not_seen"}
-_OF_THE_PAIR = {"same_picture", "mirrored", "other_side"}  # the pair is wrong, and each photo may be good
+# What two photos are to each other, and neither shows by itself.
+_OF_THE_PAIR = {
+    "same_picture", "mirrored", "other_side", "order_doubtful", "turned_view", "large_rotation",
+    "iris_only_dilated",
+}  # fmt: skip
 
 
 class Measured(NamedTuple):
-    """One pair: the poorer photo's figures, whether the gate let both photos through, what came of it."""
+    """One pair: the poorer photo's figures, whether the gate let both photos through, what came of it.
+
+    And whether its photos are those that ``inspect`` calls the best of their posture.
+    """
 
     figures: dict[str, float]
     let_through: bool
     accepted: bool
     error_deg: float
     flags: tuple[str, ...] = ()
+    chosen: bool = False
+
+    @property
+    def faults(self) -> set[str]:
+        """Flags that keep it from being accepted."""
+        return {name for name in self.flags if FLAGS[name].verdict != "accept"}
 
 
 def _poorer(first: Mapping[str, float | None], second: Mapping[str, float | None]) -> dict[str, float]:
@@ -114,18 +129,22 @@ def _from_row(row: "pd.Series[Any]", error_deg: float) -> Measured:
     return Measured(_poorer(seated, supine), let_through, row["verdict"] == "accept", error_deg, flags)
 
 
-def measure_drawn(seed: int, *, preset: synthetic.presets.Preset) -> list[Measured]:
-    """Measure two pairs of one drawn eye."""
+def measure_drawn(
+    seed: int, *, preset: Preset, shots: tuple[int, int], cache: Path | None = None
+) -> list[Measured]:
+    """Measure all pairs of one drawn eye, photographed so many times seated and supine."""
     cv2.setNumThreads(1)
-    eye = synthetic.random_eye(np.random.default_rng(seed))
+    drawn = drawn_photos(preset, seed, shots=shots, cache=cache)
+    photos = [torsion.prepare(picture.rgb) for picture in drawn]
+    seated, supine = range(shots[0]), range(shots[0], sum(shots))
+    best = tuple(best_photo([photos[k] for k in posture]) for posture in (seated, supine))
     measured = []
-    for pair in range(2):
-        drawn = synthetic.draw_pair(eye, preset, np.random.default_rng([seed, pair]), rotation_deg=4.0)
-        first, second = (torsion.prepare(picture.rgb) for picture in drawn)
-        found = torsion.measure(first, second)
-        truth = drawn[1].rotation_deg - drawn[0].rotation_deg
+    for a, b in itertools.product(seated, supine):
+        found = torsion.measure(photos[a], photos[b])
+        truth = drawn[b].rotation_deg - drawn[a].rotation_deg
         error = np.nan if found.rotation_deg is None else abs(found.rotation_deg - truth)
-        measured.append(_measured(first, second, found, error))
+        chosen = (a, b - shots[0]) == best
+        measured.append(_measured(photos[a], photos[b], found, error)._replace(chosen=chosen))
     return measured
 
 
@@ -133,26 +152,20 @@ def report(pairs: Sequence[Measured]) -> str:
     """Whether the gate predicts the measurement, and acceptance and error in steps of each figure."""
     through = [pair for pair in pairs if pair.let_through]
     failed = [pair for pair in pairs if not pair.accepted]
-    poor = [pair for pair in failed if not _OF_THE_PAIR & set(pair.flags)]
+    poor = [pair for pair in failed if pair.faults - _OF_THE_PAIR]
     close = [pair for pair in pairs if pair.accepted and pair.error_deg < _CLOSE_DEG]
     lines = [
         f"{len(pairs)} pairs",
         f"  both photos let through: accepted {_count(through, lambda pair: pair.accepted)}",
         f"  not accepted: a photo was marked {_count(failed, lambda pair: not pair.let_through)}",
-        f"  without photos given twice and the like: {_count(poor, lambda pair: not pair.let_through)}",
+        f"  by what a photo may show: a photo was marked {_count(poor, lambda pair: not pair.let_through)}",
         f"  within {_CLOSE_DEG} degrees: both let through {_count(close, lambda pair: pair.let_through)}",
+        *_choice(pairs),
     ]
-    unmarked = [set(pair.flags) - _USUAL for pair in failed if pair.let_through]
-    counts = Counter(name for flags in unmarked for name in flags if FLAGS[name].verdict != "accept")
-    lines.append("  not accepted, no photo marked: " + ", ".join(f"{k} {n}" for k, n in counts.most_common()))
-    kept_out = [
-        set(pair.flags) - _USUAL for pair in pairs if pair.error_deg < _CLOSE_DEG and not pair.accepted
-    ]
-    counts = Counter(name for flags in kept_out for name in flags if FLAGS[name].verdict != "accept")
-    lines.append(
-        f"  not accepted, but within {_CLOSE_DEG} degrees: {len(kept_out)}, "
-        + ", ".join(f"{k} {n}" for k, n in counts.most_common())
-    )
+    unmarked = [pair for pair in failed if pair.let_through]
+    lines.append(f"  not accepted, no photo marked: {len(unmarked)}, {_faults(unmarked)}")
+    right = [pair for pair in failed if pair.error_deg < _CLOSE_DEG]
+    lines.append(f"  not accepted, but within {_CLOSE_DEG} degrees: {len(right)}, {_faults(right)}")
     for name in _FIGURES:
         limit = limit_words(name)
         lines.append(f"  {name}, {limit}" if limit else f"  {name}, no limit")
@@ -164,6 +177,23 @@ def report(pairs: Sequence[Measured]) -> str:
             accepted = _count(part, lambda pair: pair.accepted)
             lines.append(f"    {low:8.3f} to {high:8.3f}: {accepted}, error {shown[0]:.3f} / {shown[1]:.3f}")
     return "\n".join(lines)
+
+
+def _choice(pairs: Sequence[Measured]) -> list[str]:
+    """Say what comes of the photos that are called best, beside all; nothing where none was chosen."""
+    lines = []
+    chosen = [pair for pair in pairs if pair.chosen]
+    for of, part in (("all", pairs), ("the best of each posture", chosen)) if chosen else ():
+        error = np.nan_to_num([pair.error_deg for pair in part], nan=np.inf)
+        middle, high = np.percentile(error, [50, 95])
+        accepted = _count(part, lambda pair: pair.accepted)
+        lines.append(f"  {of}: accepted {accepted}, error of all {middle:.3f} / {high:.3f}")
+    return lines
+
+
+def _faults(pairs: Sequence[Measured]) -> str:
+    counts = Counter(name for pair in pairs for name in pair.faults)
+    return ", ".join(f"{name} {count}" for name, count in counts.most_common())
 
 
 def _count(pairs: Sequence[Measured], holds: Callable[[Measured], bool]) -> str:
@@ -207,6 +237,11 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--results", type=Path, help="table of a cohort")
     parser.add_argument("--preset", choices=synthetic.PRESETS, default="hard")
     parser.add_argument("--eyes", type=int, default=30, help="drawn eyes")
+    parser.add_argument("--first", type=int, default=0, help="number of the first drawn eye")
+    parser.add_argument(
+        "--shots", type=int, nargs=2, default=(2, 2), help="of a drawn eye, seated and supine"
+    )
+    parser.add_argument("--cache", type=Path, help="folder that keeps drawn photos for another run")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--plot", type=Path, help="file to draw to")
     given = parser.parse_args(arguments)
@@ -221,7 +256,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
             eyes = list(list_eyes(folder, given.set_name, limit=given.limit_eyes).values())
             parts = pool.map(measure_real, eyes)
         else:
-            parts = pool.map(partial(measure_drawn, preset=given.preset), range(given.eyes))
+            study = partial(measure_drawn, preset=given.preset, shots=tuple(given.shots), cache=given.cache)
+            parts = pool.map(study, range(given.first, given.first + given.eyes))
         for done, part in enumerate(parts, 1):
             pairs += part
             print(f"\r{done} eyes", end="", file=sys.stderr)

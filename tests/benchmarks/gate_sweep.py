@@ -68,10 +68,18 @@ def glinting(picture: Picture, count: float, eye: torsion.PreparedPhoto) -> Pict
     return spotted
 
 
+def fainter(picture: Picture, share: float, eye: torsion.PreparedPhoto) -> Picture:
+    """Take away contrast, as haze does, and add noise of two grey levels, as a camera does to any picture."""
+    noise = np.random.default_rng(0).normal(0.0, 2.0, picture.shape)
+    faint = 128.0 + share * (picture.astype(np.float64) - 128.0) + noise
+    return np.clip(np.rint(faint), 0, 255).astype(np.uint8)
+
+
 IN_THE_FILE: dict[str, tuple[Callable[..., Picture], tuple[float, ...]]] = {
     "limbus_radius_px": (smaller, (0.6, 0.4, 0.3, 0.25, 0.2, 0.15)),
     "focus": (blurred, (0.5, 1.0, 1.5, 2.0, 3.0, 4.0)),
     "outside": (cut, (0.0, 0.1, 0.2, 0.3, 0.4, 0.5)),
+    "iris_detail": (fainter, (0.5, 0.35, 0.25, 0.18, 0.12, 0.08)),
     "glare": (glinting, (10, 20, 40, 80, 120, 160)),
 }
 
@@ -81,10 +89,16 @@ def tilted(view: View, tilt_deg: float) -> View:
     return replace(view, yaw_deg=view.yaw_deg + tilt_deg, pitch_deg=view.pitch_deg + tilt_deg / 2.0)
 
 
+def dilated(view: View, pupil_ratio: float) -> View:
+    """Widen the pupil."""
+    return replace(view, pupil_ratio=pupil_ratio)
+
+
 BEFORE_THE_LENS: dict[str, tuple[Callable[[View, float], View], tuple[float, ...]]] = {
     "exposed": (closed, (0.1, 0.2, 0.3, 0.4, 0.5, 0.6)),
     "overexposed": (brighter, (0.5, 1.0, 1.5, 2.0, 2.5, 3.0)),
     "white_level": (brighter, (-1.0, -2.0, -3.0, -4.0, -5.0, -6.0)),
+    "pupil_ratio": (dilated, (0.4, 0.5, 0.6, 0.7, 0.75, 0.8)),
     "tilt": (tilted, (5.0, 10.0, 15.0, 20.0, 25.0, 30.0)),
 }
 

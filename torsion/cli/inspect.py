@@ -22,7 +22,15 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-_COLUMNS = ("limbus_radius_px", "pixels_per_degree", "iris_valid", "limbus_valid", "focus", "pupil_ratio")
+_COLUMNS = (
+    "limbus_radius_px",
+    "pixels_per_degree",
+    "iris_valid",
+    "limbus_valid",
+    "iris_detail",
+    "focus",
+    "pupil_ratio",
+)
 
 
 @click.command("inspect")
