@@ -76,6 +76,7 @@ def is_ink(bar: Bar) -> bool:
         return length_over_width >= (_STUB if new or strong else _BAR)
     if (
         bar.density < LEAST["ink"]
+        or bar.runs_on
         or not clear
         or length_over_width < _SHORT_BAR
         or not (new or _is_stroke(bar, length_over_width))

@@ -6,6 +6,7 @@ Whether it is ink is another question.
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from torsion.limbal_edges import WINDOW_DEG, edges_of, extent_of, flanks_of, part_of
@@ -29,6 +30,7 @@ STEEPEST = 60.0
 _RUNS_ON = 1.49  # limbus radii: what has not ended here is hair, a lid or an instrument
 _ALL_WHITE = 0.9
 _PATCH_ROWS = 5  # 0.3 mm: a pale patch in a pen's stroke is shorter
+_ASIDE = 30.0  # degrees a radius by which an instrument may leave the line of the bar
 _TINTED = 0.06  # share by which red is weaker than blue
 _FEW = 4  # samples, of which nothing is told
 _WIDER = 1.15  # than a mark may be, until its sides are laid
@@ -60,6 +62,8 @@ class Bar:
     left_over, color_left : float
         Shares that are left beyond the outer end: of the density (0 where a lid follows), and of a blue or
         violet stain there or beside (0 for a bar that has none).
+    runs_on : bool
+        Something as dark and as wide goes on from its outer end to where the ring ends, over a lid too.
     shown : float or None
         Share of the density that the clean photo shows at the same place; None without one, or where a lid
         hides the place in it.
@@ -80,6 +84,7 @@ class Bar:
     ragged: float
     left_over: float
     color_left: float
+    runs_on: bool
     shown: float | None
 
 
@@ -241,6 +246,7 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ch
         trace.ragged,
         median(trace.depth[past]) / trace.density if open_beyond else 0.0,
         color_left,
+        _runs_on(ring, trace, density(ring.ink)),
         shown,
     )
 
@@ -261,6 +267,26 @@ def _stain_beyond(ring: Ring, trace: _Trace, past: slice) -> float:
     away = (part_of(start - 4.0 * width, start - 1.5 * width), part_of(end + 1.5 * width, end + 4.0 * width))
     far = [tint for part in away if (tint := left[:, part][white[:, part]]).size > _FEW]
     return around - max(own, *(percentile(tint, 80.0) for tint in far), 0.0)
+
+
+def _runs_on(ring: Ring, trace: _Trace, density: float) -> bool:
+    """Tell whether half of a bar's density is left, in as broad a bar, all the way from its end outwards.
+
+    Ink ends on the white or goes under a lid. An instrument goes on, over a lid too; and since it does not
+    point at the middle of the eye, it does so aside of where a lean that pens have leads.
+    """
+    (start, end), rows = trace.edges, ring.rows(trace.outer, ring.radii[-1])
+    signal = trace.leant.of(ring.ink, rows).astype(float)
+    half = max(1, round(0.3 * (end - start) / STEP_DEG))
+    mean_of = sliding_window_view(signal, half, axis=1).mean(axis=2)
+    first = np.arange(2 * half, mean_of.shape[1] - 3 * half)  # the core and, after a gap, as much of each side
+    core = np.minimum(mean_of[:, first], mean_of[:, first + half])  # a lash fills one half of it
+    stands = core - np.maximum(mean_of[:, first - 2 * half], mean_of[:, first + 3 * half])
+    middle, out = (first + half) * STEP_DEG, ring.radii[rows] - trace.outer
+    aside = np.abs(middle - (start + end) / 2) - (end - start) / 2
+    left = np.where(aside <= _ASIDE * out[:, None], stands, -np.inf).max(axis=1)
+    gone = sliding_window_view(left < 0.5 * density, min(_PATCH_ROWS, len(left))).all(axis=1)
+    return not gone.any()
 
 
 def _shows_white(before: Ring, leant: Leant, trace: _Trace) -> bool:
