@@ -60,12 +60,15 @@ def is_ink(bar: Bar) -> bool:
     strong, clear = bar.density >= _DARK_INK, min(bar.beside) >= _ON_WHITE
     # White in shade, or stained by pigment, may not pass for white: then a strong colour must tell.
     beside = _SOME_WHITE if strong and has_color(bar) else _ON_WHITE
+    # What is new is no spot; with white along both its sides it is no hair either; and if it is dark or has a
+    # colour, no shadow.  Then its sides may be as ragged as where ink has run.
+    plain = new and (strong or has_color(bar)) and min(*bar.beside, bar.around) >= _ISLAND
     is_bar = (
         NARROWEST_DEG <= width_deg <= WIDEST_DEG
         and bar.outer - 1.0 >= _SHORTEST
         and abs(bar.slope) <= STEEPEST
         and bar.at_limbus >= _AT_LIMBUS
-        and not bar.ragged > _STRAIGHT
+        and (plain or not bar.ragged > _STRAIGHT)
         and bar.left_over <= _ENDS
         and (bar.color_left <= _ENDS or ink_color(bar.colors) not in _COLORED)
         and max(bar.beside) >= beside
@@ -73,12 +76,13 @@ def is_ink(bar: Bar) -> bool:
     if not is_bar or not (strong or clear) or (bar.shown is not None and not new):
         return False
     if has_color(bar):
-        return length_over_width >= (_STUB if new or strong else _BAR)
+        least = _BAR if bar.beyond >= _ISLAND else _LONG_BAR  # slate pigment is bluish, but lies in spots
+        return length_over_width >= (_STUB if new or strong else least)
     if (
         bar.density < LEAST["ink"]
         or bar.runs_on
         or not clear
-        or length_over_width < _SHORT_BAR
+        or length_over_width < (_STUB if new else _SHORT_BAR)
         or not (new or _is_stroke(bar, length_over_width))
     ):
         return False
@@ -92,7 +96,7 @@ def is_ink(bar: Bar) -> bool:
     # It runs under a lid or beside it.  So does hair, but it is thinner and ends there; and pigment has no
     # straight sides.
     on_white = new or bar.around >= _ON_WHITE or bar.beyond >= _ISLAND
-    return strong and width_deg >= _TUFT_DEG and _is_straight(bar) and on_white
+    return (strong or new) and width_deg >= _TUFT_DEG and _is_straight(bar) and on_white
 
 
 def _is_stroke(bar: Bar, length_over_width: float) -> bool:
