@@ -279,7 +279,7 @@ def _runs_on(ring: Ring, trace: _Trace, density: float) -> bool:
     signal = trace.leant.of(ring.ink, rows).astype(float)
     half = max(1, round(0.3 * (end - start) / STEP_DEG))
     mean_of = sliding_window_view(signal, half, axis=1).mean(axis=2)
-    first = np.arange(2 * half, mean_of.shape[1] - 3 * half)  # the core and, after a gap, as much of each side
+    first = np.arange(2 * half, mean_of.shape[1] - 3 * half)  # of the core; gaps, then as much
     core = np.minimum(mean_of[:, first], mean_of[:, first + half])  # a lash fills one half of it
     stands = core - np.maximum(mean_of[:, first - 2 * half], mean_of[:, first + 3 * half])
     middle, out = (first + half) * STEP_DEG, ring.radii[rows] - trace.outer

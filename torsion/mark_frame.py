@@ -191,7 +191,7 @@ class MarkFrame:
 
 
 def mark_frame(seated: Outlined | None, supine: Outlined | None, pair: Measurement | None) -> MarkFrame:
-    """Find the middle of the limbus: where both photos put it on the eye, each as far as it shows the white."""
+    """Find the middle of the limbus: where both photos put it, each as far as it shows the white about it."""
     if seated is None:
         return MarkFrame((0.0, 0.0), _CENTRE, pair, matched=False)
     middle = seated.limbus.x_px, seated.limbus.y_px
@@ -199,7 +199,7 @@ def mark_frame(seated: Outlined | None, supine: Outlined | None, pair: Measureme
         return MarkFrame(middle, _CENTRE, pair, matched=False)
     assert pair is not None
     assert pair.matrix is not None
-    to_seated = np.linalg.inv(pair.matrix[:, :2])
+    to_seated = np.asarray(np.linalg.inv(pair.matrix[:, :2]), np.float64)
     back = to_seated @ (np.array([supine.limbus.x_px, supine.limbus.y_px]) - pair.matrix[:, 2])
     if math.dist(middle, back) > _APART * seated.limbus.radius_px:
         return MarkFrame(middle, _CENTRE, pair, matched=True)
