@@ -170,7 +170,8 @@ def _trace(
     if abs(slope) > STEEPEST:
         return None
     leant = Leant(ring, columns, slope)
-    straight = leant.of(ring.contrast(channel), ring.rows(1.01, 1.11)).mean(axis=0).astype(float)
+    near = leant.readable(ring, edges, ring.rows(1.01, 1.11))
+    straight = leant.of(ring.contrast(channel), near).mean(axis=0).astype(float)
     fine = edges_of(straight, leant.white, int(np.clip(round(crossing / STEP_DEG), 1, len(columns) - 2)))
     if fine is None or fine[1] - fine[0] > _WIDER * WIDEST_DEG:
         return None
