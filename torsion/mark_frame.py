@@ -76,8 +76,8 @@ def agreed_outlines(
 ) -> tuple[Outlined | None, Outlined | None]:
     """Where the map does not bring the outlines of two photos together, take the better one in both.
 
-    The registration hardly depends on them, so its map tells that one is wrong, and carries the other; the
-    edge of the white, in both photos, tells which.
+    The registration hardly depends on them, so its map tells that one is wrong, and carries the other.  The
+    better one is that about which more white begins where it should, in both photos.
 
     Parameters
     ----------
@@ -100,7 +100,7 @@ def agreed_outlines(
         return seated, supine
     ahead = seated.limbus.carried(to_supine)
     ways = [(seated, _outlined_as(supine.photo, ahead)), (_outlined_as(seated.photo, back), supine)]
-    return min(ways, key=lambda both: math.hypot(*(value for one in both for value in one.rim.middle)))
+    return min(ways, key=lambda both: sum(float(np.trace(one.rim.covariance)) for one in both))
 
 
 def _outlined_as(prepared: PreparedPhoto, limbus: Ellipse) -> Outlined:
