@@ -35,6 +35,7 @@ _BLACK = 0.75  # density, 18 % of the light in red: no pigment without colour is
 _JITTER_DEG = 0.1  # by which sides stray in any photo
 _STROKE, _FROM_LIMBUS = 0.035, 0.75  # straightness of its sides, and share of its density at the limbus
 _SHOWS_TOO = 0.5  # share of the density that the clean photo may show at the same place
+_KNOWN = 0.75  # share of white about that place from which it is known that nothing was there
 
 
 def ink_color(colors: Doubles) -> InkColor:
@@ -73,7 +74,7 @@ def is_ink(bar: Bar) -> bool:
         and (bar.color_left <= _ENDS or ink_color(bar.colors) not in _COLORED)
         and max(bar.beside) >= beside
     )
-    if not is_bar or not (strong or clear) or (bar.shown is not None and not new):
+    if not is_bar or not (strong or clear) or _is_shown(bar):
         return False
     if has_color(bar):
         least = _BAR if bar.beyond >= _ISLAND else _LONG_BAR  # slate pigment is bluish, but lies in spots
@@ -119,4 +120,8 @@ def _is_straight(bar: Bar) -> bool:
 
 def is_new(bar: Bar) -> bool:
     """Tell whether the photo without ink shows white where the bar is."""
-    return bar.shown is not None and bar.shown < _SHOWS_TOO
+    return bar.shown is not None and not _is_shown(bar) and bar.known >= _KNOWN
+
+
+def _is_shown(bar: Bar) -> bool:
+    return bar.shown is not None and bar.shown >= _SHOWS_TOO

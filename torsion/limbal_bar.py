@@ -29,6 +29,7 @@ STEEPEST = 60.0
 
 _RUNS_ON = 1.49  # limbus radii: what has not ended here is hair, a lid or an instrument
 _ALL_WHITE = 0.9
+_GLARE = 0.2  # share by which shine is brighter than the white about it; it hides what it lies on
 _PATCH_ROWS = 5  # 0.3 mm: a pale patch in a pen's stroke is shorter
 _ASIDE = 30.0  # degrees a radius by which an instrument may leave the line of the bar
 _TINTED = 0.06  # share by which red is weaker than blue
@@ -67,6 +68,8 @@ class Bar:
     shown : float or None
         Share of the density that the clean photo shows at the same place; None without one, or where a lid
         hides the place in it.
+    known : float
+        Share of white, not under shine, that the clean photo shows about the place; 0 without one.
     """
 
     start_deg: float
@@ -86,6 +89,7 @@ class Bar:
     color_left: float
     runs_on: bool
     shown: float | None
+    known: float
 
 
 def rough_edges(ring: Ring, at: int, *, channel: Channel) -> tuple[float, float] | None:
@@ -228,8 +232,8 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ch
     def density(values: NDArray[np.float32]) -> float:
         return median(leant.depth(values, trace.edges, beside, band))
 
-    shown = None
-    if before is not None and _shows_white(before, leant, trace):
+    shown, known = None, 0.0 if before is None else _white_before(before, leant, trace)
+    if before is not None and known > SOME_WHITE:
         shown = density(before.signal(channel)) / trace.density
     return Bar(
         first_deg + start,
@@ -249,6 +253,7 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ch
         color_left,
         _runs_on(ring, trace, density(ring.ink)),
         shown,
+        known,
     )
 
 
@@ -290,10 +295,10 @@ def _runs_on(ring: Ring, trace: _Trace, density: float) -> bool:
     return not gone.any()
 
 
-def _shows_white(before: Ring, leant: Leant, trace: _Trace) -> bool:
+def _white_before(before: Ring, leant: Leant, trace: _Trace) -> float:
     start, end = trace.edges
-    white = leant.of(before.white, before.rows(*BAND))
-    return mean(white[:, part_of(start - 2.0, end + 2.0)]) > SOME_WHITE
+    white = leant.of(before.white & (before.red > -_GLARE), before.rows(*BAND))
+    return mean(white[:, part_of(start - 2.0, end + 2.0)])
 
 
 def _end(ring: Ring, depth: Doubles, density: float) -> float | None:
