@@ -276,14 +276,13 @@ def test_an_outline_that_was_missed_is_taken_from_the_other_photo(photos):
     pair = measure(first, second, eye="OD")
     right = outlined(first), outlined(second)
     assert agreed_outlines(*right, pair) == right
-    missed = replace(
-        right[1].limbus, y_px=right[1].limbus.y_px - 14.0, major_px=right[1].limbus.major_px + 10.0
-    )
-    in_cut = replace(right[1].in_cut, y_px=right[1].in_cut.y_px - 14.0 / right[1].from_cut[0, 0])
+    limbus, in_cut = right[1].limbus, right[1].in_cut
+    in_cut = replace(in_cut, y_px=in_cut.y_px - 0.1 * in_cut.radius_px)
+    missed = replace(limbus, y_px=limbus.y_px - 0.1 * limbus.radius_px)
     wrong = replace(right[1], limbus=missed, in_cut=in_cut, rim=find_rim(right[1].pixels, in_cut))
     seated, supine = agreed_outlines(right[0], wrong, pair)
     assert seated is right[0]
-    assert supine.limbus.y_px == pytest.approx(right[1].limbus.y_px, abs=0.02 * right[1].limbus.radius_px)
+    assert supine.limbus.y_px == pytest.approx(limbus.y_px, abs=0.02 * limbus.radius_px)
     assert agreed_outlines(right[0], wrong, None) == (right[0], wrong)  # nothing can be carried
 
 
