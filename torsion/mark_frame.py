@@ -27,7 +27,7 @@ __all__ = ["MarkFrame", "Outlined", "agreed_outlines", "mark_frame", "outlined",
 
 # Standard uncertainty of the limbus centre across and up, limbus radii: lids hide the upper and lower limbus,
 # so that its height is known less well (measured on drawn eyes by tests/benchmarks/ink_study.py).  A second
-# photo does not lower it: most of it is the limbus's own shape, of which lids hide the same part again.
+# photo lowers the height's to 0.006 where lids hide another part in it; the larger one stays stated.
 _CENTRE = (0.004, 0.010)
 _APART = 0.05  # limbus radii: middles that two photos put further apart are not averaged
 
