@@ -28,7 +28,7 @@ ORDER = [
         toric vergence keratometry centroid plan recheck lens_rotation uncertainty budget
         locate
         limbal_rows own_white rim
-        limbal_ring limbal_outline limbal_edges limbal_sides limbal_lean limbal_bar ink_rules ink
+        limbal_ring limbal_outline limbal_edges limbal_sides limbal_lean limbal_end limbal_bar ink_rules ink
         lattice lids zones texture masks
         unwrap quality duplicate preparation order
         search votes

@@ -360,7 +360,10 @@ def ink_flags(monkeypatch):
         pair = accepted(rotation_deg=0.0, flags=(), matrix=matrix)
         found = iter([tuple(seated)] if supine is None else [tuple(seated), tuple(supine), tuple(supine)])
         monkeypatch.setattr(marking, "read_stains", lambda *_, **__: next(found))
-        monkeypatch.setattr(marking, "outlined", lambda one: SimpleNamespace(photo=one, limbus=one.limbus))
+        rim = SimpleNamespace(covariance=1e-4 * np.eye(2))
+        monkeypatch.setattr(
+            marking, "outlined", lambda one: SimpleNamespace(photo=one, limbus=one.limbus, rim=rim)
+        )
         monkeypatch.setattr(marking, "measure", lambda *_, **__: pair)
         monkeypatch.setattr(marking, "is_grey", lambda _: False)
         return marking.read_marks(

@@ -20,10 +20,13 @@ from torsion.flags import FLAGS
 from torsion.ink import find_ink, ink_mask
 from torsion.limbal_ring import unwrap_ring
 from torsion.limbal_rows import COLUMNS
+from torsion.mark_frame import agreed_outlines, outlined
 from torsion.marking import MarkOptions, read_marks
 from torsion.marks import Mark, meridian_beside, offsets_from_marks, opposite_axis, two_point_mark
 from torsion.measurement import measure
 from torsion.photo import Ellipse
+from torsion.preparation import prepare
+from torsion.rim import find_rim
 
 pytestmark = pytest.mark.slow
 
@@ -266,6 +269,21 @@ def test_ink_of_the_supine_photo_is_carried_back(photos):
     assert found.axis is not None
     assert found.axis.axis_deg == pytest.approx(2.5, abs=CENTRE_DEG)
     assert found.meridians[0].inside_ink is True
+
+
+def test_an_outline_that_was_missed_is_taken_from_the_other_photo(photos):
+    first, second = prepare(photos / "seated.png", eye="OD"), prepare(photos / "supine.png", eye="OD")
+    pair = measure(first, second, eye="OD")
+    right = outlined(first), outlined(second)
+    assert agreed_outlines(*right, pair) == right
+    limbus, in_cut = right[1].limbus, right[1].in_cut
+    in_cut = replace(in_cut, y_px=in_cut.y_px - 0.1 * in_cut.radius_px)
+    missed = replace(limbus, y_px=limbus.y_px - 0.1 * limbus.radius_px)
+    wrong = replace(right[1], limbus=missed, in_cut=in_cut, rim=find_rim(right[1].pixels, in_cut))
+    seated, supine = agreed_outlines(right[0], wrong, pair)
+    assert seated is right[0]
+    assert supine.limbus.y_px == pytest.approx(limbus.y_px, abs=0.02 * limbus.radius_px)
+    assert agreed_outlines(right[0], wrong, None) == (right[0], wrong)  # nothing can be carried
 
 
 def test_a_seated_photo_alone_is_read_against_its_level(photos):

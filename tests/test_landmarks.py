@@ -234,15 +234,15 @@ def test_two_pairs_say_what_they_assume():
     assert "two_pairs" not in fit_pairs(pairs, click_px=2.0).flags
 
 
-def test_agreement_with_a_measurement_is_within_three_combined_uncertainties():
+def test_agreement_with_a_measurement_is_within_the_joint_95_percent_interval():
     pairs, _ = drawn_pairs(np.random.default_rng(11), 6, rotation_deg=4.0, noise_px=1.0)
     hand = fit_pairs(pairs)
     both = np.hypot(hand.standard_uncertainty_deg, 0.1)
-    near = compare_rotation(hand, hand.rotation_deg + 2.9 * both, 0.1)
-    far = compare_rotation(hand, hand.rotation_deg - 3.1 * both, 0.1)
+    near = compare_rotation(hand, hand.rotation_deg + 1.9 * both, 0.1)
+    far = compare_rotation(hand, hand.rotation_deg - 2.0 * both, 0.1)
     assert (near.agrees, near.flags) == (True, ())
     assert (far.agrees, far.flags) == (False, ("landmarks_disagree",))
-    assert far.difference_deg == pytest.approx(-3.1 * both)
+    assert far.difference_deg == pytest.approx(-2.0 * both)
 
 
 # ---- files of pairs ----

@@ -50,6 +50,14 @@ def spot(direction_deg, radius, size):
     return np.hypot(RIGHT - radius * np.cos(angle), UP - radius * np.sin(angle)) < size
 
 
+def shaft(direction_deg, lean_deg, breadth):
+    """Give the mask of a straight instrument whose tip lies at the limbus, leaning from straight outwards."""
+    tip, way = np.radians(direction_deg), np.radians(direction_deg + lean_deg)
+    right, up = RIGHT - np.cos(tip), UP - np.sin(tip)
+    along, across = right * np.cos(way) + up * np.sin(way), up * np.cos(way) - right * np.sin(way)
+    return (along > -0.03) & (np.abs(across) < breadth / 2)
+
+
 # ---- the edge of the white
 
 
@@ -221,6 +229,31 @@ def test_bluish_metal_that_fades_on_the_white_is_no_ink():
     shaft = bar(190.0, 2.7, outer=1.7, lean=-30.0), (208, 206, 202)
     tip = bar(190.0, 2.7, outer=1.16, lean=-30.0), (190, 198, 202)
     assert find_ink(painted(shaft, tip), LIMBUS) == ()
+
+
+@pytest.mark.parametrize("lean_deg", [-50.0, -40.0, 40.0, 50.0])
+@pytest.mark.parametrize("breadth", [0.03, 0.06])
+def test_an_instrument_that_points_beside_the_middle_is_no_ink(lean_deg, breadth):
+    whole = shaft(0.0, lean_deg, breadth)
+    steel = painted((whole, (106, 106, 112)), (whole & (OUT < 1.25), (52, 54, 60)))  # it shines further out
+    assert find_ink(steel, LIMBUS) == ()
+    assert find_ink(steel, LIMBUS, clean=painted()) == ()
+
+
+def test_ink_that_has_run_is_found_beside_the_clean_photo():
+    waist = 7.0 - 4.0 * np.sin((OUT - 1.0) * 30.0)
+    run = (np.abs(away_deg(0.0)) < waist / 2) & (OUT > 0.96) & (OUT < 1.22)
+    marked = painted((run, BLACK))
+    assert find_ink(marked, LIMBUS) == ()  # as ragged as pigment may be
+    (stain,) = find_ink(marked, LIMBUS, clean=painted())
+    assert wrap_rotation_deg(stain.direction_deg) == pytest.approx(0.0, abs=0.4)
+    assert stain.certain
+
+
+def test_what_shine_hides_in_the_clean_photo_is_not_new():
+    brown, grey = (spot(180.0, 1.09, 0.07), BROWN), (OUT >= 1.0, (150, 140, 130))
+    hidden = painted(grey, brown, (spot(180.0, 1.09, 0.12), (255, 255, 255)))
+    assert find_ink(painted(grey, brown), LIMBUS, clean=hidden) == ()
 
 
 def test_the_same_bar_is_measured_once_however_many_peaks_it_has():

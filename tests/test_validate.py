@@ -5,9 +5,11 @@ photos goes through the real thing.
 """
 
 import json
+import sys
 from dataclasses import replace
 from importlib import resources
 from pathlib import Path
+from types import ModuleType
 
 import jsonschema
 import made_up
@@ -562,3 +564,13 @@ def test_command_refuses_what_cannot_be_used(tmp_path):
     result = command(tmp_path, "--title", "My camera")  # which would go nowhere
     assert result.exit_code == 2
     assert "--title needs --out" in result.output
+
+
+def test_report_that_cannot_be_written_is_refused_before_the_measuring(with_answers, monkeypatch):
+    home = with_answers(validation(scattered()))
+    monkeypatch.setitem(sys.modules, "jinja2", ModuleType("jinja2"))  # there, and empty: half removed
+    result = command(home, "--out", home / "out")
+    assert result.exit_code == 1
+    assert result.stderr.startswith("Error: the report needs matplotlib and jinja2 (cannot import name")
+    assert "torsion[sheet]" in result.stderr
+    assert not (home / "out").exists()

@@ -136,8 +136,8 @@ _TABLE: tuple[Flag, ...] = (
          "the picked pairs do not fit one rotation and scale, and which of them is wrong cannot be told",
          "look at each in both photos; pick more, all on the limbus or all on the iris"),
     Flag("landmarks_disagree", "review",
-         "the rotation from hand-picked landmarks and the measured one differ by more than three combined "
-         "standard uncertainties",
+         "the rotation from hand-picked landmarks and the measured one differ by more than their joint 95 % "
+         "interval",
          "look at both; do not rely on either before you know why"),
     # Level and both eyes
     Flag("same_way", "review",

@@ -29,12 +29,13 @@ _LONG_BAR = 1.6  # likewise; a round spot that touches the limbus, or nearly so,
 # Sides that stray by this share of the width are as straight as if ruled, however short; those of round spots
 # stray by 0.027 or more.
 _RULED = 0.02
-_STUB = 0.5  # likewise of blue or violet, which does not grow on an eye
+_STUB = 0.5  # likewise of blue or violet, which does not grow on an eye, and of what is new
 _SHORT_BAR = 0.75  # likewise of what must be ink: eight degrees that ended early or ran
 _BLACK = 0.75  # density, 18 % of the light in red: no pigment without colour is as dark
 _JITTER_DEG = 0.1  # by which sides stray in any photo
 _STROKE, _FROM_LIMBUS = 0.035, 0.75  # straightness of its sides, and share of its density at the limbus
 _SHOWS_TOO = 0.5  # share of the density that the clean photo may show at the same place
+_KNOWN = 0.75  # share of white about that place from which it is known that nothing was there
 
 
 def ink_color(colors: Doubles) -> InkColor:
@@ -55,31 +56,41 @@ def has_color(bar: Bar) -> bool:
 
 def is_ink(bar: Bar) -> bool:
     """Tell whether a bar across the limbus is ink."""
-    width_deg, new = bar.end_deg - bar.start_deg, is_new(bar)
-    length_over_width = float((bar.outer - 1.0) / np.radians(width_deg))
     strong, clear = bar.density >= _DARK_INK, min(bar.beside) >= _ON_WHITE
+    if not _crosses(bar) or not (strong or clear) or _is_shown(bar):
+        return False
+    if has_color(bar):
+        least = _BAR if bar.beyond >= _ISLAND else _LONG_BAR  # slate pigment is bluish, but lies in spots
+        return _slenderness(bar) >= (_STUB if strong or is_new(bar) else least)
+    return clear and _is_plain_ink(bar)
+
+
+def _crosses(bar: Bar) -> bool:
+    """Tell whether it is a bar across the limbus, with white beside it and an end."""
+    strong, colored = bar.density >= _DARK_INK, has_color(bar)
     # White in shade, or stained by pigment, may not pass for white: then a strong colour must tell.
-    beside = _SOME_WHITE if strong and has_color(bar) else _ON_WHITE
-    is_bar = (
-        NARROWEST_DEG <= width_deg <= WIDEST_DEG
+    beside = _SOME_WHITE if strong and colored else _ON_WHITE
+    # What is new is no spot; with white along both its sides it is no hair either; and if it is dark or has a
+    # colour, no shadow.  Then its sides may be as ragged as where ink has run.
+    ragged = is_new(bar) and (strong or colored) and min(*bar.beside, bar.around) >= _ISLAND
+    return (
+        NARROWEST_DEG <= _width_deg(bar) <= WIDEST_DEG
         and bar.outer - 1.0 >= _SHORTEST
         and abs(bar.slope) <= STEEPEST
         and bar.at_limbus >= _AT_LIMBUS
-        and not bar.ragged > _STRAIGHT
+        and (ragged or not bar.ragged > _STRAIGHT)
         and bar.left_over <= _ENDS
         and (bar.color_left <= _ENDS or ink_color(bar.colors) not in _COLORED)
         and max(bar.beside) >= beside
     )
-    if not is_bar or not (strong or clear) or (bar.shown is not None and not new):
+
+
+def _is_plain_ink(bar: Bar) -> bool:
+    """Tell whether a bar that has no colour to tell it by is ink."""
+    new, strong, width_deg = is_new(bar), bar.density >= _DARK_INK, _width_deg(bar)
+    if bar.density < LEAST["ink"] or bar.runs_on:
         return False
-    if has_color(bar):
-        return length_over_width >= (_STUB if new or strong else _BAR)
-    if (
-        bar.density < LEAST["ink"]
-        or not clear
-        or length_over_width < _SHORT_BAR
-        or not (new or _is_stroke(bar, length_over_width))
-    ):
+    if _slenderness(bar) < (_STUB if new else _SHORT_BAR) or not (new or _is_stroke(bar)):
         return False
     island = min(*bar.beside, bar.around, bar.beyond)
     if island >= _ALONE:  # no hair ends on white, and no shadow lies in it
@@ -91,15 +102,24 @@ def is_ink(bar: Bar) -> bool:
     # It runs under a lid or beside it.  So does hair, but it is thinner and ends there; and pigment has no
     # straight sides.
     on_white = new or bar.around >= _ON_WHITE or bar.beyond >= _ISLAND
-    return strong and width_deg >= _TUFT_DEG and _is_straight(bar) and on_white
+    return (strong or new) and width_deg >= _TUFT_DEG and _is_straight(bar) and on_white
 
 
-def _is_stroke(bar: Bar, length_over_width: float) -> bool:
+def _width_deg(bar: Bar) -> float:
+    return bar.end_deg - bar.start_deg
+
+
+def _slenderness(bar: Bar) -> float:
+    """Length outside the limbus over width."""
+    return float((bar.outer - 1.0) / np.radians(_width_deg(bar)))
+
+
+def _is_stroke(bar: Bar) -> bool:
     """Tell what no other photo tells apart: pigment lies in round spots, and is brown or thin."""
     if bar.at_limbus < _FROM_LIMBUS:
         return False
     black = bar.density >= _BLACK and ink_color(bar.colors) == "black" and _is_straight(bar)
-    return black or bar.ragged <= _RULED or length_over_width >= _LONG_BAR
+    return black or bar.ragged <= _RULED or _slenderness(bar) >= _LONG_BAR
 
 
 def _is_straight(bar: Bar) -> bool:
@@ -107,11 +127,15 @@ def _is_straight(bar: Bar) -> bool:
 
     What the photo without ink does not show is no spot, so that it may be fainter at the limbus.
     """
-    width_deg = bar.end_deg - bar.start_deg
+    width_deg = _width_deg(bar)
     straight = bar.ragged * width_deg <= max(_STROKE * width_deg, _JITTER_DEG)
     return straight and (is_new(bar) or bar.at_limbus >= _FROM_LIMBUS)
 
 
 def is_new(bar: Bar) -> bool:
     """Tell whether the photo without ink shows white where the bar is."""
-    return bar.shown is not None and bar.shown < _SHOWS_TOO
+    return bar.shown is not None and not _is_shown(bar) and bar.known >= _KNOWN
+
+
+def _is_shown(bar: Bar) -> bool:
+    return bar.shown is not None and bar.shown >= _SHOWS_TOO

@@ -29,7 +29,6 @@ __all__ = ["Agreement", "HandRotation", "LandmarkPair", "compare_rotation", "fit
 _ASSUMED_PX = 1.0  # of a click, each way, where two pairs cannot show it; common practice, no source
 _COLUMNS = ("seated_x_px", "seated_y_px", "supine_x_px", "supine_y_px")
 _VIEW_DEG = 45.0  # beyond, the picture is turned by another quarter than was stated
-_AGREE = 3.0  # combined standard uncertainties
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +103,7 @@ class Agreement:
     standard_uncertainty_deg : float
         Of both together.
     agrees : bool
-        True within three of them.
+        True within their joint 95 % interval, 1.96 of them.
     flags : tuple of str
         ``landmarks_disagree`` where they do not agree.
     """
@@ -283,5 +282,5 @@ def compare_rotation(hand: HandRotation, rotation_deg: float, standard_uncertain
     """
     difference = wrap_rotation_deg(rotation_deg - hand.rotation_deg)
     both = math.hypot(standard_uncertainty_deg, hand.standard_uncertainty_deg)
-    agrees = abs(difference) <= _AGREE * both
+    agrees = abs(difference) <= COVERAGE * both
     return Agreement(difference, both, agrees, () if agrees else ("landmarks_disagree",))

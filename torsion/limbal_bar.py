@@ -9,11 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.limbal_edges import WINDOW_DEG, edges_of, extent_of, flanks_of, part_of
+from torsion.limbal_end import end_of, runs_on, stain_beyond
 from torsion.limbal_lean import SOME_WHITE, Leant, lean_of
 from torsion.limbal_ring import BAND, Channel, Ring
 from torsion.limbal_rows import COLUMNS, STEP_DEG
 from torsion.limbal_sides import fit_sides
-from torsion.quantiles import mean, median, percentile
+from torsion.quantiles import mean, median
 
 __all__ = ["LEAST", "NARROWEST_DEG", "STEEPEST", "WIDEST_DEG", "Bar", "measure_bar", "rough_edges"]
 
@@ -26,11 +27,9 @@ NARROWEST_DEG, WIDEST_DEG = 1.1, 20.0
 STEEPEST = 60.0
 """Degrees at the limbus for each radius by which a mark leans at most: 45 degrees from straight outwards."""
 
-_RUNS_ON = 1.49  # limbus radii: what has not ended here is hair, a lid or an instrument
 _ALL_WHITE = 0.9
-_PATCH_ROWS = 5  # 0.3 mm: a pale patch in a pen's stroke is shorter
+_GLARE = 0.2  # share by which shine is brighter than the white about it; it hides what it lies on
 _TINTED = 0.06  # share by which red is weaker than blue
-_FEW = 4  # samples, of which nothing is told
 _WIDER = 1.15  # than a mark may be, until its sides are laid
 
 
@@ -60,9 +59,13 @@ class Bar:
     left_over, color_left : float
         Shares that are left beyond the outer end: of the density (0 where a lid follows), and of a blue or
         violet stain there or beside (0 for a bar that has none).
+    runs_on : bool
+        Something as dark and as wide goes on from its outer end to where the ring ends, over a lid too.
     shown : float or None
         Share of the density that the clean photo shows at the same place; None without one, or where a lid
         hides the place in it.
+    known : float
+        Share of white, not under shine, that the clean photo shows about the place; 0 without one.
     """
 
     start_deg: float
@@ -80,7 +83,9 @@ class Bar:
     ragged: float
     left_over: float
     color_left: float
+    runs_on: bool
     shown: float | None
+    known: float
 
 
 def rough_edges(ring: Ring, at: int, *, channel: Channel) -> tuple[float, float] | None:
@@ -165,7 +170,8 @@ def _trace(
     if abs(slope) > STEEPEST:
         return None
     leant = Leant(ring, columns, slope)
-    straight = leant.of(ring.contrast(channel), ring.rows(1.01, 1.11)).mean(axis=0).astype(float)
+    near = leant.readable(ring, edges, ring.rows(1.01, 1.11))
+    straight = leant.of(ring.contrast(channel), near).mean(axis=0).astype(float)
     fine = edges_of(straight, leant.white, int(np.clip(round(crossing / STEP_DEG), 1, len(columns) - 2)))
     if fine is None or fine[1] - fine[0] > _WIDER * WIDEST_DEG:
         return None
@@ -174,7 +180,7 @@ def _trace(
         return None
     depth = leant.depth(ring.signal(channel), fine, beside, ring.rows(*ring.radii[[0, -1]]))
     density = median(depth[ring.rows(*BAND)])
-    outer = _end(ring, depth, density)
+    outer = end_of(ring, depth, density)
     if outer is None or density < LEAST[channel]:
         return None
     return _Trace(leant, fine, beside, straight, depth, density, outer, slope, noise)
@@ -217,13 +223,13 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ch
     open_beyond = min(mean(white_past[:, flank]) for flank in flanks) > SOME_WHITE
     white_beyond = white_past[: beyond.stop - beyond.start, part_of(start - 1.0, end + 1.0)]
     stain = median(leant.depth(ring.stain, trace.edges, beside, band))
-    color_left = _stain_beyond(ring, trace, past) / stain if stain > _TINTED else 0.0
+    color_left = stain_beyond(ring, leant, trace.edges, past) / stain if stain > _TINTED else 0.0
 
     def density(values: NDArray[np.float32]) -> float:
         return median(leant.depth(values, trace.edges, beside, band))
 
-    shown = None
-    if before is not None and _shows_white(before, leant, trace):
+    shown, known = None, 0.0 if before is None else _white_before(before, leant, trace)
+    if before is not None and known > SOME_WHITE:
         shown = density(before.signal(channel)) / trace.density
     return Bar(
         first_deg + start,
@@ -241,40 +247,13 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ch
         trace.ragged,
         median(trace.depth[past]) / trace.density if open_beyond else 0.0,
         color_left,
+        runs_on(ring, leant, trace.edges, trace.outer, density(ring.ink)),
         shown,
+        known,
     )
 
 
-def _stain_beyond(ring: Ring, trace: _Trace, past: slice) -> float:
-    """How much of a stain is left beyond the outer end, above what the white has of its own.
-
-    The white has a tint of its own, bluish where it is thin, and noise. It is taken beside the mark and, as
-    far out as the end, further away, since beside redness about the limbus the white beyond it is bluish.
-    """
-    leant, (start, end) = trace.leant, trace.edges
-    width = end - start
-    left = leant.of(ring.stain, past)
-    around = median(np.percentile(left[:, part_of(start - width, end + width)], 80, axis=1))
-    tints = [leant.of(ring.stain, ring.rows(*BAND))[:, flank] for flank in leant.flanks(trace.edges)]
-    own = mean(np.array([percentile(tint, 80.0) for tint in tints]))
-    white = leant.of(ring.white, past) > 0
-    away = (part_of(start - 4.0 * width, start - 1.5 * width), part_of(end + 1.5 * width, end + 4.0 * width))
-    far = [tint for part in away if (tint := left[:, part][white[:, part]]).size > _FEW]
-    return around - max(own, *(percentile(tint, 80.0) for tint in far), 0.0)
-
-
-def _shows_white(before: Ring, leant: Leant, trace: _Trace) -> bool:
+def _white_before(before: Ring, leant: Leant, trace: _Trace) -> float:
     start, end = trace.edges
-    white = leant.of(before.white, before.rows(*BAND))
-    return mean(white[:, part_of(start - 2.0, end + 2.0)]) > SOME_WHITE
-
-
-def _end(ring: Ring, depth: Doubles, density: float) -> float | None:
-    """Radius from which less than half is left for longer than a patch; None where it runs on."""
-    rows = ring.rows(1.06, ring.radii[-1])
-    low = depth[rows] < 0.5 * density
-    gone = np.convolve(low, np.ones(_PATCH_ROWS), "valid") > _PATCH_ROWS - 0.5
-    if not gone.any():
-        return None
-    outer = float(ring.radii[rows][int(np.argmax(gone))])
-    return outer if outer <= _RUNS_ON else None
+    white = leant.of(before.white & (before.red > -_GLARE), before.rows(*BAND))
+    return mean(white[:, part_of(start - 2.0, end + 2.0)])

@@ -23,11 +23,11 @@ from torsion.photo import Ellipse
 from torsion.preparation import PreparedPhoto
 from torsion.rim import Rim
 
-__all__ = ["MarkFrame", "Outlined", "mark_frame", "outlined", "read_mark", "read_stains"]
+__all__ = ["MarkFrame", "Outlined", "agreed_outlines", "mark_frame", "outlined", "read_mark", "read_stains"]
 
 # Standard uncertainty of the limbus centre across and up, limbus radii: lids hide the upper and lower limbus,
 # so that its height is known less well (measured on drawn eyes by tests/benchmarks/ink_study.py).  A second
-# photo does not lower it: most of it is the limbus's own shape, of which lids hide the same part again.
+# photo lowers the height's to 0.006 where lids hide another part in it; the larger one stays stated.
 _CENTRE = (0.004, 0.010)
 _APART = 0.05  # limbus radii: middles that two photos put further apart are not averaged
 
@@ -69,6 +69,46 @@ def outlined(prepared: PreparedPhoto) -> Outlined | None:
         again = _cut_out(prepared, found.limbus)
         found = _in_cut(prepared, found.limbus, again)
     return found
+
+
+def agreed_outlines(
+    seated: Outlined | None, supine: Outlined | None, pair: Measurement | None
+) -> tuple[Outlined | None, Outlined | None]:
+    """Where the map does not bring the outlines of two photos together, take the better one in both.
+
+    The registration hardly depends on them, so its map tells that one is wrong, and carries the other.  The
+    better one is that about which more white begins where it should, in both photos.
+
+    Parameters
+    ----------
+    seated, supine : Outlined or None
+    pair : Measurement or None
+
+    Returns
+    -------
+    (Outlined or None, Outlined or None)
+        As they were where they agree, or nothing can be carried.
+    """
+    if seated is None or supine is None or not _is_mapped(pair):
+        return seated, supine
+    assert pair is not None
+    assert pair.matrix is not None
+    to_supine = pair.matrix
+    to_seated = np.linalg.inv(np.vstack([to_supine, [0.0, 0.0, 1.0]]))[:2]
+    back = supine.limbus.carried(to_seated)
+    if not _moved(back, seated.limbus):
+        return seated, supine
+    ahead = seated.limbus.carried(to_supine)
+    ways = [(seated, _outlined_as(supine.photo, ahead)), (_outlined_as(seated.photo, back), supine)]
+    return min(ways, key=lambda both: sum(float(np.trace(one.rim.covariance)) for one in both))
+
+
+def _outlined_as(prepared: PreparedPhoto, limbus: Ellipse) -> Outlined:
+    return _in_cut(prepared, limbus, _cut_out(prepared, limbus))
+
+
+def _is_mapped(pair: Measurement | None) -> bool:
+    return pair is not None and pair.verdict != "refuse" and pair.matrix is not None
 
 
 def _in_cut(prepared: PreparedPhoto, limbus: Ellipse, pixels: NDArray[np.uint8]) -> Outlined:
@@ -151,18 +191,28 @@ class MarkFrame:
 
 
 def mark_frame(seated: Outlined | None, supine: Outlined | None, pair: Measurement | None) -> MarkFrame:
-    """Find the middle of the limbus: where both photos put it on the eye, each with an error of its own."""
+    """Find the middle of the limbus: where both photos put it, each as far as it shows the white about it."""
     if seated is None:
         return MarkFrame((0.0, 0.0), _CENTRE, pair, matched=False)
     middle = seated.limbus.x_px, seated.limbus.y_px
-    if pair is None or pair.verdict == "refuse" or pair.matrix is None or supine is None:
+    if supine is None or not _is_mapped(pair):
         return MarkFrame(middle, _CENTRE, pair, matched=False)
-    other = np.array([supine.limbus.x_px, supine.limbus.y_px])
-    back = np.linalg.solve(pair.matrix[:, :2], other - pair.matrix[:, 2])
+    assert pair is not None
+    assert pair.matrix is not None
+    to_seated = np.asarray(np.linalg.inv(pair.matrix[:, :2]), np.float64)
+    back = to_seated @ (np.array([supine.limbus.x_px, supine.limbus.y_px]) - pair.matrix[:, 2])
     if math.dist(middle, back) > _APART * seated.limbus.radius_px:
         return MarkFrame(middle, _CENTRE, pair, matched=True)
-    both = (middle[0] + float(back[0])) / 2, (middle[1] + float(back[1])) / 2
-    return MarkFrame(both, _CENTRE, pair, matched=True)
+    weight = _precision(seated), _precision(supine, to_seated / math.sqrt(abs(np.linalg.det(to_seated))))
+    both = np.linalg.solve(weight[0] + weight[1], weight[0] @ middle + weight[1] @ back)
+    return MarkFrame((float(both[0]), float(both[1])), _CENTRE, pair, matched=True)
+
+
+def _precision(photo: Outlined, turn: NDArray[np.float64] | None = None) -> NDArray[np.float64]:
+    """How well the white that is seen tells the middle, in pixels' directions: poorly upwards under lids."""
+    upright = np.diag([1.0, -1.0])  # the covariance counts upwards
+    own = upright @ photo.rim.covariance @ upright
+    return np.asarray(np.linalg.inv(own if turn is None else turn @ own @ turn.T), np.float64)
 
 
 def read_mark(stain: Stain, photo: Outlined, frame: MarkFrame, planned: Sequence[float], role: Role) -> Mark:

@@ -10,7 +10,15 @@ from typing import Literal
 from torsion.angles import Eye, read_axis_deg, read_eye, wrap_rotation_deg
 from torsion.flags import FORECASTS, Verdict, worst_verdict
 from torsion.ink import Stain
-from torsion.mark_frame import MarkFrame, Outlined, mark_frame, outlined, read_mark, read_stains
+from torsion.mark_frame import (
+    MarkFrame,
+    Outlined,
+    agreed_outlines,
+    mark_frame,
+    outlined,
+    read_mark,
+    read_stains,
+)
 from torsion.marks import (
     MOST_MARKS,
     Change,
@@ -203,7 +211,7 @@ def _all_marks(
     seated: PreparedPhoto, pair: Measurement | None, planned: Sequence[float]
 ) -> tuple[Case, tuple[Mark, ...], tuple[Mark, ...]]:
     """Bring the marks of both photos together: the case, the marks, and those that are lost."""
-    first, second = outlined(seated), None if pair is None else outlined(pair.supine)
+    first, second = agreed_outlines(outlined(seated), None if pair is None else outlined(pair.supine), pair)
     frame = mark_frame(first, second, pair)
     before = _marks(first, read_stains(first), frame, planned, "seated")
     if pair is None:

@@ -58,6 +58,21 @@ class Ellipse:
             raise ValueError(msg)
         object.__setattr__(self, "axis_deg", wrap_axis_deg(self.axis_deg))
 
+    def carried(self, matrix: NDArray[np.float64]) -> Self:
+        """Carry it by an affine map of pixels, (2, 3).
+
+        Examples
+        --------
+        >>> Ellipse(3, 1, 2, 1, 90).carried(np.array([[0.0, 2.0, 5.0], [-2.0, 0.0, 0.0]]))
+        Ellipse(x_px=7.0, y_px=-6.0, major_px=4.0, minor_px=2.0, axis_deg=180.0)
+        """
+        angle = math.radians(self.axis_deg)
+        along = np.array([[math.cos(angle), math.sin(angle)], [-math.sin(angle), math.cos(angle)]])
+        ends, size, _ = np.linalg.svd(matrix[:, :2] @ along * [self.major_px, self.minor_px])
+        x_px, y_px = matrix @ [self.x_px, self.y_px, 1.0]
+        axis_deg = math.degrees(math.atan2(-ends[1, 0], ends[0, 0]))
+        return type(self)(float(x_px), float(y_px), float(size[0]), float(size[1]), axis_deg)
+
     @classmethod
     def circle(cls, x_px: float, y_px: float, radius_px: float) -> Self:
         """Make a circle.

@@ -1,7 +1,6 @@
 """``torsion validate``: a user's own camera put to the test."""
 
 from collections.abc import Iterator
-from importlib.util import find_spec
 from pathlib import Path
 
 import click
@@ -111,9 +110,8 @@ def command(
         torsion validate photos --out validation
     """  # fmt: skip
     refuse_idle("--title", when=out is None, why="needs --out: it stands in the report")
-    if out is not None and (missing := [name for name in ("matplotlib", "jinja2") if not find_spec(name)]):
-        msg = f"the report needs {' and '.join(missing)}: pip install 'torsion[sheet]'"
-        raise click.ClickException(msg)
+    if out is not None:
+        _check_report()
     groups = group_photos(folder, pattern=pattern)
     options = ValidateOptions(different=different, mirrored=mirrored, turned=turned, seed=seed)
     try:
@@ -131,6 +129,18 @@ def command(
         ctx.exit(INTERRUPTED)
     if found.verdict == "refuse":
         ctx.exit(REFUSED)
+
+
+def _check_report() -> None:
+    """Load what the report needs before the measuring, which may take an hour, not after it."""
+    try:
+        from torsion.sheets import pages
+        from torsion.validate_plots import figures  # noqa: F401 - matplotlib comes with it
+
+        pages("torsion")
+    except Exception as fault:  # a broken installation fails in whatever way it likes
+        msg = f"the report needs matplotlib and jinja2 ({fault}); install: pip install 'torsion[sheet]'"
+        raise click.ClickException(msg) from fault
 
 
 def _write(found: Validation, out: Path | None, json_to: str | None, title: str) -> None:
