@@ -19,7 +19,7 @@ from torsion.outline import DIRECTIONS, outline_fit, radial_step, strongest, unr
 from torsion.photo import Ellipse, Photo, is_grey
 from torsion.pupil import ROUND, VERY_ROUND, find_pupil
 from torsion.quantiles import median
-from torsion.rings import Circle, limbus_circles
+from torsion.rings import Circle, limbus_circles, small_limbus_circles
 
 __all__ = ["Located", "locate"]
 
@@ -79,25 +79,49 @@ def locate(photo: Photo) -> Located:
     if given_limbus is not None:
         circle = (given_limbus.x_px, given_limbus.y_px, given_limbus.radius_px)
         return _Trial.of(pixels, channel, circle, limbus=given_limbus, pupil=given_pupil).found
+    best, beside = _best_trial(pixels, channel, pupil=given_pupil)
+    if best is None:
+        return Located(None, None)
+    is_other = beside is not None and _Trial.of(pixels, channel, beside).is_clear
+    return replace(best.found, other_eye=is_other)
+
+
+def _best_trial(
+    pixels: Image, channel: Image, *, pupil: Ellipse | None
+) -> tuple["_Trial | None", Circle | None]:
+    """Look for an eye that fills the picture, then for smaller ones; also a circle beside it of like size.
+
+    Of small eyes both outlines must be seen, and a dark pupil: pictures are full of small dark discs.
+    """
     grey = is_grey(pixels)
     starts, beside = limbus_circles(channel, grey=grey)
+    best = _best_of(pixels, channel, starts, pupil=pupil, grey=grey)
+    if best is not None and best.is_eye:
+        return best.or_within(channel, starts), beside
+    for starts, beside in small_limbus_circles(channel, grey=grey):
+        best = _best_of(pixels, channel, starts, pupil=pupil, grey=grey)
+        if best is not None and best.is_clear and best.has_dark_pupil(channel):
+            return best, beside
+    return None, None
+
+
+def _best_of(
+    pixels: Image, channel: Image, starts: Sequence[Circle], *, pupil: Ellipse | None, grey: bool
+) -> "_Trial | None":
+    """Try circles one after the other until one settles as an eye."""
     if not starts:
-        return Located(None, None)
-    best = _Trial.of(pixels, channel, starts[0], pupil=given_pupil)
+        return None
+    best = _Trial.of(pixels, channel, starts[0], pupil=pupil)
     for start in starts[1:]:
         # Nothing round encloses a limbus; what a ring encloses may be the pupil, with a lamp mirrored in it.
         outer = _encloses(start, best.limbus)
         settled = best.settles(grey=grey)
         if settled and not outer:
             continue
-        trial = _Trial.of(pixels, channel, start, pupil=given_pupil)
+        trial = _Trial.of(pixels, channel, start, pupil=pupil)
         if (outer and trial.has_round_limbus) or (not settled and trial.outdoes(best, grey=grey)):
             best = trial
-    if not best.is_eye:
-        return Located(None, None)
-    best = best.or_within(channel, starts)
-    is_other = beside is not None and _Trial.of(pixels, channel, beside).is_clear
-    return replace(best.found, other_eye=is_other)
+    return best
 
 
 def _encloses(circle: Circle, limbus: Ellipse) -> bool:
@@ -186,15 +210,18 @@ class _Trial:
     def or_within(self, channel: Image, starts: Sequence[Circle]) -> "_Trial":
         """Take a clear eye with a dark pupil that lies inside, if its own limbus is not round; else itself.
 
-        A wide open eye is a bright disc about the limbus as well.  A pupil that was given stays.
+        A wide open eye is a bright disc about the limbus as well, whose pupil the limbus seems to be.  A
+        pupil that was given stays.
         """
         if self.has_round_limbus or self.given_pupil is not None:
             return self
-        for start in starts:
+        disc = self.pupil[0]
+        inner = [(disc.x_px, disc.y_px, disc.radius_px)] if disc is not None else []
+        for start in (*inner, *starts):
             if self._holds(start):
                 trial = _Trial.of(self.pixels, channel, start)
                 higher = trial.side_step > _HIGHER * self.side_step
-                if higher and trial.is_clear and trial._has_dark_pupil(channel):
+                if higher and trial.is_clear and trial.has_dark_pupil(channel):
                     return trial
         return self
 
@@ -203,7 +230,7 @@ class _Trial:
         off = float(np.hypot(x - self.limbus.x_px, y - self.limbus.y_px))
         return off + radius < self.limbus.radius_px
 
-    def _has_dark_pupil(self, channel: Image) -> bool:
+    def has_dark_pupil(self, channel: Image) -> bool:
         disc = self.pupil[0]
         if disc is None:
             return False
