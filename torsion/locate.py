@@ -91,7 +91,7 @@ def _best_trial(
 ) -> tuple["_Trial | None", Circle | None]:
     """Look for an eye that fills the picture, then for smaller ones; also a circle beside it of like size.
 
-    Of small eyes both outlines must be seen, and a dark pupil: pictures are full of small dark discs.
+    Of a small eye a dark pupil must be seen: pictures are full of small dark discs.
     """
     grey = is_grey(pixels)
     starts, beside = limbus_circles(channel, grey=grey)
@@ -100,7 +100,7 @@ def _best_trial(
         return best.or_within(channel, starts), beside
     for starts, beside in small_limbus_circles(channel, grey=grey):
         best = _best_of(pixels, channel, starts, pupil=pupil, grey=grey)
-        if best is not None and best.is_clear and best.has_dark_pupil(channel):
+        if best is not None and best.shows_pupil and best.has_dark_pupil(channel):
             return best, beside
     return None, None
 
@@ -210,17 +210,17 @@ class _Trial:
     def or_within(self, channel: Image, starts: Sequence[Circle]) -> "_Trial":
         """Take a clear eye with a dark pupil that lies inside, if its own limbus is not round; else itself.
 
-        A wide open eye is a bright disc about the limbus as well, whose pupil the limbus seems to be.  A
-        pupil that was given stays.
+        A wide open eye is a bright disc about the limbus as well, whose pupil the limbus seems to be: but
+        nothing round lies in a pupil.  A pupil that was given stays.
         """
         if self.has_round_limbus or self.given_pupil is not None:
             return self
         disc = self.pupil[0]
-        inner = [(disc.x_px, disc.y_px, disc.radius_px)] if disc is not None else []
-        for start in (*inner, *starts):
+        inner = [((disc.x_px, disc.y_px, disc.radius_px), 1.0)] if disc is not None else []
+        for start, times in (*inner, *((start, _HIGHER) for start in starts)):
             if self._holds(start):
                 trial = _Trial.of(self.pixels, channel, start)
-                higher = trial.side_step > _HIGHER * self.side_step
+                higher = trial.side_step > times * self.side_step
                 if higher and trial.is_clear and trial.has_dark_pupil(channel):
                     return trial
         return self
