@@ -30,6 +30,7 @@ _REACH = 1.8  # radii of a start about which the limbus is seen: as far as fits 
 _MIN_LIMBUS_STEP = 0.04  # of the range of brightness; infra-red shows 0.1, white light 0.2 to 0.4
 _ROUND_LIMBUS = 0.75  # as of the pupil; one of the two is asked for
 _HIGHER = 2.0  # is the step at the edge of the white than at that of the lids, or of a zone of the iris
+_ABOUT = 1.25  # radius of a limbus over that of the widest pupil
 _RIGHT = np.cos(DIRECTIONS) > 0
 
 
@@ -121,14 +122,19 @@ def _best_of(
         trial = _Trial.of(pixels, channel, start, pupil=pupil)
         if (outer and trial.has_round_limbus) or (not settled and trial.outdoes(best, grey=grey)):
             best = trial
-    return best
+    if best.settles(grey=grey):
+        return best
+    # The outline may have slipped onto the edge of a wide pupil, which is the higher step.
+    further = best.limbus.x_px, best.limbus.y_px, _ABOUT * best.limbus.radius_px
+    trial = _Trial.of(pixels, channel, further, pupil=pupil)
+    return trial if trial.shows_pupil and trial.outdoes(best, grey=grey) else best
 
 
 def _encloses(circle: Circle, limbus: Ellipse) -> bool:
     """Whether a circle lies about an outline as a limbus about the widest pupil, 0.8 of its radius."""
     x, y, radius = circle
     off = np.hypot(x - limbus.x_px, y - limbus.y_px)
-    return bool(radius > 1.25 * limbus.radius_px and off < 0.3 * limbus.radius_px)
+    return bool(radius > _ABOUT * limbus.radius_px and off < 0.3 * limbus.radius_px)
 
 
 @dataclass(frozen=True, eq=False)

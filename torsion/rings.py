@@ -26,7 +26,6 @@ _PUPIL = 0.35  # of the radius of a small limbus: its pupil is looked for as wel
 _MAX_CONTRAST = 60.0  # a sample of ring contrast counts for at most this, of 100
 _MAX_RING = 40.0  # a ring counts for at most this, so that a black pupil cannot pose as a limbus
 _MIN_LIMBUS_CONTRAST = 9.0  # of 100; below, there is no dark disc on a brighter ground
-_WIDEST = 0.78  # pupil over limbus
 _STARTS = 4  # circles that may be tried
 _ARCS = 1.5  # what a step that is alike all round counts for in a limbus: both sides, 0.35 below, 0.15 above
 _PUPILS = 6  # of the clearest of a grey picture, about which a faint limbus is looked for
@@ -129,50 +128,26 @@ def _distinct(circles: list[Circle]) -> list[Circle]:
 def _best_rings(
     limbus: Floats, pupil: Floats, radii: NDArray[np.float64], *, count: int
 ) -> list[tuple[float, Circle]]:
-    """Score the most contrasting rings, best first; each is taken out of `limbus` with its neighbourhood.
-
-    Half of a limbus and half of a wide pupil make a ring as well, but none that a pupil lies in: where a
-    neighbour scores more by what makes a disc stand out, it is taken.
-    """
+    """Score the most contrasting rings, best first; each is taken out of `limbus` with its neighbourhood."""
     scored: list[tuple[float, Circle]] = []
     highest = limbus.reshape(len(radii), -1).max(axis=1)  # only what changes is looked at again
     for _ in range(count):
         at = int(np.argmax(highest))
-        place = _highest(limbus[at], 0, 0)
-        if limbus[at][place] < _MIN_LIMBUS_CONTRAST:
+        row, column = (int(place) for place in np.unravel_index(int(np.argmax(limbus[at])), limbus[at].shape))
+        own = float(limbus[at, row, column])
+        if own < _MIN_LIMBUS_CONTRAST:
             break
-        rows, columns, distance = _about(limbus[0].shape, place, 0.25 * radii[at])
-        similar = np.flatnonzero(np.abs(np.log(radii / radii[at])) < 0.15)
-        near = distance < 0.25 * radii[at]
-        entry = _scored(limbus, pupil, radii, at, place)
-        worth = entry[0] + _MIN_LIMBUS_CONTRAST
-        clearest = float(pupil[: np.searchsorted(radii, _WIDEST * radii[at]), rows, columns].max(initial=0.0))
-        if min(float(limbus[at][place]), _MAX_RING) + min(clearest, _MAX_RING) > worth:
-            for ring in similar.tolist():
-                beside = _highest(limbus[ring, rows, columns] * near, rows.start, columns.start)
-                other = _scored(limbus, pupil, radii, ring, beside)
-                entry = other if other[0] > max(worth, entry[0]) else entry
-        if entry[0] > _MIN_LIMBUS_CONTRAST:
-            scored.append(entry)
+        radius = radii[at]
+        nested = _nested(pupil, radii, (row, column), radius)
+        score = min(own, _MAX_RING) + min(nested, _MAX_RING)
+        if score > _MIN_LIMBUS_CONTRAST:
+            scored.append((score, (float(column), float(row), float(radius))))
+        rows, columns, distance = _about(limbus[0].shape, (row, column), 0.25 * radius)
+        similar = np.flatnonzero(np.abs(np.log(radii / radius)) < 0.15)
         changed = slice(similar[0], similar[-1] + 1)
-        limbus[changed, rows, columns] *= ~near
+        limbus[changed, rows, columns] *= distance >= 0.25 * radius
         highest[changed] = limbus[changed].reshape(len(similar), -1).max(axis=1)
     return sorted(scored, key=lambda entry: -entry[0])
-
-
-def _scored(
-    limbus: Floats, pupil: Floats, radii: NDArray[np.float64], ring: int, place: tuple[int, int]
-) -> tuple[float, Circle]:
-    """Score a ring by its own contrast and that of the best pupil in it."""
-    nested = _nested(pupil, radii, place, radii[ring])
-    score = min(float(limbus[ring][place]), _MAX_RING) + min(nested, _MAX_RING)
-    return score, (float(place[1]), float(place[0]), float(radii[ring]))
-
-
-def _highest(values: Floats, row: int, column: int) -> tuple[int, int]:
-    """Row and column of the highest value, counted from those of the first."""
-    down, across = divmod(int(np.argmax(values)), values.shape[1])
-    return row + down, column + across
 
 
 def _rings_about_pupils(
@@ -186,7 +161,7 @@ def _rings_about_pupils(
         clear = float(pupil[at, row, column])
         if clear < _MIN_LIMBUS_CONTRAST:
             break
-        for ring in np.flatnonzero((radii > radii[at] / _WIDEST) & (radii < radii[at] / 0.16)):
+        for ring in np.flatnonzero((radii > radii[at] / 0.78) & (radii < radii[at] / 0.16)):
             rows, columns, distance = _about(limbus[0].shape, (row, column), 0.15 * radii[ring])
             central = np.exp(-0.5 * (distance / (_OFF_CENTRE * radii[ring])) ** 2)
             own = np.minimum(limbus[ring, rows, columns], _MAX_RING) * central
@@ -224,6 +199,6 @@ def _about(
 def _nested(pupil: Floats, radii: NDArray[np.float64], centre: tuple[int, int], radius: float) -> float:
     """Contrast of the best pupil that lies in a limbus circle, 0 without one."""
     rows, columns, distance = _about(pupil[0].shape, centre, 0.15 * radius)
-    inside = radii < _WIDEST * radius
+    inside = radii < 0.78 * radius
     fits = (distance < 0.15 * radius) & (distance + radii[inside][:, None, None] < 0.85 * radius)
     return float(pupil[inside, rows, columns][fits].max(initial=0.0))
