@@ -220,3 +220,29 @@ def test_the_shade_about_a_deep_set_eye_is_no_limbus_and_its_limbus_no_pupil(rad
     found = locate(photo_from_array(_face((1800, 1200), radius, shade=True)))
     assert found.limbus is not None
     assert found.limbus.radius_px == pytest.approx(radius, rel=0.03)
+
+
+def _wide_pupil(seed):
+    """Colour picture of an eye whose wide pupil lies off its middle, and the radius of its limbus."""
+    rng = np.random.default_rng(seed)
+    radius, pupil = rng.uniform(70, 110), rng.uniform(0.72, 0.78)
+    y, x = np.mgrid[:300, :450].astype(np.float32)
+    middle = 225 + rng.uniform(-15, 15), 150 + rng.uniform(-10, 10)
+    x, y = (x - middle[0]) / radius, (y - middle[1]) / radius
+    picture = np.full((300, 450, 3), (185.0, 150.0, 130.0), np.float32)
+    bow = 1 - (x / 2.5) ** 2
+    lids = (y > -rng.uniform(0.7, 0.95) * bow) & (y < rng.uniform(0.85, 1) * bow)
+    picture[lids] = 205.0, 200.0, 190.0
+    picture[lids & (np.hypot(x, y) < 1)] = rng.uniform(90, 130), 110.0, 130.0
+    off = rng.uniform(-0.06, 0.06, 2)
+    picture[lids & (np.hypot(x - off[0], y - off[1]) < pupil)] = 12.0
+    picture = cv2.GaussianBlur(picture, (0, 0), rng.uniform(1.5, 4)) + 3 * rng.standard_normal(picture.shape)
+    return np.clip(picture, 0, 255).astype(np.uint8), radius
+
+
+@pytest.mark.parametrize("seed", [1, 28, 37, 38, 55, 89, 90, 105])
+def test_half_of_a_wide_pupil_with_half_of_the_limbus_is_no_limbus(seed):
+    picture, radius = _wide_pupil(seed)
+    found = locate(photo_from_array(picture)).limbus
+    assert found is not None
+    assert found.radius_px == pytest.approx(radius, rel=0.03)

@@ -288,7 +288,9 @@ def _limbus_roundness(close_up: CloseUp, smooth: Floats, limbus: Ellipse) -> flo
     circle = close_up.inwards(limbus.x_px, limbus.y_px, limbus.radius_px)
     radii = np.arange(0.9 - span, 1.1 + span, 0.01)
     polar = stretched(unrolled(smooth, circle, radii), 2, 92) / 100.0
-    edge, height = strongest(radii, radial_step(polar, 0.03), (np.abs(radii - 1) < span).astype(float))
+    step = radial_step(polar, 0.03)
+    step *= step >= cv2.dilate(step, np.ones((3, 1), np.uint8))  # the skirt of a wide pupil's edge is no peak
+    edge, height = strongest(radii, step, (np.abs(radii - 1) < span).astype(float))
     flattening = (limbus.major_px - limbus.minor_px) / (limbus.major_px + limbus.minor_px)
     outline = 1 + flattening * np.cos(2 * (DIRECTIONS - np.radians(limbus.axis_deg)))
     on_outline = (np.abs(edge - outline) < 0.03) & (height > 0.02)
