@@ -97,13 +97,16 @@ def _best_trial(
     grey = is_grey(pixels)
     starts, beside = limbus_circles(channel, grey=grey)
     best = _best_of(pixels, channel, starts, pupil=pupil, grey=grey)
-    if best is not None and best.is_eye:
-        return best.or_within(channel, starts), beside
+    found = (best.or_within(channel, starts), beside) if best is not None and best.is_eye else (None, None)
+    if best is not None and (best.has_round_limbus or best.shows_pupil):
+        return found
     for starts, beside in small_limbus_circles(channel, grey=grey):
         best = _best_of(pixels, channel, starts, pupil=pupil, grey=grey)
         if best is not None and best.shows_pupil and best.has_dark_pupil(channel):
-            return best, beside
-    return None, None
+            if best.is_clear:
+                return best, beside
+            found = found if found[0] else (best, beside)
+    return found
 
 
 def _best_of(
@@ -221,8 +224,7 @@ class _Trial:
         """
         if self.has_round_limbus or self.given_pupil is not None:
             return self
-        disc = self.pupil[0]
-        inner = [((disc.x_px, disc.y_px, disc.radius_px), 1.0)] if disc is not None else []
+        inner = [((own.x_px, own.y_px, own.radius_px), 1.0)] if (own := self.pupil[0]) else []
         for start, times in (*inner, *((start, _HIGHER) for start in starts)):
             if self._holds(start):
                 trial = _Trial.of(self.pixels, channel, start)
