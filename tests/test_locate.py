@@ -170,3 +170,79 @@ def test_the_zone_about_a_pupil_is_not_taken_for_it():
     found, _ = find_pupil(shown, Ellipse.circle(200.0, 200.0, 150.0))
     assert found is not None
     assert found.radius_px == pytest.approx(0.32 * 150.0, rel=0.06)
+
+
+def _face(size, radius, *, shade=False):
+    """Colour picture of an eye that is small in it, between brow, nostril and hair, on textured skin."""
+    rng = np.random.default_rng(3)
+    width, height = size
+    y, x = np.mgrid[:height, :width].astype(np.float32)
+    x, y = (x - 0.45 * width) / radius, (y - 0.4 * height) / radius
+    out = np.hypot(x, y)
+    skin = cv2.resize(rng.standard_normal((height // 12, width // 12)).astype(np.float32), size)
+    picture = np.array([190.0, 150.0, 130.0]) + 5.0 * skin[..., None]
+    if shade:  # of a deep-set eye
+        ragged = 0.25 * np.cos(5.0 * np.arctan2(y, x)) + 0.15 * np.cos(2.0 * np.arctan2(y, x) + 1.0)
+        deep = (out < 3.3 + ragged).astype(np.float32)
+        picture *= 1.0 - 0.25 * cv2.GaussianBlur(deep, (0, 0), 0.15 * radius)[..., None]
+    picture[(np.abs(y + 2.6) < 0.3) & (np.abs(x) < 3.0)] = 60.0, 45.0, 40.0
+    picture[np.hypot((x - 4.0) / 0.5, (y - 5.0) / 0.3) < 1.0] = 40.0, 25.0, 20.0
+    picture[x < -6.0] = 30.0, 25.0, 25.0
+    lids = np.abs(y) < 0.95 * (1.0 - (x / 2.6) ** 2)
+    picture[lids] = 225.0, 220.0, 215.0
+    picture[lids & (out < 1.0)] = 95.0, 75.0, 55.0
+    picture[out < 0.35] = 12.0
+    picture = cv2.GaussianBlur(picture, (0, 0), 1.2) + 3.0 * rng.standard_normal(picture.shape)
+    return np.clip(picture, 0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize(
+    ("size", "radius"), [((1800, 1200), 105.0), ((900, 1200), 52.0), ((1600, 1066), 44.0)]
+)
+def test_an_eye_in_half_a_face_is_found(size, radius, monkeypatch):
+    photo = photo_from_array(_face(size, radius))
+    found = locate(photo)
+    assert found.limbus is not None
+    assert found.pupil is not None
+    assert found.limbus.radius_px == pytest.approx(radius, rel=0.03)
+    assert found.limbus.x_px == pytest.approx(0.45 * size[0], abs=0.03 * radius)
+    assert found.limbus.y_px == pytest.approx(0.4 * size[1], abs=0.03 * radius)
+    monkeypatch.setattr(rings, "_FINER", ())
+    assert locate(photo).limbus is None
+
+
+def test_a_small_eye_is_not_looked_for_where_it_has_too_few_pixels():
+    assert locate(photo_from_array(_face((500, 333), 14.0))).limbus is None
+
+
+@pytest.mark.parametrize("radius", [105.0, 170.0])
+def test_the_shade_about_a_deep_set_eye_is_no_limbus_and_its_limbus_no_pupil(radius):
+    found = locate(photo_from_array(_face((1800, 1200), radius, shade=True)))
+    assert found.limbus is not None
+    assert found.limbus.radius_px == pytest.approx(radius, rel=0.03)
+
+
+def _wide_pupil(seed):
+    """Colour picture of an eye whose wide pupil lies off its middle, and the radius of its limbus."""
+    rng = np.random.default_rng(seed)
+    radius, pupil = rng.uniform(70, 110), rng.uniform(0.72, 0.78)
+    y, x = np.mgrid[:300, :450].astype(np.float32)
+    middle = 225 + rng.uniform(-15, 15), 150 + rng.uniform(-10, 10)
+    x, y = (x - middle[0]) / radius, (y - middle[1]) / radius
+    picture = np.full((300, 450, 3), (185.0, 150.0, 130.0), np.float32)
+    bow = 1 - (x / 2.5) ** 2
+    lids = (y > -rng.uniform(0.7, 0.95) * bow) & (y < rng.uniform(0.85, 1) * bow)
+    picture[lids] = 205.0, 200.0, 190.0
+    picture[lids & (np.hypot(x, y) < 1)] = rng.uniform(90, 130), 110.0, 130.0
+    off = rng.uniform(-0.06, 0.06, 2)
+    picture[lids & (np.hypot(x - off[0], y - off[1]) < pupil)] = 12.0
+    picture = cv2.GaussianBlur(picture, (0, 0), rng.uniform(1.5, 4)) + 3 * rng.standard_normal(picture.shape)
+    return np.clip(picture, 0, 255).astype(np.uint8), radius
+
+
+@pytest.mark.parametrize("seed", [1, 28, 37, 38, 55, 89, 90, 105])
+def test_half_of_a_wide_pupil_with_half_of_the_limbus_is_no_limbus(seed):
+    picture, radius = _wide_pupil(seed)
+    found = locate(photo_from_array(picture)).limbus
+    assert found is not None
+    assert found.radius_px == pytest.approx(radius, rel=0.03)

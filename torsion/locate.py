@@ -19,7 +19,7 @@ from torsion.outline import DIRECTIONS, outline_fit, radial_step, strongest, unr
 from torsion.photo import Ellipse, Photo, is_grey
 from torsion.pupil import ROUND, VERY_ROUND, find_pupil
 from torsion.quantiles import median
-from torsion.rings import Circle, limbus_circles
+from torsion.rings import Circle, limbus_circles, small_limbus_circles
 
 __all__ = ["Located", "locate"]
 
@@ -30,6 +30,7 @@ _REACH = 1.8  # radii of a start about which the limbus is seen: as far as fits 
 _MIN_LIMBUS_STEP = 0.04  # of the range of brightness; infra-red shows 0.1, white light 0.2 to 0.4
 _ROUND_LIMBUS = 0.75  # as of the pupil; one of the two is asked for
 _HIGHER = 2.0  # is the step at the edge of the white than at that of the lids, or of a zone of the iris
+_ABOUT = 1.25  # radius of a limbus over that of the widest pupil
 _RIGHT = np.cos(DIRECTIONS) > 0
 
 
@@ -79,32 +80,64 @@ def locate(photo: Photo) -> Located:
     if given_limbus is not None:
         circle = (given_limbus.x_px, given_limbus.y_px, given_limbus.radius_px)
         return _Trial.of(pixels, channel, circle, limbus=given_limbus, pupil=given_pupil).found
+    best, beside = _best_trial(pixels, channel, pupil=given_pupil)
+    if best is None:
+        return Located(None, None)
+    is_other = beside is not None and _Trial.of(pixels, channel, beside).is_clear
+    return replace(best.found, other_eye=is_other)
+
+
+def _best_trial(
+    pixels: Image, channel: Image, *, pupil: Ellipse | None
+) -> tuple["_Trial | None", Circle | None]:
+    """Look for an eye that fills the picture, then for smaller ones; also a circle beside it of like size.
+
+    Of a small eye a dark pupil must be seen: pictures are full of small dark discs.
+    """
     grey = is_grey(pixels)
     starts, beside = limbus_circles(channel, grey=grey)
+    best = _best_of(pixels, channel, starts, pupil=pupil, grey=grey)
+    found = (best.or_within(channel, starts), beside) if best is not None and best.is_eye else (None, None)
+    if best is not None and (best.has_round_limbus or best.shows_pupil):
+        return found
+    for starts, beside in small_limbus_circles(channel, grey=grey):
+        best = _best_of(pixels, channel, starts, pupil=pupil, grey=grey)
+        if best is not None and best.shows_pupil and best.has_dark_pupil(channel):
+            if best.is_clear:
+                return best, beside
+            found = found if found[0] else (best, beside)
+    return found
+
+
+def _best_of(
+    pixels: Image, channel: Image, starts: Sequence[Circle], *, pupil: Ellipse | None, grey: bool
+) -> "_Trial | None":
+    """Try circles one after the other until one settles as an eye."""
     if not starts:
-        return Located(None, None)
-    best = _Trial.of(pixels, channel, starts[0], pupil=given_pupil)
+        return None
+    best = _Trial.of(pixels, channel, starts[0], pupil=pupil)
     for start in starts[1:]:
         # Nothing round encloses a limbus; what a ring encloses may be the pupil, with a lamp mirrored in it.
         outer = _encloses(start, best.limbus)
         settled = best.settles(grey=grey)
         if settled and not outer:
             continue
-        trial = _Trial.of(pixels, channel, start, pupil=given_pupil)
+        trial = _Trial.of(pixels, channel, start, pupil=pupil)
         if (outer and trial.has_round_limbus) or (not settled and trial.outdoes(best, grey=grey)):
             best = trial
-    if not best.is_eye:
-        return Located(None, None)
-    best = best.or_within(channel, starts)
-    is_other = beside is not None and _Trial.of(pixels, channel, beside).is_clear
-    return replace(best.found, other_eye=is_other)
+    if best.settles(grey=grey):
+        return best
+    # The outline may have slipped onto the edge of a wide pupil, which is the higher step.
+    further = best.limbus.x_px, best.limbus.y_px, _ABOUT * best.limbus.radius_px
+    trial = _Trial.of(pixels, channel, further, pupil=pupil)
+    return trial if trial.shows_pupil and trial.outdoes(best, grey=grey) else best
 
 
 def _encloses(circle: Circle, limbus: Ellipse) -> bool:
     """Whether a circle lies about an outline as a limbus about the widest pupil, 0.8 of its radius."""
     x, y, radius = circle
     off = np.hypot(x - limbus.x_px, y - limbus.y_px)
-    return bool(radius > 1.25 * limbus.radius_px and off < 0.3 * limbus.radius_px)
+    return bool(radius > _ABOUT * limbus.radius_px and off < 0.3 * limbus.radius_px)
 
 
 @dataclass(frozen=True, eq=False)
@@ -186,15 +219,17 @@ class _Trial:
     def or_within(self, channel: Image, starts: Sequence[Circle]) -> "_Trial":
         """Take a clear eye with a dark pupil that lies inside, if its own limbus is not round; else itself.
 
-        A wide open eye is a bright disc about the limbus as well.  A pupil that was given stays.
+        A wide open eye is a bright disc about the limbus as well, whose pupil the limbus seems to be: but
+        nothing round lies in a pupil.  A pupil that was given stays.
         """
         if self.has_round_limbus or self.given_pupil is not None:
             return self
-        for start in starts:
+        inner = [((own.x_px, own.y_px, own.radius_px), 1.0)] if (own := self.pupil[0]) else []
+        for start, times in (*inner, *((start, _HIGHER) for start in starts)):
             if self._holds(start):
                 trial = _Trial.of(self.pixels, channel, start)
-                higher = trial.side_step > _HIGHER * self.side_step
-                if higher and trial.is_clear and trial._has_dark_pupil(channel):
+                higher = trial.side_step > times * self.side_step
+                if higher and trial.is_clear and trial.has_dark_pupil(channel):
                     return trial
         return self
 
@@ -203,7 +238,7 @@ class _Trial:
         off = float(np.hypot(x - self.limbus.x_px, y - self.limbus.y_px))
         return off + radius < self.limbus.radius_px
 
-    def _has_dark_pupil(self, channel: Image) -> bool:
+    def has_dark_pupil(self, channel: Image) -> bool:
         disc = self.pupil[0]
         if disc is None:
             return False
@@ -255,7 +290,9 @@ def _limbus_roundness(close_up: CloseUp, smooth: Floats, limbus: Ellipse) -> flo
     circle = close_up.inwards(limbus.x_px, limbus.y_px, limbus.radius_px)
     radii = np.arange(0.9 - span, 1.1 + span, 0.01)
     polar = stretched(unrolled(smooth, circle, radii), 2, 92) / 100.0
-    edge, height = strongest(radii, radial_step(polar, 0.03), (np.abs(radii - 1) < span).astype(float))
+    step = radial_step(polar, 0.03)
+    step *= step >= cv2.dilate(step, np.ones((3, 1), np.uint8))  # the skirt of a wide pupil's edge is no peak
+    edge, height = strongest(radii, step, (np.abs(radii - 1) < span).astype(float))
     flattening = (limbus.major_px - limbus.minor_px) / (limbus.major_px + limbus.minor_px)
     outline = 1 + flattening * np.cos(2 * (DIRECTIONS - np.radians(limbus.axis_deg)))
     on_outline = (np.abs(edge - outline) < 0.03) & (height > 0.02)

@@ -4,6 +4,8 @@ The search is an integro-differential ring search (J. Daugman, doi 10.1109/34.24
 contrast is clipped so that no lash or glint outvotes the ring.
 """
 
+from collections.abc import Iterator
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -11,14 +13,16 @@ from numpy.typing import NDArray
 from torsion.crops import blurred, halved, stretched
 from torsion.ring_contrast import ring_contrasts
 
-__all__ = ["Circle", "limbus_circles"]
+__all__ = ["Circle", "limbus_circles", "small_limbus_circles"]
 
 Image = NDArray[np.uint8]
 Floats = NDArray[np.float32]
 Circle = tuple[float, float, float]
 
-_SEARCH_SIDE_PX = 160  # longer side of the picture in which the eye is searched
+_SIDE_PX = 160  # longer side of the picture in which the eye is searched
+_FINER = (2, 4)  # times as fine, for an eye that is small in its picture
 _MIN_RADIUS, _MAX_RADIUS = 0.07, 0.5  # limbus radius over the longer side: an eye filling 14 to 100 % of it
+_PUPIL = 0.35  # of the radius of a small limbus: its pupil is looked for as well
 _MAX_CONTRAST = 60.0  # a sample of ring contrast counts for at most this, of 100
 _MAX_RING = 40.0  # a ring counts for at most this, so that a black pupil cannot pose as a limbus
 _MIN_LIMBUS_CONTRAST = 9.0  # of 100; below, there is no dark disc on a brighter ground
@@ -27,11 +31,21 @@ _ARCS = 1.5  # what a step that is alike all round counts for in a limbus: both 
 _PUPILS = 6  # of the clearest of a grey picture, about which a faint limbus is looked for
 _OFF_CENTRE = 0.1  # of the limbus radius, standard deviation of the pupil's place in it
 _EQUAL = 0.4  # ratio of size and of score from which a disc beside the eye may be the other eye
-_OFFSETS = np.arange(-_SEARCH_SIDE_PX, _SEARCH_SIDE_PX + 1)
+_OFFSETS = np.arange(-_SIDE_PX, _SIDE_PX + 1)  # further than any of a circle from its middle
 _DISTANCE = np.hypot(_OFFSETS[:, None], _OFFSETS)  # of pixels from the one in the middle
 
 
-def limbus_circles(channel: Image, *, grey: bool) -> tuple[list[Circle], Circle | None]:
+def small_limbus_circles(channel: Image, *, grey: bool) -> Iterator[tuple[list[Circle], Circle | None]]:
+    """Look for smaller circles than `limbus_circles`, octave by octave: half of a face shows such an eye.
+
+    As far down as there are two pixels of the picture for each of the search.
+    """
+    for finer in _FINER:
+        if finer * _SIDE_PX <= max(channel.shape) / 2:
+            yield limbus_circles(channel, grey=grey, finer=finer)
+
+
+def limbus_circles(channel: Image, *, grey: bool, finer: int = 1) -> tuple[list[Circle], Circle | None]:
     """Find circles that may be the limbus, by their own contrast and that of the best pupil inside them.
 
     Where there is no colour, pupils lead to a limbus as well: infra-red shows a black pupil in an iris that
@@ -43,6 +57,8 @@ def limbus_circles(channel: Image, *, grey: bool) -> tuple[list[Circle], Circle 
         In which irises are dark.
     grey : bool
         Whether the picture has no colour.
+    finer : int, default 1
+        More than one: look, in so much finer a picture, for the next smaller circles.
 
     Returns
     -------
@@ -51,17 +67,17 @@ def limbus_circles(channel: Image, *, grey: bool) -> tuple[list[Circle], Circle 
     beside : (x, y, radius) or None
         The best of like size and score beside the first, if there is one: it may be the other eye.
     """
-    halvings = next(
-        (times for times in (2, 1) if max(channel.shape) >= 2 ** (times + 1) * _SEARCH_SIDE_PX), 0
-    )
+    least, most = (_MIN_RADIUS, _MAX_RADIUS) if finer == 1 else (_PUPIL * _MIN_RADIUS, 2.0 * _MIN_RADIUS)
+    side_px = finer * _SIDE_PX
+    halvings = next((times for times in (2, 1) if max(channel.shape) >= 2 ** (times + 1) * side_px), 0)
     channel, step = halved(channel, halvings), 2**halvings  # which is faster
-    scale = _SEARCH_SIDE_PX / max(channel.shape)
+    scale = side_px / max(channel.shape)
     size = (max(8, round(channel.shape[1] * scale)), max(8, round(channel.shape[0] * scale)))
     small = cv2.resize(channel, size, interpolation=cv2.INTER_AREA).astype(np.float32)
-    lowest, highest = np.log(_SEARCH_SIDE_PX * _MIN_RADIUS), np.log(_SEARCH_SIDE_PX * _MAX_RADIUS)
-    radii = np.exp(np.arange(lowest, highest, 0.07))
+    radii = np.exp(np.arange(np.log(_SIDE_PX * least), np.log(_SIDE_PX * most), 0.07))
     even = stretched(blurred(np.asarray(small, np.float32), 1.0), 1, 90)
     limbus, pupil, led = _contrasts(even, radii, grey=grey)
+    limbus[radii < 0.99 * _MIN_RADIUS * _SIDE_PX] = led[radii < 0.99 * _MIN_RADIUS * _SIDE_PX] = 0.0
     scored = _best_rings(limbus.copy(), pupil, radii, count=24)
     if grey:
         scored = sorted(scored + _rings_about_pupils(led, pupil, radii), key=lambda entry: -entry[0])
@@ -173,7 +189,7 @@ def _about(
 ) -> tuple[slice, slice, NDArray[np.float64]]:
     """Rows and columns no further than `reach` from a pixel, and their distances from it."""
     (rows, down), (columns, across) = (
-        (slice(first, last), slice(first - at + _SEARCH_SIDE_PX, last - at + _SEARCH_SIDE_PX))
+        (slice(first, last), slice(first - at + _SIDE_PX, last - at + _SIDE_PX))
         for at, side in zip(centre, shape, strict=True)
         for first, last in [(max(0, at - int(reach) - 1), min(side, at + int(reach) + 2))]
     )
