@@ -106,9 +106,9 @@ def widened(both: Answer, iris: Answer | None, limbus: Answer | None) -> Answer:
     Conjunctiva slides as a whole, a dilating iris drags its pattern along: then every part of the ring errs
     alike, and only the other band can show it.  By what the bands are further apart than 95 % of what they
     state, either may have gone astray by itself: a variance between them, of which the answer has the share
-    that two answers weighted by their own would have (R. DerSimonian, N. Laird,
-    doi 10.1016/0197-2456(86)90046-2, who count all of the distance: then a vague band, a little off by
-    chance, makes a sure one vague).
+    that two answers weighted by their own would have (after R. DerSimonian, N. Laird,
+    doi 10.1016/0197-2456(86)90046-2, who take squares and what exceeds their expectation: then a vague band,
+    a little off by chance, makes a sure one vague).
 
     Parameters
     ----------

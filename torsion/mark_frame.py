@@ -66,8 +66,7 @@ def outlined(prepared: PreparedPhoto) -> Outlined | None:
     picture = prepared.picture
     found = _in_cut(prepared, prepared.limbus, picture.rgb)
     if _moved(found.limbus, prepared.limbus):  # the cut about the other outline may end before a mark does
-        again = _cut_out(prepared, found.limbus)
-        found = _in_cut(prepared, found.limbus, again)
+        return _outlined_as(prepared, found.limbus)
     return found
 
 
@@ -89,11 +88,9 @@ def agreed_outlines(
     (Outlined or None, Outlined or None)
         As they were where they agree, or nothing can be carried.
     """
-    if seated is None or supine is None or not _is_mapped(pair):
+    to_supine = _map_of(pair)
+    if seated is None or supine is None or to_supine is None:
         return seated, supine
-    assert pair is not None
-    assert pair.matrix is not None
-    to_supine = pair.matrix
     to_seated = np.linalg.inv(np.vstack([to_supine, [0.0, 0.0, 1.0]]))[:2]
     back = supine.limbus.carried(to_seated)
     if not _moved(back, seated.limbus):
@@ -104,11 +101,13 @@ def agreed_outlines(
 
 
 def _outlined_as(prepared: PreparedPhoto, limbus: Ellipse) -> Outlined:
+    """Cut the eye out anew about an outline, and check that."""
     return _in_cut(prepared, limbus, _cut_out(prepared, limbus))
 
 
-def _is_mapped(pair: Measurement | None) -> bool:
-    return pair is not None and pair.verdict != "refuse" and pair.matrix is not None
+def _map_of(pair: Measurement | None) -> NDArray[np.float64] | None:
+    """Map of seated to supine pixels, None where the photos do not match."""
+    return None if pair is None or pair.verdict == "refuse" else pair.matrix
 
 
 def _in_cut(prepared: PreparedPhoto, limbus: Ellipse, pixels: NDArray[np.uint8]) -> Outlined:
@@ -195,12 +194,11 @@ def mark_frame(seated: Outlined | None, supine: Outlined | None, pair: Measureme
     if seated is None:
         return MarkFrame((0.0, 0.0), _CENTRE, pair, matched=False)
     middle = seated.limbus.x_px, seated.limbus.y_px
-    if supine is None or not _is_mapped(pair):
+    to_supine = _map_of(pair)
+    if supine is None or to_supine is None:
         return MarkFrame(middle, _CENTRE, pair, matched=False)
-    assert pair is not None
-    assert pair.matrix is not None
-    to_seated = np.asarray(np.linalg.inv(pair.matrix[:, :2]), np.float64)
-    back = to_seated @ (np.array([supine.limbus.x_px, supine.limbus.y_px]) - pair.matrix[:, 2])
+    to_seated = np.asarray(np.linalg.inv(to_supine[:, :2]), np.float64)
+    back = to_seated @ (np.array([supine.limbus.x_px, supine.limbus.y_px]) - to_supine[:, 2])
     if math.dist(middle, back) > _APART * seated.limbus.radius_px:
         return MarkFrame(middle, _CENTRE, pair, matched=True)
     weight = _precision(seated), _precision(supine, to_seated / math.sqrt(abs(np.linalg.det(to_seated))))

@@ -184,17 +184,14 @@ def _of_the_bands(eye: EyePicture) -> dict[str, float | None]:
     fine = eye.texture - full_size(*lattice_blur(eye.texture, sigma), len(eye.texture))
     bands = [(inside & region).view(np.uint8) for region in (eye.iris_region, eye.limbal_region)]
     part, whole = ([_moments(values, band) for band in bands] for values in (fine, eye.texture))
-    focus = {
-        "focus": _share_of_power(part[0] + part[1], whole[0] + whole[1])
-        or 0.0,  # of nothing, none is in focus
-        "focus_iris": _share_of_power(part[0], whole[0]),
-        "focus_limbus": _share_of_power(part[1], whole[1]),
-    }
+    of_both = _share_of_power(part[0] + part[1], whole[0] + whole[1])
     level, contrast = _vessels(eye, ring)
     return {
         "iris_valid": _share(iris, eye.iris_region),
         "limbus_valid": _share(ring, eye.limbal_region),
-        **focus,
+        "focus": of_both or 0.0,  # where nothing is left to be in focus, it is not
+        "focus_iris": _share_of_power(part[0], whole[0]),
+        "focus_limbus": _share_of_power(part[1], whole[1]),
         "vessel_contrast": contrast,
         "iris_detail": _iris_detail(eye),
         "glare": eye.glare,
