@@ -4,8 +4,8 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from torsion.axis import COVERAGE
 from torsion.flags import Verdict, worst_verdict
+from torsion.quantiles import COVERAGE
 
 __all__ = ["ROLL_DEG", "BothEyes", "Taken", "both_eyes"]
 
