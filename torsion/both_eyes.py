@@ -29,7 +29,7 @@ class BothEyes:
     symmetric_deg : float
         ``(right - left) / 2``: cyclotorsion of either eye, excyclotorsion positive.
     standard_uncertainty_deg : float
-        Of each of the two.
+        Of the common part, and the same of the symmetric one.
     interval_95_common_deg, interval_95_symmetric_deg : (float, float)
     taken : {"one frame", "fixed", "apart"}
     flags : tuple of str

@@ -2,10 +2,10 @@
 
 Patches state a variance, each by its own noise.  Lids, shadows, slid tissue and an imperfect geometry make
 patches err together over tens of degrees, which none of them can know.  So parts of the ring are left out in
-turn, and the rest votes anew (J. MacKinnon, H. White, doi 10.1016/0304-4076(85)90158-7): by so much as the
-answers lie further apart than if patches erred each for itself, the variance is larger than stated.  Taken as
-a ratio, what a part's absence leaves less determined does not count as error (after R. Bell, D. McCaffrey,
-Survey Methodology 2002;28(2):169-181; from memory).
+turn, and the rest votes anew (J. MacKinnon, H. White, doi 10.1016/0304-4076(85)90158-7).  The answers then
+lie apart.  How much further than if each patch erred by itself is the factor by which the variance is larger
+than stated.  Since it is a ratio, an answer that is less determined without a part does not count as an error
+(after R. Bell, D. McCaffrey, Survey Methodology 2002;28(2):169-181; from memory).
 """
 
 from collections.abc import Sequence
