@@ -2,6 +2,7 @@
 
 import json
 import math
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -380,6 +381,20 @@ def test_text_says_what_matters(photos):
     assert "violet" in result.stdout
     assert "meridian_outside_ink" in result.stdout
     assert "pen mark can cover up to about five degrees" in " ".join(result.stdout.split())
+
+
+def test_text_says_offsets_by_their_sense_and_what_of_the_ink_is_left(photos):
+    said = run(photos / "seated-marked.png", "--eye", "OD", "--meridian", "45").stdout
+    assert re.search(r"42\.\d° clockwise from meridian 45\.0°, which lies outside the ink", said)
+    said = run(photos / "seated-marked.png", photos / "supine-clean.png", "--eye", "OD").stdout
+    assert "ink in the seated photo, none found in the supine one" in said
+    other = synthetic.draw_picture(synthetic.Eye(9, "OD", "blue"), OPEN, 8)
+    Image.fromarray(other.rgb).save(photos / "another-eye.png")
+    points = ("--points", "300,200,400,260", "--meridian", "2")
+    said = run(photos / "another-eye.png", photos / "supine.png", "--eye", "OD", *points).stdout
+    assert "ink found, but not carried, since the photos are refused" in said
+    assert "the ink is not carried to it" in said
+    assert re.search(r"Two points +149\.0° in the supine photo; not carried", said)
 
 
 @pytest.mark.parametrize("names", [("seated", "supine"), ("seated-marked",)])

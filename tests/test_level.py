@@ -160,6 +160,12 @@ def test_the_command_says_what_was_found_and_writes_it():
     assert [axis["kind"] for axis in record["axes"]] == ["line", "canthi"]
 
 
+def test_canthi_in_one_photo_and_pupils_in_the_other_give_no_turn_of_the_head():
+    result = run("--canthi", "100,440,900,400", "--supine-pupils", "100,480,900,400")
+    assert "its turn is not known: that needs the same canthi or pupils in both photos" in result.stdout
+    assert "its turn" not in run("--canthi", "100,440,900,400").stdout
+
+
 def test_both_eyes_from_numbers_and_from_files(tmp_path):
     result = run("--right", "5,0.2", "--left", "3,0.2")
     assert "same_way" in result.stdout

@@ -122,6 +122,13 @@ def test_review_says_why_and_names_the_flags_without_room():
     assert "mirrored left to right" in said
 
 
+def test_a_reason_of_two_clauses_counts_once():
+    said = text_of(everything(flags=("photo_does_not_match", "frame_unknown")))
+    assert "REVIEW One of several photos matches none of the others: another eye, another patient" in said
+    assert "or a mirrored picture; it was left out. Axis:" in said
+    assert "more below" not in said
+
+
 @pytest.mark.parametrize("make", [made_up.refused, made_up.nothing_found])
 def test_refused_sheet_says_so_and_carries_no_axis(make):
     made = make()

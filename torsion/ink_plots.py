@@ -28,11 +28,19 @@ from torsion.dial_plots import (
 from torsion.flags import FLAGS, Verdict
 from torsion.limbal_rows import ring_places
 from torsion.marking import Marking
-from torsion.marks import MOST_MARKS, Mark, Role
+from torsion.marks import MOST_MARKS, Mark, PointMark, Role
 from torsion.photo import Ellipse
 from torsion.preparation import PreparedPhoto
 from torsion.record import cautions
-from torsion.wording import axis_degrees, direction_degrees, flag_words, reason_words, shortened, verdict_word
+from torsion.wording import (
+    axis_degrees,
+    direction_degrees,
+    flag_words,
+    offset_words,
+    reason_words,
+    shortened,
+    verdict_word,
+)
 
 __all__ = ["ink_figure"]
 
@@ -42,6 +50,8 @@ _CUT_DEG = 30.0  # the strip is cut open this far clockwise of the right
 _CLOSE_DEG = 12.0  # to each side of a mark that is shown enlarged
 _STRIP = (0.88, 1.46)  # limbus radii that the strip shows
 _MOST_FLAGS = 4
+_LABEL_DEG, _LABEL_UP = 19.0, 0.09  # of the strip: how wide the words above a mark are, and how high
+_INK_BEFORE = ("seated_marked", "both_marked")
 _WIDE = (
     "Common practice, no source: a pen mark can cover up to about five degrees, so one edge of it can be "
     "several degrees off."
@@ -58,8 +68,8 @@ def ink_figure(marking: Marking) -> Figure:
     Returns
     -------
     Figure
-        Brackets on the dial bear the numbers of the marks; dashes are intended meridians, the drawn-through
-        line is the axis through two opposite marks.
+        Brackets on the dial bear the numbers of the marks, those of lost marks are empty; dashes are intended
+        meridians, the drawn-through line is the axis through two opposite marks, rings are points given.
     """
     m = marking
     photos: list[tuple[Role, PreparedPhoto]] = [("seated", m.seated)]
@@ -90,13 +100,15 @@ def _write_head(figure: Figure, m: Marking) -> None:
     big = "No ink mark" if not count else f"{count} ink mark" + ("s" if count > 1 else "")
     if m.axis is not None:
         big += f", axis {axis_degrees(m.axis.axis_deg)}"
+    if m.lost:
+        big += f", {len(m.lost)} lost"
     figure.text(0.022, 0.957, big, va="center", size=27, weight="bold", color=INK)
     if m.verdict == "refuse":
         words = f"Reason: {reason_words(m.flags, 'refuse')}."
-    elif m.meridians:
-        words = " · ".join(_meridian_words(m, index) for index in range(len(m.meridians)))
     else:
-        words = "Directions in the frame of the seated photo."
+        said = [_meridian_words(m, index) for index in range(len(m.meridians))]
+        said += [f"two points at {axis_degrees(point.axis_deg)}" for point in m.points if point.axis_deg]
+        words = " · ".join(said) or "Directions in the frame of the seated photo."
     figure.text(0.022, 0.925, "\n".join(textwrap.wrap(words, 125)[:2]), va="top", size=12, color=INK)
 
 
@@ -106,9 +118,7 @@ def _meridian_words(m: Marking, index: int) -> str:
     if meridian.offset_deg is None or meridian.mark is None:
         return f"{name}: no ink to compare"
     side = "inside the ink" if meridian.inside_ink else "outside the ink"
-    return (
-        f"{name} lies {side}; mark {meridian.mark + 1} is {round(meridian.offset_deg, 1) + 0.0:+.1f}° from it"
-    )
+    return f"{name} lies {side}; mark {meridian.mark + 1} is {offset_words(meridian.offset_deg)} from it"
 
 
 def _shown_deg(mark: Mark, role: Role) -> float | None:
@@ -144,24 +154,58 @@ def _draw_photo(
         for index, mark, angle in shown:
             if angle is not None:
                 _draw_bracket(axes, angle, mark.width_deg, str(index + 1))
-    middle, name = place[0] + place[2] / 2, prepared.photo.name
-    here = [mark for mark in m.marks if mark.photo == role]
-    state = "ink read here" if here else "no ink read here"
-    figure.text(middle, 0.318, f"{role.upper()}: {state}", ha="center", size=14, weight="bold", color=INK)
-    small = f"{shortened(name)}  ·  brackets: ink at half contrast"
-    figure.text(middle, 0.300, small, ha="center", size=8.5, color=GREY)
+        for mark in m.lost if role == "seated" else ():
+            _draw_bracket(axes, mark.photo_direction_deg, mark.width_deg, "lost", ground="white")
+        for point in m.points:
+            if point.photo == role:
+                _draw_points(axes, prepared.limbus, point)
+    middle = place[0] + place[2] / 2
+    state = f"{role.upper()}: {_state_words(m, role)}"
+    figure.text(middle, 0.318, state, ha="center", size=14, weight="bold", color=INK)
+    figure.text(middle, 0.300, shortened(prepared.photo.name), ha="center", size=8.5, color=GREY)
 
 
-def _draw_bracket(axes: Axes, angle_deg: float, width_deg: float, number: str) -> None:
+def _state_words(m: Marking, role: Role) -> str:
+    """Say what a photo has to do with the marks."""
+    if any(mark.photo == role for mark in m.marks):
+        return "ink read here"
+    return "ink as it was before" if role == "seated" and m.case in _INK_BEFORE else "no ink read here"
+
+
+def _legend(m: Marking) -> str:
+    """Say what the signs in the dials are."""
+    words = ["brackets: ink at half contrast"] if m.marks or m.lost else []
+    words += ["dashes: meridian"] if m.meridians else []
+    words += ["line: axis through two marks"] if m.axis is not None else []
+    words += ["rings: two points"] if m.points else []
+    return "  ·  ".join(words)
+
+
+def _draw_points(axes: Axes, limbus: Ellipse | None, mark: PointMark) -> None:
+    """Draw two points that were given, joined, and their axis outside the dial."""
+    assert limbus is not None
+    x, y = (
+        [sign * (point[i] - middle) / limbus.radius_px for point in mark.points_px]
+        for i, sign, middle in ((0, 1.0, limbus.x_px), (1, -1.0, limbus.y_px))
+    )
+    for color, width in (("white", 4.0), (BLACK, 1.8)):
+        axes.plot(x, y, "o-", ms=11, mfc="none", color=color, mew=width, lw=width, zorder=6)
+    draw_badge(axes, mark.photo_axis_deg, axis_degrees(mark.photo_axis_deg), ground="white", ink=BLACK)
+
+
+def _draw_bracket(
+    axes: Axes, angle_deg: float, width_deg: float, number: str, *, ground: str = _ORANGE
+) -> None:
     """Draw the width of a mark on the dial, a tick at its middle, and its number."""
     first, last = angle_deg - width_deg / 2, angle_deg + width_deg / 2
     inner, outer = _DIAL
-    band = Wedge((0.0, 0.0), outer, first, last, width=outer - inner, facecolor=_ORANGE, edgecolor=BLACK)
+    band = Wedge((0.0, 0.0), outer, first, last, width=outer - inner, facecolor=ground, edgecolor=BLACK)
     band.set(linewidth=1.2, zorder=6)
     axes.add_patch(band)
     (x0, y0), (x1, y1) = (radius * unit_vector(angle_deg) for radius in (inner - 0.08, outer + 0.06))
     axes.add_line(Line2D([x0, x1], [-y0, -y1], color=BLACK, lw=1.6, zorder=7))
-    draw_badge(axes, angle_deg, number, ground=_ORANGE, ink=BLACK, shape="circle,pad=0.25")
+    shape = "circle,pad=0.25" if len(number) == 1 else "round,pad=0.25"
+    draw_badge(axes, angle_deg, number, ground=ground, ink=BLACK, shape=shape)
 
 
 def _draw_line(axes: Axes, axis_deg: float | None) -> None:
@@ -199,18 +243,32 @@ def _draw_strip(figure: Figure, m: Marking, role: Role, prepared: PreparedPhoto)
         for end in [] if angle is None else [angle, angle + 180.0]:
             line = axes.axvline(wrap_direction_deg(end + _CUT_DEG), color=BLUE, lw=2.2, ls=(0, (4, 2)))
             line.set_path_effects([withStroke(linewidth=3.6, foreground="white")])
-    for number, mark in enumerate(m.marks, 1):
-        angle = _shown_deg(mark, role)
-        if angle is not None:
-            at, half = wrap_direction_deg(angle + _CUT_DEG), mark.width_deg / 2
-            top = _STRIP[1]
-            axes.plot(
-                [at - half, at + half], [top, top], color=_ORANGE, lw=7, clip_on=False, solid_capstyle="butt"
-            )
-            words = f"{number}: {mark.width_deg:.1f}° wide"
-            axes.text(at, top + 0.06, words, ha="center", va="bottom", size=10, weight="bold", color=INK)
-    words = f"Limbus of the {role} photo, unrolled, outside above; dots: limbus, dashes: meridian"
+    _draw_widths(axes, m, role)
+    figure.text(0.022, 0.128, _legend(m), size=8.5, color=GREY)
+    words = f"Limbus of the {role} photo, unrolled, outside above; dots: limbus"
     figure.text(0.97, 0.128, words, ha="right", size=8.5, color=GREY)
+
+
+def _draw_widths(axes: Axes, m: Marking, role: Role) -> None:
+    """Bracket the marks above the strip, with their widths; words that would meet give way upwards."""
+    angles = [(_shown_deg(mark, role), number, mark.width_deg) for number, mark in enumerate(m.marks, 1)]
+    placed = sorted(
+        (wrap_direction_deg(angle + _CUT_DEG), number, width)
+        for angle, number, width in angles
+        if angle is not None
+    )
+    top, last, level = _STRIP[1], -_LABEL_DEG, 0
+    for at, number, width in placed:
+        level = (level + 1) % 2 if at - last < _LABEL_DEG else 0
+        last = at
+        bar = [at - width / 2, at + width / 2], [top, top]
+        axes.plot(*bar, color=_ORANGE, lw=7, clip_on=False, solid_capstyle="butt")
+        label = axes.text(
+            at, top + 0.05 + _LABEL_UP * level, f"{number}: {width:.1f}°", ha="center", va="bottom"
+        )
+        label.set(size=10, weight="bold", color=INK)
+    if placed:
+        axes.text(360.0, top + 0.05, "width of each mark", ha="right", va="bottom", size=8.5, color=GREY)
 
 
 def _draw_closeups(figure: Figure, m: Marking) -> None:

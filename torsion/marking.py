@@ -278,7 +278,7 @@ def _flags(
     ]
     conditions = {
         "ink_needs_colour": any(is_grey(rgb) for rgb in shown),
-        "no_ink": not marks,
+        "no_ink": not marks and not lost,
         "ink_or_pigment": any(not mark.certain for mark in marks),
         "mark_covered": any(mark.covered for mark in marks),
         "broad_mark": any(mark.width_deg > _BROAD_DEG for mark in marks),

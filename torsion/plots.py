@@ -47,7 +47,7 @@ from torsion.wording import (
     wrapped,
 )
 
-__all__ = ["dials_figure", "measurement_figure", "png_bytes"]
+__all__ = ["dials_figure", "is_upright", "measurement_figure", "png_bytes"]
 
 _DPI = 120
 _MOST_FLAGS = 4  # written out below a measurement
@@ -161,12 +161,12 @@ def _small_print(m: Measurement, prepared: PreparedPhoto, *, is_supine: bool) ->
         parts.append("dashes: planned axis")
     elif m.axis is not None and m.axis.surgical_deg is not None:
         parts.append("line: carried axis")
-        parts += ["thin dashes: planned"] if _is_upright(m) else []
+        parts += ["thin dashes: planned, bow: turn"] if is_upright(m) else []
     parts.append("circle: limbus" + ("" if prepared.pupil is None else ", dotted: pupil"))
     return parts
 
 
-def _is_upright(m: Measurement) -> bool:
+def is_upright(m: Measurement) -> bool:
     """Say whether the plan's own angle has a place in the supine picture as displayed."""
     return m.view is None or not (m.view.turn_deg or m.view.mirrored)
 
@@ -189,7 +189,7 @@ def _seated_incision_deg(m: Measurement) -> float | None:
 def _draw_carried(axes: Axes, m: Measurement, *, color: str | None = None) -> None:
     axis_deg = m.axis.surgical_deg if m.axis is not None else None
     if m.axis is not None and axis_deg is not None:
-        if _is_upright(m):
+        if is_upright(m):
             draw_turn(axes, m.axis.seated_deg, axis_deg, color=color)
         draw_axis(axes, axis_deg, carried=True, color=color)
     if m.incision is not None and m.incision.surgical_deg is not None:

@@ -26,7 +26,6 @@ from torsion.wording import (
     flag_words,
     frame_words,
     planned_words,
-    reason_words,
     rotation_words,
     uncertainty_words,
     verdict_word,
@@ -105,7 +104,7 @@ def _reason(m: Measurement) -> str:
     """Say why a sheet has its verdict; of many reasons the first, since the flags are written out below."""
     if m.verdict == "accept":
         return _SEEN
-    first, *more = reason_words(m.flags, m.verdict).split("; ")
+    first, *more = (FLAGS[name].meaning for name in m.flags if FLAGS[name].verdict == m.verdict)
     return _capital(first) + (f", and {len(more)} more below" if more and m.verdict == "review" else "") + "."
 
 
@@ -174,12 +173,13 @@ def _pictures(m: Measurement, aids: Aids) -> dict[str, object]:
     """Draw the figures of the sheet, with what is said of them."""
     from torsion.aid_plots import legend_words
     from torsion.band_plots import bands_figure
-    from torsion.plots import dials_figure
+    from torsion.plots import dials_figure, is_upright
 
     width, used = _WIDTH_MM * _MM, m.verdict != "refuse" and m.parameters is not None
     lines = ["circle: limbus, dotted: pupil"]
     if used and _carried(m):
-        lines = ["dashes: planned axis, line: carried axis", *lines]
+        bow = ", bow: turn" if is_upright(m) else ""
+        lines = [f"dashes: planned axis, line: carried axis{bow}", *lines]
     if used and m.incision is not None:
         lines.append("wedge: incision")
     if used:

@@ -24,6 +24,7 @@ __all__ = [
     "direction_words",
     "flag_words",
     "frame_words",
+    "offset_words",
     "order_words",
     "planned_words",
     "printable",
@@ -83,6 +84,20 @@ def rotation_words(rotation_deg: float | None) -> str:
     if size == "0.00°":
         return size
     return f"{size} {'counter-clockwise' if rotation_deg > 0 else 'clockwise'}"
+
+
+def offset_words(offset_deg: float) -> str:
+    """Say how far round a thing lies from another, to a tenth of a degree.
+
+    Examples
+    --------
+    >>> offset_words(-7.31), offset_words(0.02)
+    ('7.3° clockwise', '0.0°')
+    """
+    size = f"{abs(offset_deg):.1f}°"
+    if size == "0.0°":
+        return size
+    return f"{size} {'counter-clockwise' if offset_deg > 0 else 'clockwise'}"
 
 
 def uncertainty_words(measurement: "Measurement") -> str:
