@@ -212,6 +212,20 @@ def test_inspection_of_one_photo_names_no_best():
     assert "80 px" in said
 
 
+def test_flags_of_an_inspected_photo_keep_to_its_card():
+    flags = ("half_off_picture", "lids_low", "two_eyes", "out_of_focus", "small_eye", "faint_iris")
+    figure = inspection_figure(3 * [made_up.prepared_photo(flags=(*flags, "overexposed"), verdict="review")])
+    for cell in figure.axes:
+        for box in extents(figure, cell.texts):
+            assert cell.bbox.x0 <= box.x0
+            assert box.x1 <= cell.bbox.x1
+            assert cell.bbox.y0 <= box.y0
+
+
+def test_inspection_says_what_one_photo_does_not_tell():
+    assert "gaze tilt\n–\none photo does not tell" in words(inspection_figure([made_up.prepared_photo()]))
+
+
 def test_inspection_of_a_photo_of_the_other_eye_asks():
     photo = made_up.prepared_photo()
     other = replace(photo, photo=replace(photo.photo, eye="OD"), laterality=Laterality("OS"))
