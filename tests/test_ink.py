@@ -19,6 +19,7 @@ from torsion.cli import main
 from torsion.files import to_json
 from torsion.flags import FLAGS
 from torsion.ink import find_ink, ink_mask
+from torsion.laterality import Laterality
 from torsion.limbal_ring import unwrap_ring
 from torsion.limbal_rows import COLUMNS
 from torsion.mark_frame import agreed_outlines, outlined
@@ -353,6 +354,31 @@ def test_points_of_the_supine_photo_turn_back(photos):
 def test_expected_marks_are_one_to_three():
     with pytest.raises(ValueError, match="1 to 3, not 4"):
         read_marks(np.zeros((300, 300, 3), np.uint8), options=MarkOptions(expected=4))
+
+
+def test_a_seated_photo_stated_as_mirrored_is_read_as_if_it_were_not(photos, tmp_path):
+    for name in ("seated", "seated-marked"):
+        with Image.open(photos / f"{name}.png") as picture:
+            picture.transpose(Image.Transpose.FLIP_LEFT_RIGHT).save(tmp_path / f"{name}.png")
+    points = [((300.0, 200.0), (400.0, 240.0))]
+    flipped = [((719.0 - 300.0, 200.0), (719.0 - 400.0, 240.0))]  # as displayed; the picture is 720 wide
+    options = MarkOptions(seated_mirrored=True)
+    alone = read_marks(photos / "seated-marked.png", eye="OD", points_px=points)
+    again = read_marks(tmp_path / "seated-marked.png", eye="OD", points_px=flipped, options=options)
+    assert [mark.direction_deg for mark in again.marks] == [mark.direction_deg for mark in alone.marks]
+    assert again.points[0].axis_deg == alone.points[0].axis_deg
+    pair = read_marks(tmp_path / "seated.png", photos / "supine.png", eye="OD", options=options)
+    assert [mark.direction_deg for mark in pair.marks] == pytest.approx([3.0, 182.0], abs=CENTRE_DEG)
+    assert pair.measurement.options.seated_mirrored
+
+
+def test_a_refused_photo_has_no_axis(photos):
+    prepared = prepare(photos / "seated-marked.png", eye="OD")
+    assert read_marks(prepared, eye="OD").axis is not None
+    found = read_marks(replace(prepared, laterality=Laterality("OS")), eye="OD")
+    assert found.verdict == "refuse"
+    assert len(found.marks) == 2
+    assert found.axis is None
 
 
 # ---- command

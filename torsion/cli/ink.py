@@ -65,6 +65,7 @@ _WIDE = (
 )
 @shared.mirrored_option
 @shared.turned_option
+@shared.seated_mirrored_option
 @shared.json_option
 @shared.picture_option
 @click.pass_context
@@ -79,6 +80,7 @@ def command(
     points: tuple[shared.Points, ...],
     mirrored: bool,
     turned: Turn,
+    seated_mirrored: bool,
     json_to: str | None,
     picture: Path | None,
 ) -> None:
@@ -102,7 +104,9 @@ def command(
             eye=eye,
             meridians_deg=meridians,
             points_px=[(two[:2], two[2:]) for two in points],
-            options=MarkOptions(expected=expected, mirrored=mirrored, turned_deg=turned),
+            options=MarkOptions(
+                expected=expected, mirrored=mirrored, turned_deg=turned, seated_mirrored=seated_mirrored
+            ),
         )
     except PhotoError:
         raise  # a file that cannot be used is no slip on the command line
