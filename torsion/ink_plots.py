@@ -22,7 +22,7 @@ from torsion.dial_plots import (
     draw_eye,
 )
 from torsion.flags import FLAGS, Verdict
-from torsion.ink_strip import ORANGE, axis_shown_deg, draw_closeups, draw_strip, shown_deg
+from torsion.ink_strip_plots import ORANGE, axis_shown_deg, draw_closeups, draw_strip, shown_deg
 from torsion.marking import Marking
 from torsion.marks import PointMark, Role
 from torsion.photo import Ellipse
