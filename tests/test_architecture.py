@@ -48,7 +48,8 @@ ORDER = [
         limbus_guess turned_ring eye_groups validate_checks validate_summary validate_advice validate_verdict
         validate validate_record
         validate_plots validate_page
-        dial_plots aid_plots band_plots ink_strip_plots ink_plots lens_plots toric_plots landmark_plots level_plots
+        dial_plots aid_plots band_plots ink_strip_plots ink_plots
+        lens_plots toric_plots landmark_plots level_plots
         inspection_plots plots
         report
         cli
