@@ -372,6 +372,27 @@ def test_a_seated_photo_stated_as_mirrored_is_read_as_if_it_were_not(photos, tmp
     assert pair.measurement.options.seated_mirrored
 
 
+@pytest.mark.parametrize(("turn_deg", "mirrored"), [(90, False), (270, False), (90, True)])
+def test_lashes_at_the_side_of_a_turned_picture_are_no_ink(turn_deg, mirrored):
+    eye = synthetic.random_eye(np.random.default_rng(7105))
+    views = synthetic.draw_views(eye, "moderate", np.random.default_rng(1))
+    mark = InkMark(182.0, width_deg=4.0)
+    seated = prepare(synthetic.draw_picture(eye, views[0], 1).rgb, eye=eye.laterality)
+    # As seen: the picture is turned after it was mirrored.
+    options = MarkOptions(mirrored=mirrored, turned_deg=360 - turn_deg if mirrored else turn_deg)
+    for marks in ((), (mark,)):
+        view = replace(views[1], turn_deg=turn_deg, mirrored=mirrored, marks=marks)
+        found = read_marks(seated, synthetic.draw_picture(eye, view, 2).rgb, options=options)
+        assert found.verdict != "refuse"
+        assert len(found.marks) == len(marks)
+    upright = mark.direction_deg + view.rotation_deg
+    shown = (180.0 - upright if mirrored else upright) + turn_deg
+    assert abs(wrap_rotation_deg(found.marks[0].photo_direction_deg - shown)) < 2 * CENTRE_DEG
+    assert (
+        abs(wrap_rotation_deg(found.marks[0].direction_deg - 182.0 - views[0].rotation_deg)) < 2 * CENTRE_DEG
+    )
+
+
 def test_a_refused_photo_has_no_axis(photos):
     prepared = prepare(photos / "seated-marked.png", eye="OD")
     assert read_marks(prepared, eye="OD").axis is not None

@@ -35,6 +35,7 @@ from torsion.measurement import Measurement, MeasureOptions, measure
 from torsion.orientation import Turn
 from torsion.photo import is_grey
 from torsion.preparation import PhotoLike, PreparedPhoto, PrepareOptions, prepare
+from torsion.upright import as_displayed, upright_pair
 
 __all__ = ["Case", "MarkOptions", "Marking", "pair_marks", "read_marks"]
 
@@ -177,14 +178,8 @@ def pair_marks(measurement: Measurement, *, meridians_deg: Sequence[float] = ())
     Marking
     """
     m, planned = measurement, tuple(read_axis_deg(angle, name="meridian") for angle in meridians_deg)
-    return _marking(
-        m.seated,
-        m,
-        planned,
-        (),
-        m.eye,
-        MarkOptions(None, m.options.mirrored, m.options.turned_deg, m.options.seated_mirrored),
-    )
+    options = MarkOptions(None, m.options.mirrored, m.options.turned_deg, m.options.seated_mirrored)
+    return _marking(m.seated, m, planned, (), m.eye, options)
 
 
 def _marking(
@@ -196,7 +191,9 @@ def _marking(
     options: MarkOptions,
 ) -> Marking:
     second = None if pair is None else pair.supine
-    case, marks, lost = _all_marks(first, pair, planned)
+    upright, turn_deg = (None, 0.0) if pair is None else upright_pair(pair)
+    case, marks, lost = _all_marks(first, upright, planned)
+    marks = tuple(as_displayed(mark, turn_deg) for mark in marks)
     axis, ink_flags = opposite_axis(marks, planned, expected=options.expected)
     photo: Role = "seated" if pair is None else "supine"
     points = tuple(
