@@ -114,10 +114,10 @@ def test_without_axis_the_rotation_is_the_headline():
     assert "axis carried" not in said
 
 
-def test_review_says_why_and_names_the_flags_without_room():
+def test_review_says_why_and_what_the_flags_without_room_mean():
     said = text_of(everything())
     assert "REVIEW Iris and limbal band give different rotations, and 4 more below." in said
-    assert "Further flags: lids_low, frame_unknown." in said
+    assert "Further: lids cover much of the limbus; the axis refers to the keratometry, and how that" in said
     assert "In the patient's frame, view undone: 97.4°" in said
     assert "mirrored left to right" in said
 
@@ -443,6 +443,10 @@ def test_sheet_never_scrolls_sideways(page, width):
     opened, _ = page
     opened.set_viewport_size({"width": width, "height": 900})
     assert opened.evaluate("document.documentElement.scrollWidth") <= width
+    words = "[...document.querySelectorAll('.axis, .aids div')].map(box => box.getBoundingClientRect().width)"
+    assert all(
+        box >= 0.6 * width for box in opened.evaluate(words) if width == 360
+    )  # no column of single words
 
 
 @pytest.mark.browser

@@ -155,7 +155,7 @@ def _checks(aids: Aids) -> list[dict[str, str]]:
 
 
 def _flags(m: Measurement) -> list[str]:
-    """Say the flags with their remedies, gravest first, and name those there is no room for.
+    """Say the flags with their remedies, gravest first, and of those there is no room for the meaning.
 
     On a refused sheet the reason stands in large print already: then only the remedies are said.
     """
@@ -166,7 +166,8 @@ def _flags(m: Measurement) -> list[str]:
         return [f"{_capital(FLAGS[name].remedy.rstrip('.?'))}." for name in grave[:_MOST_FLAGS]]
     words = [flag_words(name) for name in names[:_MOST_FLAGS]]
     rest = names[_MOST_FLAGS:]
-    return [*words, f"Further flags: {', '.join(rest)}."] if rest else words
+    further = "; ".join(FLAGS[name].meaning for name in rest)
+    return [*words, f"Further: {further}."] if rest else words
 
 
 def _pictures(m: Measurement, aids: Aids) -> dict[str, object]:
