@@ -156,6 +156,8 @@ def test_several_photos_are_told_by_number_and_not_by_file():
     )
     assert "shot" not in said
     assert "axis frame unknown; 2 further photos" in said
+    digits = 8 * "0"
+    assert f"sha256 of further ones begins: seated 2 {digits}, supine 2 {digits}" in said
 
 
 def test_outlines_given_by_hand_are_in_the_record():
@@ -333,17 +335,27 @@ def browser():
         opened.close()
 
 
+def crowded():
+    """Return as much beside a measurement as a sheet can hold."""
+    return {
+        "case": "W" * LONGEST_CASE,
+        "cost": axis_cost(2.5, transfer_axis(91.0, 6.4, 0.3), 6.4),
+        "aids": made_up.aids(made_up.registered(), off_deg=3.0, crowded=True),
+    }
+
+
+def many_photos(count):
+    """Return a network of so many photos, two of them seated, of which the last disagrees."""
+    network = made_up.network()
+    seated, supine, odd = network.photos[:2], network.photos[2], network.photos[3]
+    return replace(network, photos=(*seated, *(count - 3) * [supine], odd), disagrees=(count - 1,))
+
+
 PAGES = {
     "accept": lambda: (made_up.registered(), {"case": "Case 17"}),
     "with aids": lambda: (made_up.registered(), {"aids": made_up.aids(made_up.registered(), off_deg=3.0)}),
-    "everything": lambda: (
-        everything(),
-        {
-            "case": "W" * LONGEST_CASE,
-            "cost": axis_cost(2.5, transfer_axis(91.0, 6.4, 0.3), 6.4),
-            "aids": made_up.aids(made_up.registered(), off_deg=3.0, crowded=True),
-        },
-    ),
+    "everything": lambda: (everything(), crowded()),
+    "several photos": lambda: (everything(network=many_photos(12)), crowded()),
     "refuse": lambda: (made_up.refused(), {"case": "Case 17"}),
     "nothing found": lambda: (made_up.nothing_found(), {}),
 }

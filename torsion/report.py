@@ -14,7 +14,7 @@ from torsion.aids import NO_AIDS, Aids
 from torsion.axis_cost import AxisCost
 from torsion.flags import FLAGS
 from torsion.measurement import Measurement
-from torsion.network_words import network_sentence
+from torsion.network_words import network_sentence, photo_numbers
 from torsion.record import measurement_cautions
 from torsion.sheets import EYES, one_line, render_sheet
 from torsion.wording import (
@@ -43,6 +43,7 @@ _DIALS_MM, _BANDS_MM = 88.0, 50.0  # heights
 _DPI = 220  # of what is printed; photos seldom hold more
 _SMALLER = 1.3  # by which the dials are drawn larger than printed, so that their words come out smaller
 _MOST_FLAGS = 4  # written out; the page has no room for more
+_HASH = 8  # digits of a further photo's checksum
 _SEEN = "Both photos show the same eye, and the evidence within the pair agrees."
 
 
@@ -233,7 +234,17 @@ def _record(m: Measurement) -> list[str]:
         f"torsion {__version__}; {'; '.join(settings)}{further}",
         f"sha256 of the seated photo {m.seated.photo.sha256}",
         f"sha256 of the supine photo {m.supine.photo.sha256}",
+        *_further_hashes(m),
     ]
+
+
+def _further_hashes(m: Measurement) -> list[str]:
+    """How the checksums of further photos begin: enough to know a file by, and room for many."""
+    if m.network is None:
+        return []
+    named = zip(photo_numbers(m.network), m.network.photos, strict=True)
+    words = [f"{name} {photo.sha256[:_HASH]}" for name, photo in named if not name.endswith(" photo 1")]
+    return [f"sha256 of further ones begins: {', '.join(words).replace(' photo', '')}"]
 
 
 def _setting(value: object) -> str:
