@@ -71,6 +71,21 @@ def test_ink_is_numbered_apart_from_landmarks():
     assert {"4", "5", "6", "7"} & set(said)
 
 
+def test_small_print_stays_below_its_photo_whatever_the_name_of_the_file():
+    made = made_up.registered()
+    named = [
+        replace(part, photo=replace(part.photo, name="IMG_" + 15 * "2026"))
+        for part in (made.seated, made.supine)
+    ]
+    made = replace(made, seated=named[0], supine=named[1])
+    figure = measurement_figure(made, aids=made_up.aids(made, crowded=True))
+    small = [text for text in figure.texts if "circle: limbus" in text.get_text()]
+    (seated, supine), (notes,) = extents(figure, small), extents(figure, figure.texts[-2:-1])
+    assert seated.x1 < supine.x0
+    assert supine.x1 <= figure.bbox.x1
+    assert notes.y1 <= min(seated.y0, supine.y0)
+
+
 def test_no_rotation_is_written_without_a_sign_of_its_own():
     band = Answer(-0.001, 0.03, 0.8, 0.6)
     made = made_up.accepted(bands={"iris": band, "limbus": None}, interval_95_deg=(-0.002, 0.05))
