@@ -31,9 +31,9 @@ from torsion.record import cautions
 from torsion.wording import (
     axis_degrees,
     flag_words,
-    offset_words,
     reason_words,
     shortened,
+    turn_words,
     verdict_word,
 )
 
@@ -109,7 +109,7 @@ def _meridian_words(m: Marking, index: int) -> str:
     if meridian.offset_deg is None or meridian.mark is None:
         return f"{name}: no ink to compare"
     side = "inside the ink" if meridian.inside_ink else "outside the ink"
-    return f"{name} lies {side}; mark {meridian.mark + 1} is {offset_words(meridian.offset_deg)} from it"
+    return f"{name} lies {side}; mark {meridian.mark + 1} is {turn_words(meridian.offset_deg)} from it"
 
 
 def _draw_photo(

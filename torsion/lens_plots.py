@@ -10,7 +10,7 @@ from torsion.lens_marks import AgainstPlan, LensAxis
 from torsion.measurement import Measurement
 from torsion.preparation import PreparedPhoto
 from torsion.record import cautions
-from torsion.wording import axis_degrees, flag_words, offset_words, rotation_words, verdict_word
+from torsion.wording import axis_degrees, flag_words, rotation_words, turn_words, verdict_word
 
 __all__ = ["lens_figure"]
 
@@ -79,7 +79,7 @@ def _under_head(measurement: Measurement, lens: LensAxis, plan: AgainstPlan | No
         f"{verdict}; in the seated photo's frame, standard uncertainty "
         f"{lens.standard_uncertainty_deg:.1f}°; eye turned {rotation_words(measurement.rotation_deg)}"
     )
-    return words if plan is None else f"{words}; off the plan by {offset_words(plan.off_deg)}"
+    return words if plan is None else f"{words}; off the plan by {turn_words(plan.off_deg)}"
 
 
 def _draw_points(axes: Axes, prepared: PreparedPhoto, points_px: Sequence[tuple[float, float]]) -> None:

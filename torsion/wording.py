@@ -24,7 +24,6 @@ __all__ = [
     "direction_words",
     "flag_words",
     "frame_words",
-    "offset_words",
     "order_words",
     "planned_words",
     "printable",
@@ -33,6 +32,7 @@ __all__ = [
     "shortened",
     "side_words",
     "spread_words",
+    "turn_words",
     "uncertainty_words",
     "verdict_word",
     "view_words",
@@ -86,18 +86,18 @@ def rotation_words(rotation_deg: float | None) -> str:
     return f"{size} {'counter-clockwise' if rotation_deg > 0 else 'clockwise'}"
 
 
-def offset_words(offset_deg: float) -> str:
-    """Say how far round a thing lies from another, to a tenth of a degree.
+def turn_words(turn_deg: float) -> str:
+    """Say a turn by its size and sense as `rotation_words` does, to a tenth of a degree.
 
     Examples
     --------
-    >>> offset_words(-7.31), offset_words(0.02)
+    >>> turn_words(-7.31), turn_words(0.02)
     ('7.3° clockwise', '0.0°')
     """
-    size = f"{abs(offset_deg):.1f}°"
+    size = f"{abs(turn_deg):.1f}°"
     if size == "0.0°":
         return size
-    return f"{size} {'counter-clockwise' if offset_deg > 0 else 'clockwise'}"
+    return f"{size} {'counter-clockwise' if turn_deg > 0 else 'clockwise'}"
 
 
 def uncertainty_words(measurement: "Measurement") -> str:

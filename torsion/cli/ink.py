@@ -16,7 +16,7 @@ from torsion.marks import MOST_MARKS, Mark, Meridian, PointMark
 from torsion.marks_record import marks_record
 from torsion.orientation import Turn
 from torsion.record import cautions
-from torsion.wording import axis_degrees, direction_degrees, offset_words, reason_words, verdict_word
+from torsion.wording import axis_degrees, direction_degrees, reason_words, turn_words, verdict_word
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -178,7 +178,7 @@ def _beside(mark: Mark) -> str:
         return ""
     inside = "inside" if mark.holds_meridian else "outside"
     meridian = axis_degrees(mark.meridian_deg)
-    return f"{offset_words(mark.offset_deg)} from meridian {meridian}, which lies {inside} the ink"
+    return f"{turn_words(mark.offset_deg)} from meridian {meridian}, which lies {inside} the ink"
 
 
 def _change(mark: Mark) -> str:
@@ -186,7 +186,7 @@ def _change(mark: Mark) -> str:
         return ""
     change = mark.change
     return (
-        f"since the seated photo: moved {offset_words(change.moved_deg)}, width × {change.width_ratio:.2f}, "
+        f"since the seated photo: moved {turn_words(change.moved_deg)}, width × {change.width_ratio:.2f}, "
         f"density × {change.density_ratio:.2f}"
     )
 
@@ -194,7 +194,7 @@ def _change(mark: Mark) -> str:
 def _point(point: PointMark) -> str:
     if point.axis_deg is None:
         return f"{axis_degrees(point.photo_axis_deg)} in the {point.photo} photo; not carried"
-    offset = "" if point.offset_deg is None else f", {offset_words(point.offset_deg)} from the meridian"
+    offset = "" if point.offset_deg is None else f", {turn_words(point.offset_deg)} from the meridian"
     return f"{axis_degrees(point.axis_deg)} ± {point.standard_uncertainty_deg:.1f}°{offset}"
 
 
