@@ -2,6 +2,7 @@
 
 import csv
 import json
+import math
 from dataclasses import replace
 
 import jsonschema
@@ -199,6 +200,12 @@ def test_measured_tilt_turns_the_axis_and_enters_the_interval():
 def test_tilt_that_cannot_be(given, message):
     with pytest.raises(ValueError, match=message):
         transfer_axis(90.0, 5.0, 0.3, **given)
+
+
+@pytest.mark.parametrize("point", [(119.0, 263.0), (math.nan, 119.0)])
+def test_a_visual_axis_beside_the_eye_is_a_slip(point):
+    with pytest.raises(ValueError, match="visual axis must lie inside the limbus of the seated photo"):
+        carried_centre(made_up.registered(), visual_axis_px=point)
 
 
 @pytest.mark.parametrize(
