@@ -195,11 +195,13 @@ def test_measured_tilt_turns_the_axis_and_enters_the_interval():
         ({"tilt": (1.0, 0.4), "frame": "level"}, "in place of an axis frame, not beside 'level'"),
         ({"tilt": (50.0, 0.4)}, "must lie within 45 degrees .*, not 50 and 0.4"),
         ({"tilt": (1.0, -0.1)}, "must lie within 45 degrees .*, not 1 and -0.1"),
+        ({"rotation_deg": math.nan}, "rotation must be finite .*, not nan and 0.3"),
+        ({"registration_deg": -1.0}, "standard uncertainty not negative, not 5 and -1"),
     ],
 )
-def test_tilt_that_cannot_be(given, message):
+def test_tilt_or_rotation_that_cannot_be(given, message):
     with pytest.raises(ValueError, match=message):
-        transfer_axis(90.0, 5.0, 0.3, **given)
+        transfer_axis(**{"planned_deg": 90.0, "rotation_deg": 5.0, "registration_deg": 0.3} | given)
 
 
 @pytest.mark.parametrize("point", [(119.0, 263.0), (math.nan, 119.0)])

@@ -235,6 +235,8 @@ def test_two_points_give_an_axis():
 def test_two_points_must_differ_and_have_a_frame():
     with pytest.raises(ValueError, match=r"at least 2 pixels apart, not 0\.0"):
         two_point_mark((1.0, 1.0), (1.0, 1.0), photo="seated")
+    with pytest.raises(ValueError, match="at least 2 pixels apart, not inf"):
+        two_point_mark((1.0, 1.0), (math.inf, 1.0), photo="seated")
     with pytest.raises(ValueError, match="need the measurement"):
         two_point_mark((1.0, 1.0), (9.0, 1.0), photo="supine")
 

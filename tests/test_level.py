@@ -63,6 +63,11 @@ def test_points_must_lie_apart_and_clicks_be_positive():
         reference_tilt("line", (0.0, 0.0), (9.0, 0.0), posture="seated", click_px=-1.0)
 
 
+def test_a_reference_is_one_of_three():
+    with pytest.raises(ValueError, match="must be line, canthi, pupils, not 'brows'"):
+        reference_tilt("brows", (0.0, 0.0), (9.0, 0.0), posture="seated")
+
+
 def test_an_axis_turns_with_the_photo_and_its_uncertainty_says_by_what():
     line = reference_tilt("line", *points_at(3.0), posture="seated", click_px=1.0)
     canthi = reference_tilt("canthi", *points_at(3.0), posture="seated", click_px=1.0)
