@@ -3,7 +3,7 @@
 from torsion.network import LeftOut, Network, NetworkPhoto
 from torsion.wording import printable
 
-__all__ = ["network_sentence", "network_words"]
+__all__ = ["network_sentence", "network_words", "photo_numbers"]
 
 _LEFT_OUT: dict[LeftOut, str] = {
     "repeated": "it shows a photograph that was given before",
@@ -19,7 +19,7 @@ def network_words(network: Network, *, files: bool = True) -> list[str]:
     Without `files`, photos are numbered in the order given and not named by their files.
     """
     photos = network.photos
-    names = [_named(photo) if files else _numbered(network, place) for place, photo in enumerate(photos)]
+    names = [_named(photo) for photo in photos] if files else photo_numbers(network)
     total, used = len(network.pairs), network.pairs_used
     seated = sum(photo.role == "seated" for photo in photos)
     words = f"{seated} seated and {len(photos) - seated} supine, {used} of {total} pairs used"
@@ -57,6 +57,7 @@ def _named(photo: NetworkPhoto) -> str:
     return f"{printable(photo.file or 'a photo without a name')} ({photo.role})"
 
 
-def _numbered(network: Network, place: int) -> str:
-    role = network.photos[place].role
-    return f"{role} photo {sum(photo.role == role for photo in network.photos[: place + 1])}"
+def photo_numbers(network: Network) -> list[str]:
+    """Name the photos by their posture and place among those of it, as a page does that names no file."""
+    roles = [photo.role for photo in network.photos]
+    return [f"{role} photo {roles[: place + 1].count(role)}" for place, role in enumerate(roles)]
