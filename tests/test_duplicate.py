@@ -38,7 +38,7 @@ def jpeg(rgb, quality):
         lambda rgb: cv2.resize(rgb, None, fx=0.7, fy=0.7, interpolation=cv2.INTER_AREA),
         lambda rgb: np.uint8(255.0 * (rgb / 255.0) ** 2),
         lambda rgb: np.uint8(rgb * 0.4),
-        lambda rgb: cv2.GaussianBlur(rgb, (0, 0), 2.0),
+        lambda rgb: cv2.GaussianBlur(rgb, (0, 0), 1.2),
         lambda rgb: rgb[20:-10, 15:-25],
         lambda rgb: np.repeat(rgb.mean(axis=2, keepdims=True), 3, axis=2).astype(np.uint8),
     ],

@@ -13,7 +13,8 @@ from torsion.flags import FORECASTS, worst_verdict
 from torsion.masks import mirrored_eye
 from torsion.match import pair_flags
 from torsion.order import Sign, order_signs
-from torsion.orientation import Turn, View, find_view
+from torsion.orientation import View, find_view
+from torsion.photo import Turn
 from torsion.preparation import PreparedPhoto
 from torsion.register import Registration, register
 from torsion.unwrap import Band

@@ -25,16 +25,13 @@ _ALIKE = 0.7  # correlation; below it the two pictures do not lie on each other
 _REACH = 1.4  # limbus radii; what is compared lies within it
 _OUTSIDE = 1.1  # limbus radii: pupil, iris and limbus lie within it
 _ENOUGH = 0.02  # of the square; with less of lids and skin to see, glints must do
-_ALONG = np.linspace(
-    -1.55, 1.55, 141
-)  # limbus radii, a side of the compared square: as far as the cut reaches
+_ALONG = np.linspace(-1.55, 1.55, 141)  # limbus radii: a side of the compared square, as far as the cut
 _BURNT = 250  # grey levels; what is burnt out in one copy may still show in the other
 _FINE, _COARSE = 0.015, 0.06  # limbus radii: detail that survives a resize and strong compression
 _AROUND = 21  # points, half a limbus radius: over it contrast is made even
-_NOISE = 0.3  # grey levels that count as no contrast
+_DARK = 3.0  # grey levels; in what is darker there is more noise than contrast
+_NOISE = 0.003  # of the brightness; less counts as no contrast
 _STEPS = 3  # from the eye's map, good to a pixel or two where a copy lost detail
-_TONES = np.linspace(0.0, 1.0, 65)
-_SPARSE = 5  # of the points that tones are told from
 _FEW = 0.005  # of the square; with less nothing is told from chance
 _NEAR = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7))  # reaches as far as a mean over coarse detail
 # Moves along x and y, growth, turn, and two that change the shape: (move, x or y, of x and y and 1).
@@ -67,9 +64,8 @@ def same_exposure(seated: EyePicture, supine: EyePicture, matrix: Doubles) -> bo
     and the pupil its size; a copy keeps all of it, whatever was done to its tones, size, angle or detail.
     So one similarity, turned as the eye is, is fitted to everything (S. Baker, I. Matthews,
     doi 10.1023/B:VISI.0000011205.11775.fd, with the gradient of both pictures), and it is asked how far the
-    eye, and what surrounds it, still lie off it.  Of 803 pairs of one eye in bursts 3 lay closer than the
-    limit.  A copy whose contrast was made even everywhere, or that was saved at a quality of 5, can lie
-    farther; so can a burst in which eye and head kept still lie closer.
+    eye, and what surrounds it, still lie off it.  A copy saved at a quality of 5 can lie farther than the
+    limit; so can a burst in which eye and head kept still lie closer.
     """
     pair = _Compared.of(seated, supine)
     placed = _nearest_similarity(matrix)
@@ -96,7 +92,11 @@ class _Step:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Grey:
-    """Slightly blurred brightness of an eye's cut, on a lattice."""
+    """Slightly blurred brightness of an eye's cut, on a lattice.
+
+    Its logarithm is compared: exposure, contrast and a vignette only add to it or stretch it, and what they
+    add is no detail.
+    """
 
     eye: EyePicture
     inside: Floats
@@ -110,12 +110,12 @@ class _Grey:
         return cls(eye, eye.in_picture.astype(np.float32), np.asarray(grey, np.float32), step)
 
     def at(self, x: Doubles, y: Doubles) -> tuple[Floats, Mask]:
-        """Brightness at places, and where it is that of the picture and not burnt out."""
+        """Logarithm of the brightness at places, and where it is that of the picture and not burnt out."""
         at = places(self.eye, x, y)
         seen = sample_lattice(self.lattice, self.step, at)
         lost = (sample_at(self.inside, at) < 0.99) | (seen > _BURNT)
         near = cv2.dilate(lost.astype(np.uint8), _NEAR)  # it has a part in the detail beside it
-        return seen, near == 0
+        return np.log(seen + np.float32(_DARK)), near == 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -149,8 +149,10 @@ class _Compared:
         if used.sum() < _FEW * used.size:
             return None
         first = _even_detail(self.seen, common)
-        second = _even_detail(_toned(seen, like=self.seen, where=common), common)
+        second = _even_detail(seen, common)
         a, b = first[used], second[used]
+        if not (a.any() and b.any()):
+            return None
         gain = float(np.sqrt((b @ b) / (a @ a)))
         down, right = np.gradient(0.5 * (gain * first + second), _ALONG[1] - _ALONG[0])
         fields = np.tensordot(_MOVES[:moves], [self.x[used], self.y[used], np.ones(len(a))], 1)
@@ -169,14 +171,6 @@ def _nearest_similarity(matrix: Doubles) -> Doubles:
     near = np.eye(3)
     near[:2, :2], near[:2, 2] = scales.mean() * left @ right, matrix[:, 2]
     return near
-
-
-def _toned(seen: Floats, *, like: Floats, where: Mask) -> Floats:
-    """Give a picture the tones of another: a copy may have been made brighter, or its contrast changed."""
-    wanted, present = (np.quantile(picture[where][::_SPARSE], _TONES) for picture in (like, seen))
-    curve = np.interp(np.arange(256), present + 1e-6 * np.arange(len(present)), wanted).astype(np.float32)
-    low = np.clip(seen.astype(np.uint8), 0, 254)
-    return np.asarray(curve[low] + (curve[low + 1] - curve[low]) * (seen - low), np.float32)
 
 
 def _even_detail(seen: Floats, where: Mask) -> Floats:

@@ -32,8 +32,7 @@ from torsion.marks import (
     two_point_mark,
 )
 from torsion.measurement import Measurement, MeasureOptions, measure
-from torsion.orientation import Turn
-from torsion.photo import is_grey
+from torsion.photo import Turn, is_grey
 from torsion.preparation import PhotoLike, PreparedPhoto, PrepareOptions, prepare
 from torsion.upright import as_displayed, upright_pair
 

@@ -4,6 +4,7 @@ Lids, lashes, skin and glints do not turn with the eye; left in, they would pin 
 """
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -14,12 +15,12 @@ from torsion.ink import ink_mask
 from torsion.lattice import SmoothColour
 from torsion.lids import lid_mask
 from torsion.locate import Located
-from torsion.photo import Ellipse, Photo, is_grey
+from torsion.photo import Ellipse, Photo, Turn, is_grey
 from torsion.quantiles import median, percentile
 from torsion.texture import texture_of
 from torsion.zones import Regions, Zones
 
-__all__ = ["EyePicture", "cut_out", "mirrored_eye"]
+__all__ = ["EyePicture", "cut_out", "mirrored_eye", "turned_eye"]
 
 Floats = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -177,6 +178,18 @@ def mirrored_eye(eye: EyePicture) -> EyePicture:
     flipped = {name: getattr(eye, name)[:, ::-1] for name in ("rgb", "texture", "valid", "in_picture")}
     regions = {name: getattr(eye, name)[:, ::-1] for name in ("iris_region", "limbal_region")}
     return replace(eye, pupil=(-x, y, radius), **flipped, **regions)
+
+
+def turned_eye(eye: EyePicture, turn_deg: Turn) -> EyePicture:
+    """Turn an eye's picture counter-clockwise."""
+    x, y, radius = eye.pupil
+    for _ in range(turn_deg // 90):
+        x, y = -y, x
+    names = ("rgb", "texture", "valid", "in_picture", "iris_region", "limbal_region")
+    turned: dict[str, Any] = {
+        name: np.ascontiguousarray(np.rot90(getattr(eye, name), turn_deg // 90)) for name in names
+    }
+    return replace(eye, pupil=(x, y, radius), **turned)
 
 
 def _of_the_eye(rgb: NDArray[np.uint8], zones: Zones, usable: Mask, px: float, *, grey: bool) -> Mask:

@@ -3,7 +3,8 @@
 import numpy as np
 
 from torsion.confidence import MATCH, Answer
-from torsion.orientation import Turn, View
+from torsion.orientation import View
+from torsion.photo import Turn
 from torsion.register import Registration
 from torsion.unwrap import Band
 

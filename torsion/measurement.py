@@ -13,7 +13,8 @@ from torsion.confidence import Answer
 from torsion.flags import Verdict, worst_verdict
 from torsion.network import Network
 from torsion.order import Sign
-from torsion.orientation import TURNS, Turn, View
+from torsion.orientation import View
+from torsion.photo import TURNS, UNDONE_BY, Turn
 from torsion.preparation import PhotoLike, PreparedPhoto, PrepareOptions, prepare
 from torsion.quantiles import COVERAGE
 from torsion.unwrap import Band
@@ -49,6 +50,12 @@ class MeasureOptions:
         if self.turned_deg not in TURNS:
             msg = f"turned_deg must be 0, 90, 180 or 270, not {self.turned_deg!r}"
             raise ValueError(msg)
+
+    @property
+    def of_supine(self) -> PrepareOptions:
+        """How the supine photo is prepared: a mirrored picture, before it is un-mirrored, is turned back."""
+        turned = UNDONE_BY[self.turned_deg] if self.mirrored else self.turned_deg
+        return PrepareOptions(turned_deg=turned)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -163,7 +170,7 @@ def measure(
     options = options or MeasureOptions()
     named = read_eye(eye) if eye is not None else None
     first = prepare(seated, eye=named, options=PrepareOptions(mirrored=options.seated_mirrored))
-    second = prepare(supine, eye=named)
+    second = prepare(supine, eye=named, options=options.of_supine)
     found = compare(first, second, mirrored=options.mirrored, turned_deg=options.turned_deg)
     shown = first.laterality.upright, found.supine_laterality
     named = named or first.photo.eye or second.photo.eye

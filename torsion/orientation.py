@@ -1,15 +1,12 @@
 """Which way round the supine picture is: turned by a quarter, mirrored, or upright."""
 
 from dataclasses import dataclass
-from typing import Literal, get_args
 
 from torsion.masks import EyePicture, mirrored_eye
+from torsion.photo import TURNS, Turn
 from torsion.search import Candidate, best_geometry, patch_maps
 
-__all__ = ["TURNS", "Turn", "View", "find_view"]
-
-Turn = Literal[0, 90, 180, 270]
-TURNS: tuple[Turn, ...] = get_args(Turn)
+__all__ = ["View", "find_view"]
 
 CLEAR_MARGIN = 0.03  # of a view over its rivals; eyes that do not match seldom reach it
 _CLEAR_SCORE = 0.25  # eyes that do not match, or lie otherwise, stayed below 0.2; the same eye seldom does

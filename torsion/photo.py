@@ -8,14 +8,18 @@ one.
 
 import math
 from dataclasses import KW_ONLY, dataclass, replace
-from typing import Self
+from typing import Literal, Self, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from torsion.angles import Eye, mirror_axis_deg, wrap_axis_deg
 
-__all__ = ["Ellipse", "Photo", "is_grey"]
+__all__ = ["TURNS", "UNDONE_BY", "Ellipse", "Photo", "Turn", "is_grey"]
+
+Turn = Literal[0, 90, 180, 270]
+TURNS: tuple[Turn, ...] = get_args(Turn)
+UNDONE_BY: dict[Turn, Turn] = {0: 0, 90: 270, 180: 180, 270: 90}
 
 
 @dataclass(frozen=True, slots=True)

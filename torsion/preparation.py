@@ -2,7 +2,7 @@
 
 import logging
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -13,8 +13,8 @@ from torsion.flags import Verdict, worst_verdict
 from torsion.intake import photo_from_array, read_photo
 from torsion.laterality import Laterality, read_laterality
 from torsion.locate import locate
-from torsion.masks import EyePicture, cut_out
-from torsion.photo import Ellipse, Photo
+from torsion.masks import EyePicture, cut_out, turned_eye
+from torsion.photo import UNDONE_BY, Ellipse, Photo, Turn
 from torsion.quality import assess
 
 __all__ = ["PhotoLike", "PrepareOptions", "PreparedPhoto", "prepare"]
@@ -33,9 +33,13 @@ class PrepareOptions:
     mirrored : bool, default False
         The picture is known to be mirrored left to right, as by a selfie camera; it is un-mirrored first,
         and what is said of it then refers to it un-mirrored.
+    turned_deg : {0, 90, 180, 270}, default 0
+        The picture is known to be turned counter-clockwise by so much.  Lids are looked for above and below
+        in it as it was upright; what is said of it refers to it as displayed.
     """
 
     mirrored: bool = False
+    turned_deg: Turn = 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,6 +68,7 @@ class PreparedPhoto:
     flags: tuple[str, ...]
     verdict: Verdict
     laterality: Laterality = field(default_factory=Laterality)
+    turned_deg: Turn = 0
 
 
 PhotoLike = str | Path | ArrayLike | Photo | PreparedPhoto
@@ -92,23 +97,30 @@ def prepare(
     PhotoError
         If the file cannot be used.
     """
-    mirrored = options is not None and options.mirrored
-    if isinstance(photo, PreparedPhoto) and not mirrored:
+    options = options or PrepareOptions()
+    turned = options.turned_deg
+    if isinstance(photo, PreparedPhoto) and not options.mirrored and turned in (0, photo.turned_deg):
         return photo
     photo = _as_photo(photo, eye)
-    photo = photo.mirrored() if mirrored else photo
+    photo = photo.mirrored() if options.mirrored else photo
+    upright = photo.turned(UNDONE_BY[turned])
     size = photo.pixels.shape[1], photo.pixels.shape[0]
     _LOG.info("%s: read, %d x %d px", photo.name, *size)
-    located = locate(photo)
+    located = locate(upright)
     _LOG.info("%s: limbus %s, pupil %s", photo.name, *map(_found_words, (located.limbus, located.pupil)))
-    picture = cut_out(photo, located) if located.limbus is not None else None
-    measures, flags = assess(located, picture, size, photo.decoded_scale)
+    picture = cut_out(upright, located) if located.limbus is not None else None
+    measures, flags = assess(located, picture, upright.pixels.shape[1::-1], photo.decoded_scale)
     scale = float(photo.decoded_scale)
     limbus = located.limbus and located.limbus.scaled(scale)
     pupil = located.pupil and located.pupil.scaled(scale)
+    outlined = replace(upright, limbus=limbus, pupil=pupil).turned(turned)
+    limbus, pupil = outlined.limbus, outlined.pupil
+    picture = turned_eye(picture, turned) if picture is not None and turned else picture
     laterality = read_laterality(photo, limbus, pupil)
     _LOG.info("%s: masked and assessed, flags: %s", photo.name, ", ".join(flags) or "none")
-    return PreparedPhoto(photo, limbus, pupil, picture, measures, flags, worst_verdict(flags), laterality)
+    return PreparedPhoto(
+        photo, limbus, pupil, picture, measures, flags, worst_verdict(flags), laterality, turned
+    )
 
 
 def _as_photo(photo: PhotoLike, eye: Eye | None) -> Photo:

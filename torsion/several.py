@@ -12,7 +12,8 @@ from torsion.match import angle_flags
 from torsion.measurement import Measurement, MeasureOptions, conclude
 from torsion.measurement import measure as measure_pair
 from torsion.network import LeftOut, Network, NetworkPair, NetworkPhoto
-from torsion.orientation import TURNS, View
+from torsion.orientation import View
+from torsion.photo import TURNS
 from torsion.preparation import PhotoLike, PreparedPhoto, PrepareOptions, prepare
 
 __all__ = ["measure"]
@@ -100,7 +101,7 @@ def measure(
     first_options = PrepareOptions(mirrored=options.seated_mirrored)
     options = replace(options, seated_mirrored=False)  # it is undone here, once for each photo
     photos = [prepare(photo, eye=named, options=first_options) for photo in first]
-    photos += [prepare(photo, eye=named) for photo in second]
+    photos += [prepare(photo, eye=named, options=options.of_supine) for photo in second]
     named = named or next((photo.photo.eye for photo in photos if photo.photo.eye), None)
     pairs = _measured(photos, len(first), named, options, progress)
     combined = replace(_combined(photos, pairs, len(first)), eye=named, options=stated)

@@ -1,4 +1,4 @@
-"""How often a photo shows its side, right or wrong, and how often an order is doubted, rightly or not.
+"""How often a photo shows its side, right or wrong, an order is doubted, and a turned view is measured.
 
 ``TORSION_PHOTOS=... python -m tests.benchmarks.mixups_study --set NAME`` on real photos, whose eyes are named
 so that OD or OS ends the name; ``--eyes 16`` on drawn pairs of each class.
@@ -14,12 +14,16 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 import synthetic
+import torsion
 from synthetic.presets import Preset
 from tests.benchmarks.photos import list_eyes
+from torsion.angles import wrap_rotation_deg
 from torsion.intake import photo_from_array
 from torsion.order import order_signs
+from torsion.photo import TURNS, Turn
 from torsion.preparation import PreparedPhoto, prepare
 
 PRESETS: tuple[Preset, ...] = ("moderate", "hard", "dilated")
@@ -77,6 +81,21 @@ def study_drawn(preset: Preset, eyes: int) -> Counter[str]:
         counts["pairs"] += 1
         counts["doubted"] += is_doubted(first, second, times=False)
         counts["exchanged, doubted"] += is_doubted(second, first, times=False)
+        truth = pair[1].rotation_deg - pair[0].rotation_deg
+        for turn in TURNS:
+            counts += turned_view(first, pair[1].rgb, turn, truth)
+    return counts
+
+
+def turned_view(first: PreparedPhoto, rgb: NDArray[np.uint8], turn: Turn, truth_deg: float) -> Counter[str]:
+    """Measure a supine picture as turned, the turn being stated, and count what comes of it."""
+    options = torsion.MeasureOptions(turned_deg=turn)
+    found = torsion.measure(first, np.ascontiguousarray(np.rot90(rgb, turn // 90)), options=options)
+    counts = Counter({f"turned by {turn}, accepted": int(found.verdict == "accept")})
+    if found.verdict == "accept":
+        counts["accepted, over 0.3 degrees off"] += (
+            abs(wrap_rotation_deg(found.rotation_deg - truth_deg)) > 0.3
+        )
     return counts
 
 

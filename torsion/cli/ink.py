@@ -14,7 +14,7 @@ from torsion.errors import PhotoError
 from torsion.marking import Marking, MarkOptions, read_marks
 from torsion.marks import MOST_MARKS, Mark, Meridian, PointMark
 from torsion.marks_record import marks_record
-from torsion.orientation import Turn
+from torsion.photo import Turn
 from torsion.record import cautions
 from torsion.wording import axis_degrees, direction_degrees, reason_words, turn_words, verdict_word
 

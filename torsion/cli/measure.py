@@ -21,8 +21,7 @@ from torsion.files import write_whole
 from torsion.intake import read_photo
 from torsion.measurement import Measurement, MeasureOptions
 from torsion.network_words import network_words
-from torsion.orientation import Turn
-from torsion.photo import Ellipse, Photo
+from torsion.photo import Ellipse, Photo, Turn
 from torsion.record import measurement_cautions, measurement_record
 from torsion.several import measure
 from torsion.wording import (

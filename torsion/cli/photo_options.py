@@ -11,8 +11,7 @@ from torsion.angles import Eye, read_axis_deg, read_direction_deg, read_eye
 from torsion.cli.toric_types import degrees, numbers
 from torsion.errors import PhotoError, TorsionError
 from torsion.files import to_json, write_whole
-from torsion.orientation import TURNS
-from torsion.photo import Ellipse
+from torsion.photo import TURNS, Ellipse
 from torsion.wording import flag_words
 
 if TYPE_CHECKING:

@@ -30,7 +30,7 @@ from torsion.keratometry import Cornea, cornea_from_astigmatism
 from torsion.lens_marks import POINT_PX
 from torsion.lens_rotation import rotation_since
 from torsion.measurement import MeasureOptions
-from torsion.orientation import Turn
+from torsion.photo import Turn
 from torsion.recheck import Recheck, RecheckUncertainty, recheck_lens
 from torsion.record import cautions
 from torsion.toric import CAUTION
