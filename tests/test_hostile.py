@@ -161,6 +161,13 @@ def test_half_an_eye_and_two_eyes_are_for_a_person_to_look_at():
     assert not {"half_off_picture", "two_eyes"} & set(good().flags)
 
 
+@pytest.mark.parametrize("quarters", range(4))
+def test_two_eyes_are_seen_however_the_picture_is_turned(quarters):
+    both = np.hstack([seated(), seated()[:, ::-1]])
+    for picture in (both, np.vstack([seated(), seated()]), np.vstack([both, both])):
+        assert "two_eyes" in torsion.prepare(np.ascontiguousarray(np.rot90(picture, quarters))).flags
+
+
 def test_a_picture_stated_to_be_mirrored_is_prepared_unmirrored():
     mirrored = np.ascontiguousarray(seated()[:, ::-1])
     undone = torsion.prepare(mirrored, options=torsion.PrepareOptions(mirrored=True))
