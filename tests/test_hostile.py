@@ -15,6 +15,7 @@ from PIL import Image
 
 import synthetic
 import torsion
+from torsion import comparison
 from torsion.cli import main
 
 SHAPE = (300, 450)
@@ -150,6 +151,14 @@ def test_an_eye_shown_badly_is_measured_rightly_or_not_accepted(name):
         found = torsion.measure(one, other)
         assert found.verdict != "accept" or abs(found.rotation_deg - truth_deg) < RIGHT_DEG
     assert torsion.measure(bad, bad).verdict == "refuse"
+
+
+def test_one_picture_given_twice_is_found_out_where_it_cannot_be_laid_on_itself(monkeypatch):
+    monkeypatch.setattr(comparison, "same_exposure", lambda *_: False)
+    again = torsion.photo_from_array(seated().copy())
+    assert torsion.measure(good(), again).flags.count("same_picture") == 1
+    assert torsion.measure(good(), good()).verdict == "refuse"
+    assert "same_picture" not in torsion.measure(good(), pair()[1].rgb).flags
 
 
 def test_half_an_eye_and_two_eyes_are_for_a_person_to_look_at():

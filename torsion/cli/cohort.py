@@ -6,7 +6,7 @@ import click
 
 from torsion.cli import photo_options as shared
 from torsion.cli.progress import cores, progress_reporter
-from torsion.cli.usage import INTERRUPTED, refuse_idle
+from torsion.cli.usage import INTERRUPTED, give_json, refuse_idle
 from torsion.cohort.executors import Cluster, Executor, Processes
 from torsion.cohort.manifest import Manifest, doubts, read_manifest
 from torsion.cohort.proposal import propose_manifest
@@ -151,11 +151,8 @@ def _tell(run: CohortRun, summary: str | None, json_to: str | None) -> None:
     if json_to is not None and summary is None:
         msg = "there is no summary to be given as JSON: pip install 'torsion[cohort]'"
         raise click.ClickException(msg)
-    if json_to == "-":
-        click.echo(summary, nl=False)
+    if summary is not None and not give_json(summary, json_to):
         return
-    if json_to is not None and summary is not None:
-        write_whole(summary, json_to)
     without = len(run.reasons)
     click.echo(
         f"{run.rows} rows: {run.rows - without} with a result, {without} with a reason why there is none "

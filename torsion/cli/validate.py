@@ -7,7 +7,7 @@ import click
 
 from torsion.cli import photo_options as shared
 from torsion.cli.progress import cores, progress_reporter
-from torsion.cli.usage import INTERRUPTED, REFUSED, refuse_idle
+from torsion.cli.usage import INTERRUPTED, REFUSED, give_json, refuse_idle
 from torsion.cohort.executors import Processes
 from torsion.eye_groups import group_photos, read_pattern
 from torsion.files import to_json, write_whole
@@ -153,12 +153,8 @@ def _write(found: Validation, out: Path | None, json_to: str | None, title: str)
         write_whole(page, out / _PAGE)
         write_whole(text, out / _JSON)
         click.echo(f"wrote {out / _PAGE} and {out / _JSON}", err=True)
-    if json_to == "-":
-        click.echo(text, nl=False)
-        return
-    if json_to is not None:
-        write_whole(text, json_to)
-    click.echo("\n".join(_lines(found)))
+    if give_json(text, json_to):
+        click.echo("\n".join(_lines(found)))
 
 
 def _lines(found: Validation) -> Iterator[str]:
