@@ -14,7 +14,6 @@ from torsion.masks import mirrored_eye
 from torsion.match import pair_flags
 from torsion.order import Sign, order_signs
 from torsion.orientation import Turn, View, find_view
-from torsion.photo import Photo
 from torsion.preparation import PreparedPhoto
 from torsion.register import Registration, register
 from torsion.unwrap import Band
@@ -85,7 +84,7 @@ def compare(
     if worst_verdict(own_flags) == "accept":
         photo_flags = [name for name in photo_flags if name not in FORECASTS]
     flags = photo_flags + own_flags
-    if _same_content(first.photo, second.photo) or same_exposure(first.picture, supine, registration.matrix):
+    if same_exposure(first.picture, supine, registration.matrix):
         flags.append("same_picture")
     # A mirror that was not stated stays, so that it shows; counted in it, a turn has the other sense.
     turn_deg = (360 - view.turn_deg) if view.mirrored and view.turn_deg else view.turn_deg
@@ -105,11 +104,6 @@ def compare(
         registration.start_deg,
         registration.parameters,
     )
-
-
-def _same_content(first: Photo, second: Photo) -> bool:
-    """Whether it is one file or one array, told without a map: much noise may lead that astray."""
-    return first.sha256 == second.sha256 or np.array_equal(first.pixels, second.pixels)
 
 
 def _upright(found: Answer, view: View) -> Answer:
