@@ -138,6 +138,14 @@ def test_every_sub_folder_is_an_eye(tmp_path):
     assert [path.name for path in groups.unused] == ["loose.jpg"]
 
 
+def test_linked_folders_are_eyes_too_and_a_link_upwards_is_no_way_out(tmp_path):
+    touch(tmp_path, "stored/1.jpg", "stored/2.jpg", "photos/OS/1.jpg", "photos/OS/2.jpg", "other/1.jpg")
+    for name, target in (("OD", "../stored"), ("OD again", "../stored"), ("up", ".."), ("here", ".")):
+        (tmp_path / "photos" / name).symlink_to(target)
+    groups = group_photos(tmp_path / "photos")
+    assert {eye: len(photos) for eye, photos in groups.eyes.items()} == {"OD": 2, "OS": 2}
+
+
 def test_a_pattern_names_the_eye(tmp_path):
     touch(tmp_path, "7_OD_1.jpg", "7_OD_2.jpg", "8_OD_1.jpg", "plan.jpg")
     groups = group_photos(tmp_path, pattern="{patient}_{eye}_?.jpg")
@@ -428,6 +436,21 @@ def test_page_holds_everything_and_escapes_names(monkeypatch):
     assert "https://" not in page
 
 
+def test_page_and_record_bear_names_that_are_no_text(monkeypatch):
+    """As of files from another system, which Python reads all the same."""
+    monkeypatch.setattr("test_validate.EYES", [f"{eye}\udcff" for eye in EYES])
+    found = validation(scattered(), unreadable={"\udcff.jpg": "'\udcff.jpg' is empty"})
+    assert "data:image/svg+xml" in validation_page(found)
+    assert json.loads(to_json(validation_record(found)))["eyes"][0]["eye"].endswith("\udcff")
+
+
+def test_page_names_a_few_of_many_files_that_cannot_be_read_and_says_so():
+    faults = {f"eye/{shot}.jpg": f"'eye/{shot}.jpg' is empty (0 bytes)" for shot in range(20)}
+    page = validation_page(validation(scattered(), unreadable=faults))
+    assert page.count("Not used: ") == 12
+    assert "8 more cannot be read" in page
+
+
 def test_page_repeats():
     assert validation_page(validation(scattered())) == validation_page(validation(scattered()))
 
@@ -472,7 +495,8 @@ def test_a_folder_is_put_to_the_test(folder):
     assert turned.fault is None
     moved = turned.rotation_deg - before.rotation_deg
     assert moved == pytest.approx(turned.check.turned_deg, abs=0.3)  # degrees: easy pair
-    assert list(found.unreadable) == ["left/torn.jpg"]
+    (fault,) = found.unreadable.values()
+    assert fault.startswith("'left/torn.jpg' is truncated")
     assert found.verdict == "review"  # too few
 
 
@@ -538,6 +562,13 @@ def test_command_writes_page_and_record(with_answers):
     assert "not a medical device" in result.stdout
     assert json.loads((home / "out" / "validation.json").read_text())["verdict"] == "accept"
     assert (home / "out" / "validation.html").read_text().startswith("<!doctype html>")
+
+
+def test_command_tells_what_it_left_out(with_answers):
+    found = validation(scattered(), unreadable={"eye/\udcff.jpg": "'eye/\udcff.jpg' is empty (0 bytes)"})
+    said = command(with_answers(replace(found, unused=2))).stdout
+    assert "! 'eye/?.jpg' is empty (0 bytes)" in said
+    assert "! 2 photos belong to no eye and were left out" in said
 
 
 def test_json_on_stdout_is_nothing_else_and_no_is_status_3(with_answers):

@@ -1,6 +1,8 @@
 """Groups: which photos of a folder show the same eye, by sub-folder or by the pattern of their names."""
 
+import os
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -82,7 +84,7 @@ def group_photos(folder: Path, *, pattern: str | None = None) -> EyeGroups:
     matcher = read_pattern(pattern) if pattern is not None else None
     eyes: dict[str, list[Path]] = {}
     unused = []
-    for file in sorted(folder.rglob("*")):
+    for file in sorted(_files(folder)):
         inside = file.relative_to(folder)
         if file.suffix.lower() not in _SUFFIXES or any(part.startswith(".") for part in inside.parts):
             continue
@@ -96,6 +98,19 @@ def group_photos(folder: Path, *, pattern: str | None = None) -> EyeGroups:
     if not any(len(photos) >= 2 for photos in eyes.values()):
         raise GroupError(_too_few(folder, eyes, unused, pattern))
     return EyeGroups(folder, {name: tuple(photos) for name, photos in sorted(eyes.items())}, tuple(unused))
+
+
+def _files(folder: Path) -> Iterator[Path]:
+    """Give all files, also of folders that are linked; each folder once, and none that holds this one."""
+    seen = {*Path(os.path.realpath(folder)).parents}
+    for place, folders, names in os.walk(folder, followlinks=True):
+        folders.sort()
+        here = Path(os.path.realpath(place))
+        if here in seen:
+            folders.clear()
+            continue
+        seen.add(here)
+        yield from (Path(place, name) for name in names)
 
 
 def _eye_name(inside: Path, matcher: re.Pattern[str] | None) -> str | None:

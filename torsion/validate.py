@@ -155,7 +155,11 @@ def validate(
     )
     answers, complete = _measure(checks, prepared, paths, executor, on_progress)
     names = [path.relative_to(groups.folder).as_posix() for path in paths]
-    faults = {name: photo for name, photo in zip(names, prepared, strict=True) if isinstance(photo, str)}
+    faults = {
+        name: photo.replace(f"'{path.name}'", f"'{name}'")  # many a folder has a 1.jpg
+        for name, path, photo in zip(names, paths, prepared, strict=True)
+        if isinstance(photo, str)
+    }
     return summarise(
         answers,
         checks,

@@ -14,6 +14,7 @@ from torsion.files import to_json, write_whole
 from torsion.toric import CAUTION
 from torsion.validate import ValidateOptions, Validation, validate
 from torsion.validate_record import validation_record
+from torsion.wording import printable
 
 __all__ = ["command"]
 
@@ -102,8 +103,8 @@ def command(
     four eyes.  All pairs of one eye are measured and must close; the eye of some photos is turned by a known
     angle; different and mirrored eyes must be refused.  Interrupted, it reports on what is done.
 
-    Exit status: 0 the tool can be relied on, or with care; 3 do not rely on it; 1 the folder cannot be used;
-    2 wrong usage.
+    Exit status: 0 the tool can be relied on, or with care, or there are too few photos to tell; 3 do not rely
+    on it; 1 the folder cannot be used; 2 wrong usage.
 
     Example:
 
@@ -168,9 +169,11 @@ def _lines(found: Validation) -> Iterator[str]:
         count = f"({one.pairs} of {found.counts['same'].pairs} pairs)"
         yield shared.folded(f"{one.meaning}: {one.remedy} {count}", "- ")
     for name in found.odd:
-        yield shared.folded(
-            f"{name}: refused with every other photo of its eye; is it in the right place?", "! "
-        )
+        said = f"{printable(name)}: refused with every other photo of its eye; is it in the right place?"
+        yield shared.folded(said, "! ")
     for fault in found.unreadable.values():
-        yield shared.folded(fault, "! ")
+        yield shared.folded(printable(fault), "! ")
+    if found.unused:
+        were = "photo belongs to no eye and was" if found.unused == 1 else "photos belong to no eye and were"
+        yield f"! {found.unused} {were} left out"
     yield "\n" + shared.folded(CAUTION, "")
