@@ -138,6 +138,16 @@ def test_every_sub_folder_is_an_eye(tmp_path):
     assert [path.name for path in groups.unused] == ["loose.jpg"]
 
 
+def test_folders_of_postures_belong_to_the_eye_they_lie_in(tmp_path):
+    """Taken for eyes they would be different eyes that match, and the camera not to be relied on."""
+    touch(tmp_path, *(f"p1/{place}/1.jpg" for place in ("OD/seated", "OD/Supine", "OS/seated", "OS/supine")))
+    groups = group_photos(tmp_path)
+    assert {eye: len(photos) for eye, photos in groups.eyes.items()} == {"p1/OD": 2, "p1/OS": 2}
+    touch(tmp_path / "flat", "seated/1.jpg", "seated/2.jpg", "supine/1.jpg", "supine/2.jpg")
+    with pytest.raises(GroupError, match="holds 4 photos, none in a sub-folder of an eye"):
+        group_photos(tmp_path / "flat")
+
+
 def test_linked_folders_are_eyes_too_and_a_link_upwards_is_no_way_out(tmp_path):
     touch(tmp_path, "stored/1.jpg", "stored/2.jpg", "photos/OS/1.jpg", "photos/OS/2.jpg", "other/1.jpg")
     for name, target in (("OD", "../stored"), ("OD again", "../stored"), ("up", ".."), ("here", ".")):
@@ -576,6 +586,9 @@ def test_json_on_stdout_is_nothing_else_and_no_is_status_3(with_answers):
     result = command(home, "--json", "-")
     assert result.exit_code == 3
     assert json.loads(result.stdout)["verdict"] == "refuse"
+    said = command(home).stdout
+    assert said.count("accepted, and should not be:") == 3
+    assert "! and 77 more pairs, which --json names" in said
 
 
 def test_interrupted_command_says_what_it_rests_on(with_answers):
@@ -589,7 +602,9 @@ def test_command_refuses_what_cannot_be_used(tmp_path):
     touch(tmp_path, "1.jpg")
     result = command(tmp_path)
     assert result.exit_code == 1
-    assert "holds 1 photo, none in a sub-folder: put at least two photos of each eye" in result.stderr
+    assert (
+        "holds 1 photo, none in a sub-folder of an eye: put at least two photos of each eye" in result.stderr
+    )
     assert command(tmp_path, "--pattern", "*.jpg").exit_code == 2
     assert command(Path("nowhere")).exit_code == 2
     result = command(tmp_path, "--title", "My camera")  # which would go nowhere

@@ -11,6 +11,7 @@ from torsion.errors import TorsionError
 __all__ = ["EyeGroups", "GroupError", "group_photos", "read_pattern"]
 
 _SUFFIXES = {".jpg", ".jpeg", ".png", ".tif", ".tiff", ".bmp", ".webp", ".heic", ".heif", ".dcm"}
+_POSTURES = {"seated", "supine"}
 _PARTS = {"{patient}": r"(?P<patient>[^/]+)", "{eye}": r"(?P<eye>[^/]+)", "*": r"[^/]*", "?": r"[^/]"}
 
 
@@ -70,7 +71,8 @@ def group_photos(folder: Path, *, pattern: str | None = None) -> EyeGroups:
     ----------
     folder : Path
     pattern : str, optional
-        See `read_pattern`; without it every sub-folder that holds photos is an eye.
+        See `read_pattern`; without it every sub-folder that holds photos is an eye, but for those named
+        seated or supine, which hold photos of the eye whose folder they lie in.
 
     Returns
     -------
@@ -115,7 +117,7 @@ def _files(folder: Path) -> Iterator[Path]:
 
 def _eye_name(inside: Path, matcher: re.Pattern[str] | None) -> str | None:
     if matcher is None:
-        return inside.parent.as_posix() if len(inside.parts) > 1 else None
+        return "/".join(part for part in inside.parent.parts if part.lower() not in _POSTURES) or None
     found = matcher.fullmatch(inside.as_posix())
     return None if found is None else " ".join(found.groupdict().values())
 
@@ -126,7 +128,7 @@ def _too_few(folder: Path, eyes: dict[str, list[Path]], unused: list[Path], patt
         return f"the folder '{folder}' holds no photo ({', '.join(sorted(_SUFFIXES))})"
     photos = f"{count} {'photo' if count == 1 else 'photos'}"
     if not eyes:
-        found = "none in a sub-folder" if pattern is None else f"none named as in {pattern!r}"
+        found = "none in a sub-folder of an eye" if pattern is None else f"none named as in {pattern!r}"
         found = f"{photos}, {found}"
     else:
         by = "sub-folder" if pattern is None else f"the pattern {pattern!r}"

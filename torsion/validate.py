@@ -104,6 +104,15 @@ class Validation:
         """Whether the tool can be trusted with these photos."""
         return self.judged.verdict
 
+    @property
+    def wrong(self) -> tuple[tuple[Kind, str, str], ...]:
+        """Pairs that were accepted and should not be: their kind, and both photos."""
+        return tuple(
+            (one.check.kind, self.photos[one.check.first], self.photos[one.check.second])
+            for one in self.answers
+            if one.check.kind in ("different", "mirrored") and one.verdict == "accept"
+        )
+
 
 def validate(
     groups: EyeGroups,

@@ -19,7 +19,7 @@ from torsion.wording import printable
 __all__ = ["command"]
 
 _PAGE, _JSON = "validation.html", "validation.json"
-_MOST_ADVICE = 3
+_MOST_ADVICE = _MOST_NAMED = 3
 
 
 def _pattern(text: str) -> str:
@@ -37,7 +37,7 @@ def _pattern(text: str) -> str:
     type=_pattern,
     metavar="TEXT",
     help="Names of the photos, such as '{eye}_*.jpg': {eye} and {patient} name the eye, * is anything.  "
-    "[default: every sub-folder is an eye]",
+    "[default: every sub-folder is an eye; one named seated or supine belongs to the eye it lies in]",
 )
 @click.option(
     "--out",
@@ -163,6 +163,16 @@ def _lines(found: Validation) -> Iterator[str]:
     yield ""
     for point in found.judged.points:
         yield f"{point.name:<15}{point.grade:<10}{point.found}"
+    for kind, first, second in found.wrong[:_MOST_NAMED]:
+        why = (
+            "mirrored"
+            if kind == "mirrored"
+            else "of different eyes, as they are sorted; look whether they are"
+        )
+        said = f"accepted, and should not be: {printable(first)} with {printable(second)} ({why})"
+        yield shared.folded(said, "! ")
+    if len(found.wrong) > _MOST_NAMED:
+        yield f"! and {len(found.wrong) - _MOST_NAMED} more pairs, which --json names"
     if found.advice:
         yield "\nWhat to change when taking the photos:"
     for one in found.advice[:_MOST_ADVICE]:
