@@ -1,6 +1,6 @@
 """Words for several photos of one eye: how they agree, which were left out, and which disagrees."""
 
-from torsion.network import LeftOut, Network, NetworkPhoto
+from torsion.network import LeftOut, Network
 from torsion.wording import printable
 
 __all__ = ["network_sentence", "network_words"]
@@ -19,7 +19,7 @@ def network_words(network: Network, *, files: bool = True) -> list[str]:
     Without `files`, photos are numbered in the order given and not named by their files.
     """
     photos = network.photos
-    names = [_named(photo) if files else _numbered(network, place) for place, photo in enumerate(photos)]
+    names = [(_named if files else _numbered)(network, place) for place in range(len(photos))]
     total, used = len(network.pairs), network.pairs_used
     seated = sum(photo.role == "seated" for photo in photos)
     words = f"{seated} seated and {len(photos) - seated} supine, {used} of {total} pairs used"
@@ -53,8 +53,12 @@ def network_sentence(network: Network, *, files: bool) -> str:
     return words if words.endswith("?") else f"{words}."
 
 
-def _named(photo: NetworkPhoto) -> str:
-    return f"{printable(photo.file or 'a photo without a name')} ({photo.role})"
+def _named(network: Network, place: int) -> str:
+    """Name a photo by its file and role; by its number as well, where another of that role has that name."""
+    photo = network.photos[place]
+    alike = sum((other.file, other.role) == (photo.file, photo.role) for other in network.photos)
+    role = photo.role if alike == 1 else _numbered(network, place)
+    return f"{printable(photo.file or 'a photo without a name')} ({role})"
 
 
 def _numbered(network: Network, place: int) -> str:
