@@ -191,6 +191,19 @@ def test_of_two_eyes_one_can_be_named_by_hand():
     assert "two_eyes" not in torsion.prepare(photo).flags
 
 
+@pytest.mark.parametrize(("off", "radius"), [(1.5, 0.3), (0.0, 1.4), (0.8, 0.3)])
+def test_a_pupil_given_by_hand_must_lie_in_the_limbus(off, radius):
+    """Wider than it, it passed for a dilated pupil, and the photos for exchanged."""
+    limbus = good().limbus
+    pupil = torsion.Ellipse.circle(
+        limbus.x_px + off * limbus.radius_px, limbus.y_px, radius * limbus.radius_px
+    )
+    with pytest.raises(torsion.PhotoError, match=r"given pupil .* must lie inside the limbus of 'array'"):
+        torsion.prepare(torsion.photo_from_array(seated(), pupil=pupil))
+    right = torsion.Ellipse.circle(limbus.x_px, limbus.y_px, 0.4 * limbus.radius_px)
+    assert torsion.prepare(torsion.photo_from_array(seated(), pupil=right)).pupil == right
+
+
 # ---- by the command ----
 
 
