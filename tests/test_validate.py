@@ -591,6 +591,21 @@ def test_json_on_stdout_is_nothing_else_and_no_is_status_3(with_answers):
     assert "! and 77 more pairs, which --json names" in said
 
 
+@pytest.mark.parametrize(
+    ("option", "place", "status"),
+    [("--json", PLACES[0], 2), ("--json", "nowhere/found.json", 1), ("--out", f"{PLACES[0]}/out", 1)],
+)
+def test_output_that_cannot_be_written_or_would_replace_a_photo_is_refused_before_the_measuring(
+    option, place, status, with_answers, monkeypatch
+):
+    home = with_answers(None)
+    monkeypatch.setattr("torsion.cli.validate.validate", lambda *given, **options: pytest.fail("measured"))
+    result = command(home, option, home / place)
+    assert result.exit_code == status
+    assert "cannot be" in result.stderr
+    assert (home / PLACES[0]).read_bytes() == b""
+
+
 def test_interrupted_command_says_what_it_rests_on(with_answers):
     home = with_answers(validation(scattered()[:30], complete=False))
     result = command(home)

@@ -164,9 +164,9 @@ def _looks_like_photo(file: Path) -> bool:
 
 
 def check_outputs(
-    photos: Sequence[Path], *, json_to: str | None, picture: Path | None, sheet: Path | None = None
+    read: Sequence[Path], *, json_to: str | None, picture: Path | None, sheet: Path | None = None
 ) -> None:
-    """Refuse outputs that cannot be written or would destroy a photo or each other, before any work."""
+    """Refuse outputs that cannot be written or would destroy what is read or each other, before any work."""
     if sheet is not None and sheet.suffix.lower() not in (".html", ".htm"):
         msg = f"a sheet is written as .html, not '{sheet.name}'"
         raise click.UsageError(msg)
@@ -175,7 +175,7 @@ def check_outputs(
         raise click.UsageError(msg)
     outputs = [] if json_to in (None, "-") else [Path(str(json_to))]
     outputs += [path for path in (picture, sheet) if path is not None]
-    taken = {os.path.realpath(photo): f"the photo '{photo}'" for photo in photos}
+    taken = {os.path.realpath(file): f"'{file}', which is read" for file in read}
     for output in outputs:
         place = os.path.realpath(output)  # Path.resolve stumbles over a link that points at itself
         if output.is_dir():

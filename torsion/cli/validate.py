@@ -114,6 +114,10 @@ def command(
     if out is not None:
         _check_report()
     groups = group_photos(folder, pattern=pattern)
+    photos = [photo for eye in groups.eyes.values() for photo in eye]
+    shared.check_outputs([*photos, *groups.unused], json_to=json_to, picture=None)
+    if out is not None:
+        out.mkdir(parents=True, exist_ok=True)  # found out now, not after the measuring, where that fails
     options = ValidateOptions(different=different, mirrored=mirrored, turned=turned, seed=seed)
     try:
         with Processes(workers or cores()) as executor:
@@ -150,7 +154,6 @@ def _write(found: Validation, out: Path | None, json_to: str | None, title: str)
         from torsion.validate_page import validation_page  # jinja2 and matplotlib load only here
 
         page = validation_page(found, title=title)
-        out.mkdir(parents=True, exist_ok=True)
         write_whole(page, out / _PAGE)
         write_whole(text, out / _JSON)
         click.echo(f"wrote {out / _PAGE} and {out / _JSON}", err=True)
