@@ -3,9 +3,9 @@
 An error of a pair has two parts.  What belongs to the pair (noise, the part of the ring that both show) is
 new in every pair.  What belongs to a photo (a conjunctiva that has slid, a lid's shadow, a gaze aside) is
 shared by all of its pairs.  A pair measures ``x_j - x_i + (e_j - e_i) + noise``, so photo errors cancel round
-every closed way: misfits show the noise of pairs alone, and say how large it is.  What the stated
-uncertainties leave beyond it may belong to photos, and of that the two photos between which the rotation is
-stated keep their own, however many others there are.
+every closed way: misfits show the noise of pairs alone, and say how large it is.  The rest of the stated
+variance may belong to photos.  Of that the two photos between which the rotation is stated keep their own
+share, however many others there are.
 """
 
 import math
@@ -110,8 +110,8 @@ def adjust(links: Sequence[Link], *, start: int, end: int, floor_deg: float = 0.
     With variances u² of the links, N that of the fit if all of u² were noise of pairs, and w the part that
     the misfits show (chi-square over degrees of freedom, at most 1 while the links fit), the variance is
     ``w N + (1 - w) P``.  P bounds what the photos may keep: the variance of the direct link, or that of the
-    best link of the start plus that of the best link of the end.  Without a misfit to judge by N counts,
-    then no less than P.  Where the links do not fit, w is as large as makes them fit (R. T. Birge, doi
+    best link of the start plus that of the best link of the end.  Without a misfit to judge by, N counts;
+    it is then no less than P.  Where the links do not fit, w is as large as makes them fit (R. T. Birge, doi
     10.1103/PhysRev.40.207).
     """
     reached = _walk(links, start)

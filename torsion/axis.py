@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from torsion.angles import mirror_axis_deg, mirror_direction_deg, wrap_axis_deg, wrap_direction_deg
+from torsion.quantiles import COVERAGE
 
 __all__ = ["AxisFrame", "AxisTransfer", "Incision", "transfer_axis", "transfer_incision"]
 
@@ -17,7 +18,6 @@ _FRAME_DEG: dict[AxisFrame, float | None] = {
     # (30 examiners, SD 1.6 to 2.8 degrees: Arq Bras Oftalmol 2018;81(1))
     "unknown": None,
 }
-COVERAGE = 1.96  # 95 % of a normal distribution
 _LARGEST_TILT_DEG = 45.0  # beyond, a number is a slip or the picture is turned
 
 

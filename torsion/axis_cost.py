@@ -3,7 +3,8 @@
 from dataclasses import dataclass
 
 from torsion.astigmatism import NO_CYLINDER_D
-from torsion.axis import COVERAGE, AxisTransfer
+from torsion.axis import AxisTransfer
+from torsion.quantiles import COVERAGE
 from torsion.toric import check_cylinder_d, expected_cylinder_d, lost_percent, residual_cylinder_d
 
 __all__ = ["AxisCost", "axis_cost", "check_lens_d"]

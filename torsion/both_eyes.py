@@ -4,8 +4,8 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from torsion.axis import COVERAGE
 from torsion.flags import Verdict, worst_verdict
+from torsion.quantiles import COVERAGE
 
 __all__ = ["ROLL_DEG", "BothEyes", "Taken", "both_eyes"]
 
@@ -29,7 +29,7 @@ class BothEyes:
     symmetric_deg : float
         ``(right - left) / 2``: cyclotorsion of either eye, excyclotorsion positive.
     standard_uncertainty_deg : float
-        Of each of the two.
+        Of the common part, and the same of the symmetric one.
     interval_95_common_deg, interval_95_symmetric_deg : (float, float)
     taken : {"one frame", "fixed", "apart"}
     flags : tuple of str

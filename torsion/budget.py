@@ -11,13 +11,13 @@ from math import degrees, radians, sqrt
 import numpy as np
 
 from torsion.astigmatism import NO_CYLINDER_D
+from torsion.quantiles import COVERAGE
 from torsion.toric import UNCERTAIN_AXIS_DEG, USUAL_CYLINDER_D, check_cylinder_d, residual_cylinder_d
 from torsion.uncertainty import Part
 
 __all__ = ["Budget", "SimulatedCylinder", "WeighedPart", "axis_budget", "saved_d"]
 
 DRAWS = 1_000_000  # JCGM 101, 7.2: for a 95 % interval to one or two significant digits
-_COVERAGE = 1.96  # normal, 95 %; all parts have many degrees of freedom or are guesses
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +152,7 @@ def axis_budget(
         raise ValueError(msg)
     weighed = _weigh(parts, cornea_d)
     combined = sqrt(sum(item.standard_uncertainty_deg**2 for item in weighed))
-    expanded = _COVERAGE * combined
+    expanded = COVERAGE * combined  # all parts have many degrees of freedom or are guesses
     simulated = _simulate(parts, cornea_d, cylinder_d, rng=rng, draws=draws)
     first_rms = _first_order_rms_d(parts, cornea_d, cylinder_d)
     flags = ["astigmatism_unusual"] if cornea_d > USUAL_CYLINDER_D else []

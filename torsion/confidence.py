@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from torsion.jackknife import Jackknife, jackknife
+from torsion.quantiles import COVERAGE
 from torsion.register import Registration
 from torsion.unwrap import Band
 from torsion.votes import Votes, moved
@@ -15,7 +16,6 @@ __all__ = ["FLOOR_DEG", "MATCH", "Answer", "Judgement", "evidence", "judged", "w
 
 MATCH = 0.33  # mean patch correlation; unrelated eyes stayed below 0.25 in all trials
 _MIN_PATCHES = 6  # that a band must have in common to answer
-_AGREE = 1.96  # stated standard deviations, by which two bands may lie apart without a further cause
 FLOOR_DEG = 0.003  # a hundredth of a pixel of the finest picture of an eye, which resampling leaves
 
 
@@ -121,7 +121,7 @@ def widened(both: Answer, iris: Answer | None, limbus: Answer | None) -> Answer:
     if len(matched) == 2:
         variance = np.array([band.standard_uncertainty_deg for band in matched]) ** 2
         apart = abs(matched[0].rotation_deg - matched[1].rotation_deg)
-        excess = max(0.0, apart - _AGREE * math.sqrt(variance.sum()))
+        excess = max(0.0, apart - COVERAGE * math.sqrt(variance.sum()))
         share = (1.0 / variance) / (1.0 / variance).sum()
         between = 0.5 * excess**2 * float((share**2).sum())  # the variance of two answers that far apart
     return replace(both, standard_uncertainty_deg=math.sqrt(both.standard_uncertainty_deg**2 + between))

@@ -2,10 +2,10 @@
 
 Patches state a variance, each by its own noise.  Lids, shadows, slid tissue and an imperfect geometry make
 patches err together over tens of degrees, which none of them can know.  So parts of the ring are left out in
-turn, and the rest votes anew (J. MacKinnon, H. White, doi 10.1016/0304-4076(85)90158-7): by so much as the
-answers lie further apart than if patches erred each for itself, the variance is larger than stated.  Taken as
-a ratio, what a part's absence leaves less determined does not count as error (after R. Bell, D. McCaffrey,
-Survey Methodology 2002;28(2):169-181; from memory).
+turn, and the rest votes anew (J. MacKinnon, H. White, doi 10.1016/0304-4076(85)90158-7).  The answers then
+lie apart.  How much further than if each patch erred by itself is the factor by which the variance is larger
+than stated.  Since it is a ratio, an answer that is less determined without a part does not count as an error
+(after R. Bell, D. McCaffrey, Survey Methodology 2002;28(2):169-181; from memory).
 """
 
 from collections.abc import Sequence
@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from torsion.quantiles import COVERAGE
 from torsion.votes import PARAMETERS, PRIOR, Fit, Votes, fit_votes_each, turns_of
 
 __all__ = ["Jackknife", "jackknife", "student_factor"]
@@ -24,7 +25,6 @@ _PARTS = 6  # of the ring, 60 degrees each: a lid, a shadow or a slid conjunctiv
 _CUTS = (0.0, 0.2, 0.5, 0.7)  # of a part, between patches: where the ring is cut means nothing
 _CELLS = 60  # of the ring, which make up the parts of every cut
 _DOUBT = 2.0  # degrees of freedom that say that patches err each for itself: few parts may agree by chance
-_NORMAL = 1.959964  # quantile of the normal distribution at 97.5 %
 # Turn of an affine map for each parameter, degrees; a tilt of 10 degrees changes it by 1 %.
 _TURN = np.degrees(0.5) * (np.eye(PARAMETERS)[4] - np.eye(PARAMETERS)[3])
 
@@ -94,7 +94,7 @@ def student_factor(freedom: float) -> float:
 
     M. Abramowitz, I. Stegun, Handbook of Mathematical Functions, 26.7.5.
     """
-    z = _NORMAL
+    z = COVERAGE
     terms = (
         (z**3 + z) / 4,
         (5 * z**5 + 16 * z**3 + 3 * z) / 96,

@@ -16,12 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.angles import Eye, rotation_name, wrap_rotation_deg
-from torsion.axis import COVERAGE
 from torsion.errors import TorsionError
 from torsion.flags import Verdict, worst_verdict
 from torsion.match import angle_flags
 from torsion.pair_suspects import Expected, Suspect, find_suspects, looks_mirrored
 from torsion.photo import Ellipse
+from torsion.quantiles import COVERAGE
 from torsion.similarity import Similarity, fit_similarity, t_quantile
 
 __all__ = ["Agreement", "HandRotation", "LandmarkPair", "compare_rotation", "fit_pairs", "read_pairs"]

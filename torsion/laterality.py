@@ -2,9 +2,9 @@
 
 Two photos that are both mirrored, or both of the fellow eye, match each other; only what tells right from
 left by itself shows it.  The inner (nasal) corner of the lids holds the caruncle and the plica, bright pink
-flesh some 3 by 5 mm large; at the outer corner the white of the eye meets the lids, whose moist edge is at
-most 2 mm wide.  Seen by the examiner, the inner corner of a right eye lies to the right.  Not visible is the
-usual answer: a wrong one would refuse a good pair.
+flesh some 3 by 5 mm large.  At the outer corner the white of the eye meets the lids, whose moist edge is at
+most 2 mm wide.  Seen by the examiner, the inner corner of a right eye lies to the right.  Where the photo
+does not show it clearly nothing is said: a wrong answer would refuse a good pair.
 """
 
 from dataclasses import dataclass
@@ -87,7 +87,7 @@ class Laterality:
 
 @dataclass(frozen=True, slots=True)
 class _Corner:
-    """Strongest flesh at a corner, its red, and the flesh of the skin of that side; shares of the white."""
+    """Most excess of red at a corner, red there, excess of the skin on that side; shares of the white."""
 
     flesh: float
     red: float
@@ -122,7 +122,7 @@ def read_laterality(photo: Photo, limbus: Ellipse | None, pupil: Ellipse | None 
     upright = _shown(colours, inside, offset[0])
     if upright is not None:
         return Laterality(upright)
-    # A picture turned counter-clockwise has above what lies to the right upright.
+    # What lies to the right in the upright picture lies above in one turned counter-clockwise.
     return Laterality(None, _shown(np.rot90(colours, -1, (1, 2)), np.rot90(inside, -1), -offset[1]))
 
 
@@ -194,7 +194,7 @@ def _corner(colours: Floats, inside: Mask) -> _Corner | None:
 
 
 def _opened(excess: Floats, corner: Mask) -> Floats:
-    """Keep what of the flesh is as large as a disc, about a corner; 0 elsewhere."""
+    """Excess of red about a corner, where it fills a disc at least; 0 elsewhere."""
     size = 2 * round(_DISC * _PX) + 1
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
     rows, columns = (np.flatnonzero(corner.any(axis=axis)) for axis in (1, 0))

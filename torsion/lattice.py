@@ -1,4 +1,4 @@
-"""Blurred maps of a picture, on a lattice no finer than the blur asks for, from which full size is made."""
+"""Blurred maps of a picture, on a lattice as coarse as the blur allows, and brought back to full size."""
 
 from dataclasses import dataclass
 from typing import TypeVar

@@ -1,7 +1,7 @@
 """Lids over the iris: the curve along which what looks like the skin beside the eye ends.
 
 What lies inside the limbus but looks like what lies beyond it, above or below, is lid.  Both are sampled in
-the picture itself, so neither the colour of skin nor that of irises need be known, and grey will do.
+the picture itself, so the colours of skin and iris need not be known beforehand, and a grey picture will do.
 """
 
 import numpy as np
@@ -48,7 +48,7 @@ def lid_mask(features: Floats, iris: Mask, seed: Mask, shown: Mask, across: Floa
     Returns
     -------
     (n, n) bool ndarray
-        All False where iris or skin shows too little to know it by.
+        All False where too little of iris or skin is seen to know its colour.
     """
     covered = np.zeros_like(iris)
     if seed.sum() < _FEW:

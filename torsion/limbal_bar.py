@@ -21,7 +21,8 @@ __all__ = ["LEAST", "NARROWEST_DEG", "STEEPEST", "WIDEST_DEG", "Bar", "measure_b
 Doubles = NDArray[np.float64]
 
 LEAST: dict[Channel, float] = {"stain": 0.07, "ink": 0.12}
-"""Signal over the surroundings: a share of the light, a density; inks faded to two fifths still have it."""
+"""Least signal over the surroundings: a share of the light for a stain, a density for ink.  Inks that have
+faded to two fifths still have it."""
 NARROWEST_DEG, WIDEST_DEG = 1.1, 20.0
 """Widths of marks: 0.11 mm, as thick as a lash, to twice what a broad mark smears to."""
 STEEPEST = 60.0
@@ -89,10 +90,10 @@ class Bar:
 
 
 def rough_edges(ring: Ring, at: int, *, channel: Channel) -> tuple[float, float] | None:
-    """Where what stands out of a ring at a column has fallen to half, lean and all; degrees, not wrapped.
+    """Edges of what stands out of a ring at a column: where its signal, lean included, has fallen to half.
 
-    None where nothing has two edges, where they are too near or too far apart for a mark, and where hardly
-    any white lies beside: most of what is dark lies between lashes.
+    In degrees, not wrapped.  None where there are no two edges, where they are too near or too far apart for
+    a mark, and where hardly any white lies beside: most of what is dark lies between lashes.
     """
     columns = _window(at)
     white, half = ring.white_band[columns], len(columns) // 2
@@ -119,7 +120,7 @@ def measure_bar(
     before : Ring, optional
         Of the same eye without ink, in register.
     channel : {"stain", "ink"}
-        In which it stands out.
+        The one in which it stands out.
 
     Returns
     -------

@@ -1,8 +1,8 @@
 """The outline of the limbus that ink is read about: the one found, checked against the edge of the white.
 
 A lid or its lashes can pull an outline aside, and a grey ring of age has an edge inside the limbus that is
-as clear as the limbus itself.  A rotation forgives both; the direction of a mark does not: it is counted from
-the middle, and a mark ends where the white begins.
+as clear as the limbus itself.  A rotation forgives both.  The direction of a mark does not: it is counted
+from the middle, and at the edge where the white begins.
 """
 
 import numpy as np

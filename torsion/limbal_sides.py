@@ -20,9 +20,8 @@ Doubles = NDArray[np.float64]
 
 _ROWS = 3  # read together: the ring is smoothed by about as much
 _LEAST = 3  # groups of rows
-_SLOPE_DEG = (
-    15.0  # spread of the lean, degrees a radius: a pen is held within 15 degrees from straight outwards
-)
+# Spread of the lean, degrees a radius: a pen is held within 15 degrees from straight outwards.
+_SLOPE_DEG = 15.0
 _JITTER_DEG = 0.1  # that a side is read with at best
 _PATCH = 2.0  # groups that share a patch of ink, and so their error
 

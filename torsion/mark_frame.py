@@ -27,7 +27,7 @@ __all__ = ["MarkFrame", "Outlined", "agreed_outlines", "mark_frame", "outlined",
 
 # Standard uncertainty of the limbus centre across and up, limbus radii: lids hide the upper and lower limbus,
 # so that its height is known less well (measured on drawn eyes by tests/benchmarks/ink_study.py).  A second
-# photo lowers the height's to 0.006 where lids hide another part in it; the larger one stays stated.
+# photo in which lids hide another part brings that of the height to 0.006; the larger one is stated still.
 _CENTRE = (0.004, 0.010)
 _APART = 0.05  # limbus radii: middles that two photos put further apart are not averaged
 
@@ -75,8 +75,8 @@ def agreed_outlines(
 ) -> tuple[Outlined | None, Outlined | None]:
     """Where the map does not bring the outlines of two photos together, take the better one in both.
 
-    The registration hardly depends on them, so its map tells that one is wrong, and carries the other.  The
-    better one is that about which more white begins where it should, in both photos.
+    The registration hardly depends on the outlines, so its map shows that one of them is wrong, and can carry
+    the other into that photo.  The better one is that about which more white begins where it should, in both.
 
     Parameters
     ----------
@@ -101,7 +101,7 @@ def agreed_outlines(
 
 
 def _outlined_as(prepared: PreparedPhoto, limbus: Ellipse) -> Outlined:
-    """Cut the eye out anew about an outline, and check that."""
+    """Cut the eye out anew about an outline, and check the outline in that cut."""
     return _in_cut(prepared, limbus, _cut_out(prepared, limbus))
 
 
@@ -190,7 +190,7 @@ class MarkFrame:
 
 
 def mark_frame(seated: Outlined | None, supine: Outlined | None, pair: Measurement | None) -> MarkFrame:
-    """Find the middle of the limbus: where both photos put it, each as far as it shows the white about it."""
+    """Find the middle of the limbus: the mean of both photos, each weighed by the white that it shows."""
     if seated is None:
         return MarkFrame((0.0, 0.0), _CENTRE, pair, matched=False)
     middle = seated.limbus.x_px, seated.limbus.y_px
@@ -207,7 +207,7 @@ def mark_frame(seated: Outlined | None, supine: Outlined | None, pair: Measureme
 
 
 def _precision(photo: Outlined, turn: NDArray[np.float64] | None = None) -> NDArray[np.float64]:
-    """How well the white that is seen tells the middle, in pixels' directions: poorly upwards under lids."""
+    """Inverse covariance of the middle by the white that is seen, y down: low in height under lids."""
     upright = np.diag([1.0, -1.0])  # the covariance counts upwards
     own = upright @ photo.rim.covariance @ upright
     return np.asarray(np.linalg.inv(own if turn is None else turn @ own @ turn.T), np.float64)

@@ -143,9 +143,10 @@ def _seen(
     *,
     grey: bool,
 ) -> tuple[NDArray[np.uint8], float, float]:
-    """Pixels that turn with the eye, every `step`-th; shares of burnt-out limbal band and of glare in both.
+    """Mask, at every `step`-th pixel, of what turns with the eye; shares that are burnt out and under glare.
 
-    What masks are made of is smoother than that, and their edges are left out.
+    The first share is of the limbal band, the second of both bands.  Every `step`-th pixel is fine enough:
+    masks are made of smoother maps, and their edges are left out.
     """
     coarse = rgb if step == 1 else np.asarray(cv2.pyrDown(rgb), np.uint8)
     usable = usable[::step, ::step]
@@ -163,7 +164,7 @@ def _share(mask: Mask, region: Mask) -> float:
 
 
 def _fine(mask: NDArray[np.uint8], step: int) -> Mask:
-    """Mask of every other row and column, for all of them."""
+    """Bring a mask of every `step`-th row and column to full size."""
     if step == 1:
         return mask > 0
     side = 2 * len(mask) - 1

@@ -29,7 +29,7 @@ def pair_flags(
     dilation: float,
     turned_deg: Turn,
 ) -> list[str]:
-    """Give the flags that speak of how two eyes match; one of refusal alone where they do not.
+    """Give the flags on how two eyes match; where they do not, a single flag that refuses.
 
     Parameters
     ----------

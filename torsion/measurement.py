@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.angles import Eye, read_eye, rotation_name
-from torsion.axis import COVERAGE, AxisFrame, AxisTransfer, Incision, transfer_axis, transfer_incision
+from torsion.axis import AxisFrame, AxisTransfer, Incision, transfer_axis, transfer_incision
 from torsion.comparison import compare
 from torsion.confidence import Answer
 from torsion.flags import Verdict, worst_verdict
@@ -15,6 +15,7 @@ from torsion.network import Network
 from torsion.order import Sign
 from torsion.orientation import TURNS, Turn, View
 from torsion.preparation import PhotoLike, PreparedPhoto, PrepareOptions, prepare
+from torsion.quantiles import COVERAGE
 from torsion.unwrap import Band
 
 __all__ = [

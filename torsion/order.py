@@ -24,15 +24,13 @@ apart as by a speculum, or a pupil as wide as drops make it."""
 _PX = 30  # pixels for each limbus radius are enough for lids and the colour of the pupil
 _GLOW = 0.25  # red over blue of the pupil, of the white's red: a reflex has 0.4 or more, a dark pupil about 0
 _REDDER = 1.2  # red over green of a reflex; a pupil that mirrors the room, or a white lens, is grey
-_HELD_APART = (
-    2.5  # limbus radii (14.6 mm) between the lids; eyes open to 8 to 12 mm (common practice, no source)
-)
+# Limbus radii (14.6 mm) between the lids; eyes open to 8 to 12 mm (common practice, no source).
+_HELD_APART = 2.5
 _EXPOSED = 0.8  # of the limbus, above and below; a usual lid leaves half of it above
 _SECTOR = 0.42  # sine of the half angle of the sectors above and below in which lids are looked for
 _FREE = 0.7  # share of a sector's ring that is free of lids; vessels and glints take up the rest
-_EVEN = (
-    0.7  # of the step from pupil to iris; the rim of a true pupil takes a third at most, a wreath all of it
-)
+# Of the step from pupil to iris; the rim of a true pupil takes a third at most, a wreath all of it.
+_EVEN = 0.7
 # Pupil over limbus (7.0 and 4.7 mm).  Wider needs drops or a dark room, and an eye with drops in it does not
 # get that narrow again for hours; between them light alone decides.
 _WIDE, _NARROW = 0.60, 0.40
@@ -47,7 +45,7 @@ def order_signs(
     exposed: float = 1.0,
     sideways: bool = False,
 ) -> tuple[Sign, ...]:
-    """Signs that the first picture was taken after, or in surgery rather than before, the second.
+    """Signs that the first picture was taken after the second, or in surgery.
 
     A sign asks for evidence in both pictures: one has it and the other is seen not to.  What cannot be seen
     in one of them (a reflex without colour, lids beyond the picture) is no sign.
@@ -61,8 +59,8 @@ def order_signs(
     captured_at : (str or None, str or None)
         ISO times at which both were taken, by the clocks of their cameras.
     exposed : float, default 1
-        Share of the first picture's limbus, above or below, whichever is less, whose edge is seen: lids that
-        cover some of it are not held apart, whatever looks white beyond.
+        Share of the first picture's limbus whose edge is seen, above or below, whichever is less.  Lids that
+        cover some of it are not held apart, whatever looks white beyond it.
     sideways : bool
         The second picture is turned by 90 or 270 degrees, so its lids lie to the left and right.
 

@@ -34,9 +34,9 @@ class View:
 def find_view(seated: EyePicture, supine: EyePicture) -> tuple[View, Candidate]:
     """Best coarse geometry over the four turns and the mirror.
 
-    The upright view is taken when it is clear by itself; only then are the others not tried, which saves time
-    and hides nothing: a second view of one eye never matches as well.  A lead alone is not enough for that,
-    since what matches poorly everywhere may lead somewhere by chance.
+    Upright is tried first.  Where it is clear by itself the others are not tried, which saves time and hides
+    nothing: a second view of one eye never matches as well.  Clear takes a good match and a lead, since what
+    matches poorly everywhere may lead somewhere by chance.  Where no view leads, it is upright.
 
     Returns
     -------

@@ -17,11 +17,11 @@ Mask = NDArray[np.bool_]
 
 _DIM = 0.75  # density: darker than about half as bright is shade, hair or skin
 _TINT = (0.08, 0.15)  # density by which green and blue may be weaker than red beside the eye's own white:
-# four of the white's own standard deviations between these; skin is beyond, of 0.15 to 0.35
+# four standard deviations of that white, held between these two; skin has 0.15 to 0.35
 _BLUISH = 0.30  # likewise by which they may be stronger: thin white, and the tail of a stain
 _WEDGE_DEG = 40.0  # a pterygium is seldom wider beside the limbus, 4 mm
 _WHITE_ROWS = 8  # 0.5 mm: shine on a lid is shorter
-_LEVEL = 0.6  # sine: within 37 degrees of the horizontal, where it grows, and lids leave the white free
+_LEVEL = 0.6  # sine: within 37 degrees of the horizontal, where a pterygium grows and lids seldom reach
 _OWN_ROWS = (1.065, 1.345)  # limbus radii between which the white is known for certain
 SOFT = 2  # rows and columns on each side by which the white is smoothed
 
@@ -34,7 +34,7 @@ class OwnWhite:
     ----------
     color : (3,) float32 ndarray
     most_tint : float
-        Density by which green and blue are weaker than red in no white of this eye.
+        Density by which green and blue may be weaker than red in the white of this eye; more is skin.
     """
 
     color: Floats

@@ -23,7 +23,7 @@ Moments = NDArray[np.float64]
 _DETAIL_DEG = 1.0  # standard deviation of the blur that takes fine detail away
 _VESSEL_DEG = 2.5  # likewise for vessels: the widest of the limbus measure about three degrees
 _LEAST_PX = 100  # of a band; fewer say nothing of its texture
-_IRIS_FINE, _IRIS_AROUND = 0.05, 0.10  # limbus radii: iris detail is finer than this; over this it is a mean
+_IRIS_FINE, _IRIS_AROUND = 0.05, 0.10  # limbus radii: what is finer is iris detail; its mean is over this
 # Grey levels by which the detail of one iris differs from photo to photo, by noise, compression and light:
 # with it, c^2 / (c^2 + 4^2) is the correlation of irises whose detail has the contrast c.
 _CHANGE = 4.0
@@ -97,7 +97,7 @@ def assess(
     Notes
     -----
     Gaze tilt is not among them: the roundness of the limbus differs so much from eye to eye that in one photo
-    it says nothing of tilts up to 12 degrees, and the place of the pupil in it tells them to 14 degrees.
+    it says nothing of tilts up to 12 degrees, and the place of the pupil in it tells them to within 14.
     """
     if eye is None or located.limbus is None:
         return dict.fromkeys(MEASURES), ("no_eye",)
@@ -211,7 +211,7 @@ def _moments(values: Floats, mask: NDArray[np.uint8]) -> Moments:
 
 
 def _share_of_power(part: Moments, whole: Moments) -> float | None:
-    """Variance of a part of the texture over that of the whole; None of too few pixels."""
+    """Variance of a part of the texture over that of the whole; None where there are too few pixels."""
     if whole[0] < _LEAST_PX:
         return None
     of_part, of_whole = (squares / count - (total / count) ** 2 for count, total, squares in (part, whole))
@@ -239,8 +239,8 @@ def _iris_detail(eye: EyePicture) -> float:
 def _vessels(eye: EyePicture, ring: Mask) -> tuple[float | None, float | None]:
     """Level of the white of the eye, and the contrast in it of what is as narrow as vessels.
 
-    None of too few pixels.  At half the size of the cut, which is fine enough for vessels and leaves most of
-    the noise away.
+    None where there are too few pixels.  At half the size of the cut, which is fine enough for vessels and
+    leaves most of the noise away.
     """
     if np.count_nonzero(ring) < _LEAST_PX:
         return None, None

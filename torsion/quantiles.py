@@ -1,4 +1,4 @@
-"""Medians and percentiles of small arrays, as NumPy defines them but without its checks.
+"""Medians and percentiles of small arrays, as NumPy defines them but without its checks; the normal quantile.
 
 NumPy's own take 20 to 80 microseconds however few the values are, which adds up where an outline or a mark
 is looked at in hundreds of short pieces.
@@ -7,7 +7,9 @@ is looked at in hundreds of short pieces.
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["mean", "median", "percentile", "row_medians"]
+__all__ = ["COVERAGE", "mean", "median", "percentile", "row_medians"]
+
+COVERAGE = 1.96  # standard uncertainties to each side that hold 95 % of a normal distribution
 
 
 def mean(values: NDArray[np.generic]) -> float:

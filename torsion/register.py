@@ -69,7 +69,7 @@ def register(
     ----------
     seated, supine : EyePicture
     start : Candidate
-        Good to about a degree and 3 % of the radius.
+        Right to about a degree and 3 % of the radius.
     bands : sequence of {"iris", "limbus"}
         Bands that take part.
 

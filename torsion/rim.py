@@ -113,7 +113,7 @@ def _oval(edge: Doubles, seen: Mask) -> Rim:
 
 @cache
 def _waves(columns: int) -> Doubles:
-    """Once, and once and twice about: radius, decentration and ellipticity."""
+    """Waves round the ring: constant (radius), once (decentration) and twice about (ellipticity)."""
     angles = turns(columns)
     waves = np.stack([np.ones(columns), *(f(k * angles) for k in (1, 2) for f in (np.cos, np.sin))], axis=1)
     waves.setflags(write=False)

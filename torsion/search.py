@@ -85,7 +85,8 @@ class Candidate:
     score, rival_score : float
         Evidence of the best geometry, and of the best at rotations over 4 degrees away, 0 to 1.
     curve_deg, curve : (n,) ndarray
-        Rotations searched and the best evidence at each, the geometry being free.
+        Rotations searched, counted from the expected turn of the view, and the best evidence at each over
+        all offsets and scales.
     """
 
     rotation_deg: float

@@ -138,7 +138,7 @@ def _combined(photos: Sequence[PreparedPhoto], pairs: Pairs, seated: int) -> Mea
     frame = pairs[0, seated]
     outcome = consensus(photos, pairs, seated)
     flags = [name for name in frame.flags if name != "eye_not_given"]
-    # Whose eye it is, and when it was taken, no other pair can make good.
+    # A doubt about whose eye it is, or about the order, is not made good by other pairs.
     crossing = [pair for (i, j), pair in pairs.items() if i < seated <= j]
     mixed_up = [name for name in _MIX_UPS if any(name in pair.flags for pair in crossing)]
     flags += dict.fromkeys(_LEFT_OUT_FLAGS[reason] for reason in outcome.left_out.values())

@@ -78,7 +78,7 @@ def grid(
     """Polar grid of a band.
 
     The iris is normalised between pupil and limbus, each about its own centre (the rubber sheet of
-    J. Daugman, doi 10.1109/34.244676), so that a pupil of another size leaves a structure at its place.
+    J. Daugman, doi 10.1109/34.244676), so that a structure keeps its place when the pupil changes its size.
 
     Parameters
     ----------
@@ -162,7 +162,7 @@ def sample_at(picture: NDArray[np.float32], at: Places, *, cubic: bool = False) 
 
 
 def sample_lattice(values: NDArray[np.float32], step: int, at: Places) -> NDArray[np.float32]:
-    """Values at places in the cut of a map on a lattice of so many pixels; beyond it those of its edge."""
+    """Values of a map on a lattice of `step` pixels, at places in the cut; beyond it those of its edge."""
     middle = (step - 1) / 2.0  # of the pixels that a point of the lattice stands for
     columns, rows = ((place - np.float32(middle)) / np.float32(step) for place in at)
     found = cv2.remap(values, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)

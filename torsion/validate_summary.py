@@ -9,7 +9,7 @@ from typing import Literal
 
 import numpy as np
 
-from torsion.axis import COVERAGE
+from torsion.quantiles import COVERAGE
 from torsion.validate_checks import Answered, Check, Kind
 
 __all__ = [

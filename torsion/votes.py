@@ -1,10 +1,14 @@
 """Votes: what patches say about the map between two eyes, and the map on which most of them agree.
 
-Parameters of the map, in limbus radii, y up: an affine map shared by both bands; the shift of the white of
-the eye, which curves backwards, and of the iris, which lies behind, against the limbus when gaze changes;
-what dilation does to the iris beyond a linear stretch; and the twist of the conjunctiva, which slides over
-the globe, the more the further it is from the limbus.  Small priors stand for anatomy, and decide only what
-the photos leave open.
+Parameters of the map, in limbus radii, y up:
+
+* an affine map shared by both bands;
+* shifts against the limbus when gaze changes: of the white, which curves backwards, and of the iris, which
+  lies behind;
+* what dilation does to the iris beyond a linear stretch;
+* the twist of the conjunctiva, which slides over the globe, the more the further from the limbus.
+
+Small priors stand for anatomy, and decide only what the photos leave open.
 """
 
 from collections.abc import Sequence
@@ -44,8 +48,8 @@ _TILT_SD = 1.0 - np.cos(_GAZE_SD)  # the foreshortening that goes with it
 _OFFSET_SD, _SCALE_SD = _BOTH * 0.1, _BOTH * 0.1  # errors of the limbus fits
 _DILATION_SD = _BOTH * 0.03
 _IRIS_BEHIND = 0.1  # depth of the iris below the plane of the limbus, limbus radii (from memory)
-# Conjunctiva slides easily by 0.015 mm at the limbus (from memory, no source). With this and its growth,
-# rings near and far from the limbus differ from the iris of real photos, a minute apart, by what they state.
+# Conjunctiva slides easily by 0.015 mm at the limbus (from memory, no source). With this and its growth the
+# rings of the white lie as far from the iris as is stated for them, in real photos a minute apart.
 _TWIST_SD, _TWIST_GROWTH_SD = np.radians(0.15), np.radians(0.75)
 _GLOBE = 2.05  # radius of the globe over that of the limbus, 12 over 5.9 mm (from memory)
 
@@ -60,7 +64,7 @@ class Votes:
     basis : (patches, 2, 16) ndarray
         Displacement of each patch for each parameter.
     information : (patches, 2, 2) ndarray
-        How well each patch determines its displacement, but for the variance of its noise.
+        How well each patch determines its displacement, per unit variance of its noise.
     pull : (patches, 2) ndarray
         Information times the displacement that the patch asks for.
     variance : (patches,) ndarray

@@ -36,7 +36,7 @@ class AidRequest:
     def beside(self, found: Measurement) -> tuple[Measurement, Aids]:
         """Make what was asked for; landmarks and ink are looked for only where an axis was carried.
 
-        The measurement comes back with the flag and the verdict of a disagreement.
+        The measurement comes back too, with the flags of the hand-picked pairs and the verdict that follows.
         """
         with_axis = found.axis is not None and found.axis.surgical_deg is not None
         ink = ink_check(found) if with_axis else None

@@ -202,7 +202,7 @@ def write_outputs(
     Returns
     -------
     bool
-        Whether the text is to be printed, in other words the JSON has not taken its place.
+        Whether the text is to be printed: not where the JSON is printed in its place.
     """
     text = to_json(record)
     if picture is not None:

@@ -21,9 +21,9 @@ def refuse_idle(*options: str, when: object, why: str) -> None:
     *options : str
         As they are typed, ``--seed``; or the name of an argument.
     when : object
-        Whether they would change nothing.
+        Whether the options would change nothing in this call.
     why : str
-        What an option needs or clashes with; follows its name.
+        What such an option needs or clashes with; in the message it follows the option's name.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""Clusters: both eyes of one patient are alike, and an interval that forgets it is too short or too long.
+"""Clusters: both eyes of one patient go together, and an interval that forgets it is too short or too long.
 
 Excyclo-positive values of two eyes may correlate either way: torsion that both eyes share makes them alike,
 while a tilted head turns them by the same angle in the picture, which is excyclo in one eye and incyclo in

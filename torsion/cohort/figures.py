@@ -27,6 +27,7 @@ from torsion.cohort.panels import (
 from torsion.cohort.refusals import Refusals
 from torsion.cohort.repeatability import Repeatability
 from torsion.flags import FLAGS
+from torsion.quantiles import COVERAGE
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -165,7 +166,7 @@ def repeats_figure(data: "pd.DataFrame", found: Repeatability) -> "Figure":
         apart = part["torsion_deg"] - part["middle"]
         axes.plot(part["middle"], apart, marker, label=name, **dots(len(used), colour))
     sd = found.within_sd_deg.value or 0.0
-    band = 1.96 * sd * math.sqrt(1.0 - found.eyes / found.values)
+    band = COVERAGE * sd * math.sqrt(1.0 - found.eyes / found.values)
     for side in (-band, band):
         axes.axhline(side, color=INK, lw=1.2, ls="--")
     axes.axhline(0.0, color=PALE, lw=1.0, zorder=0)

@@ -1,8 +1,8 @@
 """Posture: what exceeds the control pairs, in which posture does not change.
 
 Two photos of one posture also differ: by the measurement, the head, the camera and the eye's fixation.  A
-pair is the difference of two photos, so a seated and a supine photo have half the variance of a
-seated-seated control and half that of a supine-supine one between them, whatever posture does.
+pair is the difference of two photos.  So these alone give a seated-supine pair half the variance of a
+seated-seated control plus half that of a supine-supine one; posture adds to that.
 """
 
 import math

@@ -67,7 +67,7 @@ class Pool:
                 answer = worker.receive()
                 if answer is not None:
                     idle.append(worker)
-                    give()  # before the caller, who writes the result to the disk while the worker goes on
+                    give()  # first, so that the worker goes on while the caller writes the result to the disk
                     yield task, *answer
                     continue
                 self._buried(worker)

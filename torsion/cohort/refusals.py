@@ -18,9 +18,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Refusals", "Selection", "refusals"]
 
-_FEWEST_KNOWN = (
-    10  # patients with a known size, and 5 refused pairs among theirs (common practice, no source)
-)
+# Patients with a known size, and refused pairs among theirs (common practice, no source).
+_FEWEST_KNOWN = 10
 _FEWEST_REFUSED = 5
 
 

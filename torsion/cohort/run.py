@@ -52,7 +52,7 @@ def run_cohort(
     measure: Callable[[Group], list[Measured]] = measure_group,
     on_progress: OnProgress = silent,
 ) -> CohortRun:
-    """Measure every pair of a manifest that has not been measured yet, and write the table of all.
+    """Measure the pairs of a manifest that have not been measured yet, and write the table of all.
 
     Results are kept by the content of both photos, the settings and the version of this package.  A run that
     ends early, however it ends, loses what its workers have in hand and nothing else; the next one goes on.
