@@ -1,5 +1,7 @@
 """A copy keeps the shape of the picture; two exposures of a still eye do not."""
 
+from dataclasses import replace
+
 import made_up
 import numpy as np
 import pytest
@@ -27,4 +29,5 @@ def test_a_map_that_changes_the_shape_is_none_of_a_copy(eye, stretch, same):
     """Both maps misfit alike, by 0.7 % of the radius at most; only one of them is a similarity."""
     scale = 1.004
     matrix = np.array([[scale + stretch, 0.0, 0.0], [0.0, scale - stretch, 0.0]])
-    assert same_exposure(eye, eye, matrix) is same
+    copy = replace(eye, rgb=eye.rgb ^ 1)  # as saved anew: what is equal to the bit needs no map
+    assert same_exposure(eye, copy, matrix) is same

@@ -86,7 +86,8 @@ def locate(photo: Photo) -> Located:
     own = best.limbus
     beside = circles_beside(circles, (own.x_px, own.y_px, own.radius_px))
     other = _best_of(pixels, channel, beside, pupil=None, grey=is_grey(pixels))
-    return replace(best.found, other_eye=other is not None and other.is_eye)
+    is_other = other is not None and (other.is_clear or (other.is_eye and other.has_dark_pupil(channel)))
+    return replace(best.found, other_eye=is_other)
 
 
 def _best_trial(
