@@ -2,6 +2,7 @@
 
 import csv
 import json
+import math
 from dataclasses import replace
 
 import jsonschema
@@ -194,11 +195,19 @@ def test_measured_tilt_turns_the_axis_and_enters_the_interval():
         ({"tilt": (1.0, 0.4), "frame": "level"}, "in place of an axis frame, not beside 'level'"),
         ({"tilt": (50.0, 0.4)}, "must lie within 45 degrees .*, not 50 and 0.4"),
         ({"tilt": (1.0, -0.1)}, "must lie within 45 degrees .*, not 1 and -0.1"),
+        ({"rotation_deg": math.nan}, "rotation must be finite .*, not nan and 0.3"),
+        ({"registration_deg": -1.0}, "standard uncertainty not negative, not 5 and -1"),
     ],
 )
-def test_tilt_that_cannot_be(given, message):
+def test_tilt_or_rotation_that_cannot_be(given, message):
     with pytest.raises(ValueError, match=message):
-        transfer_axis(90.0, 5.0, 0.3, **given)
+        transfer_axis(**{"planned_deg": 90.0, "rotation_deg": 5.0, "registration_deg": 0.3} | given)
+
+
+@pytest.mark.parametrize("point", [(119.0, 263.0), (math.nan, 119.0)])
+def test_a_visual_axis_beside_the_eye_is_a_slip(point):
+    with pytest.raises(ValueError, match="visual axis must lie inside the limbus of the seated photo"):
+        carried_centre(made_up.registered(), visual_axis_px=point)
 
 
 @pytest.mark.parametrize(
@@ -227,7 +236,7 @@ def test_words_name_the_thing_the_way_and_what_was_not_found():
     moved = made_up.ink_mark(93.0, change=Change(2.3, 1.0, 1.0))
     ink = replace(made_up.marking(made, moved), flags=("ink_moved",))
     assert ink_words(Aids(ink=ink)) == [
-        "violet, 4.0° wide, at 99.4°, moved by +2.3° since the seated photo",
+        "violet, 4.0° wide, at 99.4°, moved by 2.3° counter-clockwise since the seated photo",
     ]
     lost = made_up.marking(made, lost=[made_up.ink_mark(93.0, photo="seated")], flags=("ink_lost",))
     assert "at 93.0° in the seated photo; not found in the supine photo" in ink_words(Aids(ink=lost))[0]

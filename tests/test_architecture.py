@@ -39,7 +39,7 @@ ORDER = [
         landmarks
         landmark_search similarity pair_suspects landmark_pairs level both_eyes centre
         comparison measurement iris_map consensus several
-        marks mark_frame marking lens_marks landmark_survey axis_ways aids
+        marks upright mark_frame marking lens_marks landmark_survey axis_ways aids
         files record
         marks_record aids_record theatre_record demo_layers demo_page demo
         wording photo_words network_words aid_words
@@ -48,7 +48,8 @@ ORDER = [
         limbus_guess turned_ring eye_groups validate_checks validate_summary validate_advice validate_verdict
         validate validate_record
         validate_plots validate_page
-        dial_plots aid_plots band_plots ink_plots lens_plots toric_plots landmark_plots level_plots
+        dial_plots aid_plots band_plots ink_strip_plots ink_plots
+        lens_plots toric_plots landmark_plots level_plots
         inspection_plots plots
         report
         cli

@@ -2,6 +2,7 @@
 
 import io
 import json
+import re
 import shutil
 import subprocess
 import sys
@@ -354,11 +355,12 @@ def test_inspect_one_photo_is_a_list_of_one(photos):
     assert record["best"] == 0
 
 
-def test_inspect_shows_the_figures_of_one_photo_with_their_limits(photos, tmp_path):
+def test_inspect_shows_each_figure_of_one_photo_with_its_limit_and_what_betters_it(photos, tmp_path):
     text = run("inspect", photos / "seated.png").stdout
     (line,) = [line for line in text.splitlines() if "limbus radius" in line]
     assert line.startswith("  limbus radius")
-    assert line.endswith("at least 40 px")
+    assert re.search(r"at least 40 px +go closer or use a longer lens$", line)
+    assert re.search(r"gaze tilt +– +one photo does not tell +ask to look straight into the lens\n", text)
     record = read(run("inspect", photos / "seated.png", "--json", "-"), INSPECTION_SCHEMA)
     small = tmp_path / "small.png"
     with Image.open(photos / "seated.png") as picture:
@@ -368,6 +370,7 @@ def test_inspect_shows_the_figures_of_one_photo_with_their_limits(photos, tmp_pa
         framed.paste(shrunk, ((framed.width - shrunk.width) // 2, (framed.height - shrunk.height) // 2))
         framed.save(small)
     assert "! limbus radius" in run("inspect", small).stdout
+    assert record["retake"].keys() == record["photos"][0]["measures"].keys()
 
 
 def test_inspect_ends_with_3_where_all_are_refused(photos, tmp_path):

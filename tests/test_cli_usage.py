@@ -134,7 +134,9 @@ def test_a_picture_without_an_eye_is_refused_with_status_3_and_a_file_that_is_no
 @pytest.mark.parametrize("name", ["measure", "ink", "recheck"])
 def test_what_remedies_name_can_be_stated_wherever_two_photos_are_compared(name):
     command = main.get_command(click.Context(main), name)
-    assert {"--turned", "--mirrored"} <= {option for given in command.params for option in given.opts}
+    assert {"--turned", "--mirrored", "--seated-mirrored"} <= {
+        option for given in command.params for option in given.opts
+    }
 
 
 def test_a_name_that_the_font_of_pictures_lacks_is_no_matter(tmp_path):

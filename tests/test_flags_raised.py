@@ -403,6 +403,12 @@ def test_what_became_of_a_mark(ink_flags, flag, before, beyond):
         assert flag in ink_flags([stain()], beyond)
 
 
+def test_ink_that_is_lost_was_there(ink_flags):
+    flags = ink_flags([stain()], [])
+    assert "ink_lost" in flags
+    assert "no_ink" not in flags
+
+
 def test_a_meridian_beside_the_ink(ink_flags):
     assert "meridian_outside_ink" not in ink_flags([stain()], meridians_deg=[91.0])
     assert "meridian_outside_ink" in ink_flags([stain()], meridians_deg=[92.0])

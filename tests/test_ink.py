@@ -2,6 +2,7 @@
 
 import json
 import math
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from torsion.cli import main
 from torsion.files import to_json
 from torsion.flags import FLAGS
 from torsion.ink import find_ink, ink_mask
+from torsion.laterality import Laterality
 from torsion.limbal_ring import unwrap_ring
 from torsion.limbal_rows import COLUMNS
 from torsion.mark_frame import agreed_outlines, outlined
@@ -233,6 +235,8 @@ def test_two_points_give_an_axis():
 def test_two_points_must_differ_and_have_a_frame():
     with pytest.raises(ValueError, match=r"at least 2 pixels apart, not 0\.0"):
         two_point_mark((1.0, 1.0), (1.0, 1.0), photo="seated")
+    with pytest.raises(ValueError, match="at least 2 pixels apart, not inf"):
+        two_point_mark((1.0, 1.0), (math.inf, 1.0), photo="seated")
     with pytest.raises(ValueError, match="need the measurement"):
         two_point_mark((1.0, 1.0), (9.0, 1.0), photo="supine")
 
@@ -354,6 +358,52 @@ def test_expected_marks_are_one_to_three():
         read_marks(np.zeros((300, 300, 3), np.uint8), options=MarkOptions(expected=4))
 
 
+def test_a_seated_photo_stated_as_mirrored_is_read_as_if_it_were_not(photos, tmp_path):
+    for name in ("seated", "seated-marked"):
+        with Image.open(photos / f"{name}.png") as picture:
+            picture.transpose(Image.Transpose.FLIP_LEFT_RIGHT).save(tmp_path / f"{name}.png")
+    points = [((300.0, 200.0), (400.0, 240.0))]
+    flipped = [((719.0 - 300.0, 200.0), (719.0 - 400.0, 240.0))]  # as displayed; the picture is 720 wide
+    options = MarkOptions(seated_mirrored=True)
+    alone = read_marks(photos / "seated-marked.png", eye="OD", points_px=points)
+    again = read_marks(tmp_path / "seated-marked.png", eye="OD", points_px=flipped, options=options)
+    assert [mark.direction_deg for mark in again.marks] == [mark.direction_deg for mark in alone.marks]
+    assert again.points[0].axis_deg == alone.points[0].axis_deg
+    pair = read_marks(tmp_path / "seated.png", photos / "supine.png", eye="OD", options=options)
+    assert [mark.direction_deg for mark in pair.marks] == pytest.approx([3.0, 182.0], abs=CENTRE_DEG)
+    assert pair.measurement.options.seated_mirrored
+
+
+@pytest.mark.parametrize(("turn_deg", "mirrored"), [(90, False), (270, False), (90, True)])
+def test_lashes_at_the_side_of_a_turned_picture_are_no_ink(turn_deg, mirrored):
+    eye = synthetic.random_eye(np.random.default_rng(7105))
+    views = synthetic.draw_views(eye, "moderate", np.random.default_rng(1))
+    mark = InkMark(182.0, width_deg=4.0)
+    seated = prepare(synthetic.draw_picture(eye, views[0], 1).rgb, eye=eye.laterality)
+    # As seen: the picture is turned after it was mirrored.
+    options = MarkOptions(mirrored=mirrored, turned_deg=360 - turn_deg if mirrored else turn_deg)
+    for marks in ((), (mark,)):
+        view = replace(views[1], turn_deg=turn_deg, mirrored=mirrored, marks=marks)
+        found = read_marks(seated, synthetic.draw_picture(eye, view, 2).rgb, options=options)
+        assert found.verdict != "refuse"
+        assert len(found.marks) == len(marks)
+    upright = mark.direction_deg + view.rotation_deg
+    shown = (180.0 - upright if mirrored else upright) + turn_deg
+    assert abs(wrap_rotation_deg(found.marks[0].photo_direction_deg - shown)) < 2 * CENTRE_DEG
+    assert (
+        abs(wrap_rotation_deg(found.marks[0].direction_deg - 182.0 - views[0].rotation_deg)) < 2 * CENTRE_DEG
+    )
+
+
+def test_a_refused_photo_has_no_axis(photos):
+    prepared = prepare(photos / "seated-marked.png", eye="OD")
+    assert read_marks(prepared, eye="OD").axis is not None
+    found = read_marks(replace(prepared, laterality=Laterality("OS")), eye="OD")
+    assert found.verdict == "refuse"
+    assert len(found.marks) == 2
+    assert found.axis is None
+
+
 # ---- command
 
 
@@ -380,6 +430,20 @@ def test_text_says_what_matters(photos):
     assert "violet" in result.stdout
     assert "meridian_outside_ink" in result.stdout
     assert "pen mark can cover up to about five degrees" in " ".join(result.stdout.split())
+
+
+def test_text_says_offsets_by_their_sense_and_what_of_the_ink_is_left(photos):
+    said = run(photos / "seated-marked.png", "--eye", "OD", "--meridian", "45").stdout
+    assert re.search(r"42\.\d° clockwise from meridian 45\.0°, which lies outside the ink", said)
+    said = run(photos / "seated-marked.png", photos / "supine-clean.png", "--eye", "OD").stdout
+    assert "ink in the seated photo, none found in the supine one" in said
+    other = synthetic.draw_picture(synthetic.Eye(9, "OD", "blue"), OPEN, 8)
+    Image.fromarray(other.rgb).save(photos / "another-eye.png")
+    points = ("--points", "300,200,400,260", "--meridian", "2")
+    said = run(photos / "another-eye.png", photos / "supine.png", "--eye", "OD", *points).stdout
+    assert "ink found, but not carried, since the photos are refused" in said
+    assert "the ink is not carried to it" in said
+    assert re.search(r"Two points +149\.0° in the supine photo; not carried", said)
 
 
 @pytest.mark.parametrize("names", [("seated", "supine"), ("seated-marked",)])

@@ -2,6 +2,7 @@
 
 import csv
 import json
+import math
 from importlib import resources
 
 import jsonschema
@@ -132,6 +133,8 @@ def test_the_view_is_undone():
 
 def test_points_that_coincide_and_too_few_pairs_are_refused():
     same = [LandmarkPair(str(n), 5.0, 5.0, 10.0 * n, 4.0) for n in range(3)]
+    with pytest.raises(ValueError, match="points of a similarity must be finite"):
+        fit_similarity(np.array([0j, 1 + 0j]), np.array([0j, complex(math.nan, 0.0)]))
     with pytest.raises(ValueError, match="must not all coincide"):
         fit_pairs(same)
     with pytest.raises(ValueError, match="two pairs of points or more, not 1"):

@@ -63,6 +63,11 @@ def test_points_must_lie_apart_and_clicks_be_positive():
         reference_tilt("line", (0.0, 0.0), (9.0, 0.0), posture="seated", click_px=-1.0)
 
 
+def test_a_reference_is_one_of_three():
+    with pytest.raises(ValueError, match="must be line, canthi, pupils, not 'brows'"):
+        reference_tilt("brows", (0.0, 0.0), (9.0, 0.0), posture="seated")
+
+
 def test_an_axis_turns_with_the_photo_and_its_uncertainty_says_by_what():
     line = reference_tilt("line", *points_at(3.0), posture="seated", click_px=1.0)
     canthi = reference_tilt("canthi", *points_at(3.0), posture="seated", click_px=1.0)
@@ -158,6 +163,12 @@ def test_the_command_says_what_was_found_and_writes_it():
     turn = np.degrees(np.arctan2(80, 800) - np.arctan2(40, 800))
     assert record["head"][0]["torsion_deg"] == pytest.approx(5.2 - turn, abs=1e-3)
     assert [axis["kind"] for axis in record["axes"]] == ["line", "canthi"]
+
+
+def test_canthi_in_one_photo_and_pupils_in_the_other_give_no_turn_of_the_head():
+    result = run("--canthi", "100,440,900,400", "--supine-pupils", "100,480,900,400")
+    assert "its turn is not known: that needs the same canthi or pupils in both photos" in result.stdout
+    assert "its turn" not in run("--canthi", "100,440,900,400").stdout
 
 
 def test_both_eyes_from_numbers_and_from_files(tmp_path):

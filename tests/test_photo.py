@@ -806,3 +806,20 @@ def test_missing_library_of_opencv_is_one_sentence_on_the_command_line():
     assert run.returncode == 1
     assert run.stderr.startswith("Error: OpenCV cannot be loaded")
     assert "Traceback" not in run.stderr
+
+
+def test_a_photo_turned_by_quarters_keeps_what_lies_where():
+    pixels = np.zeros((220, 230, 3), np.uint8)
+    pixels[4, 225] = 255
+    photo = photo_from_array(pixels, limbus=Ellipse(225.0, 4.0, 3.0, 2.0, 30.0))
+    for turn_deg, place, axis in (
+        (0, (225, 4), 30),
+        (90, (4, 4), 120),
+        (180, (4, 215), 30),
+        (270, (215, 225), 120),
+    ):
+        turned = photo.turned(turn_deg)
+        assert tuple(np.argwhere(turned.pixels[..., 0])[0][::-1]) == place
+        assert (turned.limbus.x_px, turned.limbus.y_px, turned.limbus.axis_deg) == (*place, axis)
+        assert (turned.height_px, turned.width_px) == turned.pixels.shape[:2]
+        assert turned.sha256 == photo.sha256

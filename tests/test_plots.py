@@ -14,8 +14,16 @@ from matplotlib.text import Text
 
 from torsion.axis import AxisTransfer, Incision
 from torsion.confidence import Answer
+from torsion.ink_plots import ink_figure
 from torsion.inspection_plots import MOST_PHOTOS, inspection_figure
+from torsion.landmark_pairs import fit_pairs
+from torsion.landmark_plots import pairs_figure
 from torsion.laterality import Laterality
+from torsion.lens_marks import lens_axis
+from torsion.lens_plots import lens_figure
+from torsion.level import reference_tilt
+from torsion.level_plots import level_figure
+from torsion.marks import meridian_beside, two_point_mark
 from torsion.orientation import View
 from torsion.photo import Ellipse
 from torsion.plots import dials_figure, measurement_figure, png_bytes
@@ -24,6 +32,12 @@ from torsion.wording import band_words, uncertainty_words
 
 def words(figure):
     return "\n".join(text.get_text() for text in figure.findobj(Text))
+
+
+def extents(figure, texts):
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    return [text.get_window_extent(canvas.get_renderer()) for text in texts]
 
 
 def test_accepted_measurement_says_everything_in_words():
@@ -55,6 +69,21 @@ def test_ink_is_numbered_apart_from_landmarks():
     said = words(measurement_figure(made, aids=made_up.aids(made, crowded=True))).splitlines()
     assert {"ink 1", "ink 2", "ink 3"} <= set(said)
     assert {"4", "5", "6", "7"} & set(said)
+
+
+def test_small_print_stays_below_its_photo_whatever_the_name_of_the_file():
+    made = made_up.registered()
+    named = [
+        replace(part, photo=replace(part.photo, name="IMG_" + 15 * "2026"))
+        for part in (made.seated, made.supine)
+    ]
+    made = replace(made, seated=named[0], supine=named[1])
+    figure = measurement_figure(made, aids=made_up.aids(made, crowded=True))
+    small = [text for text in figure.texts if "circle: limbus" in text.get_text()]
+    (seated, supine), (notes,) = extents(figure, small), extents(figure, figure.texts[-2:-1])
+    assert seated.x1 < supine.x0
+    assert supine.x1 <= figure.bbox.x1
+    assert notes.y1 <= min(seated.y0, supine.y0)
 
 
 def test_no_rotation_is_written_without_a_sign_of_its_own():
@@ -198,6 +227,20 @@ def test_inspection_of_one_photo_names_no_best():
     assert "80 px" in said
 
 
+def test_flags_of_an_inspected_photo_keep_to_its_card():
+    flags = ("half_off_picture", "lids_low", "two_eyes", "out_of_focus", "small_eye", "faint_iris")
+    figure = inspection_figure(3 * [made_up.prepared_photo(flags=(*flags, "overexposed"), verdict="review")])
+    for cell in figure.axes:
+        for box in extents(figure, cell.texts):
+            assert cell.bbox.x0 <= box.x0
+            assert box.x1 <= cell.bbox.x1
+            assert cell.bbox.y0 <= box.y0
+
+
+def test_inspection_says_what_one_photo_does_not_tell():
+    assert "gaze tilt\n–\none photo does not tell" in words(inspection_figure([made_up.prepared_photo()]))
+
+
 def test_inspection_of_a_photo_of_the_other_eye_asks():
     photo = made_up.prepared_photo()
     other = replace(photo, photo=replace(photo.photo, eye="OD"), laterality=Laterality("OS"))
@@ -217,3 +260,68 @@ def test_inspection_of_many_marks_the_best_and_says_the_flags():
 def test_inspection_figure_holds_only_so_many(count):
     with pytest.raises(ValueError, match=f"holds 1 to {MOST_PHOTOS} photos, not {count}"):
         inspection_figure([made_up.no_eye()] * count)
+
+
+# ---- ink, levels, pairs, lenses ----
+
+
+def test_ink_of_both_photos_is_told_apart_and_what_is_lost_is_drawn():
+    made = made_up.registered()
+    marking = made_up.marking(made, made_up.ink_mark(93.0), lost=[made_up.ink_mark(270.0, photo="seated")])
+    said = words(ink_figure(replace(marking, case="both_marked"))).splitlines()
+    assert "1 ink mark, 1 lost" in said
+    assert {"SEATED: ink as it was before", "SUPINE: ink read here", "lost"} <= set(said)
+    assert "SEATED: no ink read here" in words(ink_figure(made_up.marking(made, made_up.ink_mark(93.0))))
+
+
+def test_offsets_of_ink_are_said_by_their_sense():
+    made = made_up.registered()
+    mark = made_up.ink_mark(93.0, offset_deg=-7.3, meridian_deg=100.3)
+    beside = replace(made_up.marking(made, mark), meridians=(meridian_beside(100.3, [mark]),))
+    assert "mark 1 is 7.3° clockwise from it" in words(ink_figure(beside))
+
+
+def test_widths_of_near_marks_do_not_cover_each_other():
+    marks = [made_up.ink_mark(angle) for angle in (80.0, 86.0, 97.0)]
+    figure = ink_figure(made_up.marking(made_up.registered(), *marks))
+    labels = [text for text in figure.findobj(Text) if text.get_text().endswith(": 4.0°")]
+    assert len(labels) == 3
+    for one, another in itertools.combinations(extents(figure, labels), 2):
+        assert not one.overlaps(another)
+
+
+def test_two_points_are_drawn_where_they_were_given():
+    made = made_up.registered()
+    points = (130.0, 100.0), (190.0, 140.0)
+    marking = replace(
+        made_up.marking(made), points=(two_point_mark(*points, photo="supine", measurement=made),)
+    )
+    seated, supine, _ = (words(axes).splitlines() for axes in ink_figure(marking).axes)
+    assert "146.3°" in supine
+    assert "146.3°" not in seated
+
+
+def test_a_level_of_one_photo_keeps_its_caution_on_the_picture():
+    tilt = reference_tilt("line", (10.0, 200.0), (300.0, 205.0), posture="seated")
+    figure = level_figure({"seated": made_up.grey_photo()}, [(tilt, (10.0, 200.0, 300.0, 205.0))])
+    assert all(box.x1 <= figure.bbox.x1 for box in extents(figure, figure.texts))
+
+
+def test_long_names_of_pairs_stay_in_their_panel():
+    made = made_up.registered()
+    pairs = [
+        replace(pair, name=f"{pair.name}, the vessel that branches twice") for pair in made_up.picked(made)
+    ]
+    figure = pairs_figure(fit_pairs(pairs), made.seated, made.supine)
+    for axes in figure.axes:
+        for box in extents(figure, axes.texts):
+            assert axes.bbox.x0 <= box.x0
+            assert box.x1 <= axes.bbox.x1
+
+
+def test_marks_of_a_lens_off_centre_are_said_in_the_picture():
+    made = made_up.registered()
+    points = [(100.0, 80.0), (220.0, 80.0)]
+    lens = lens_axis(made, points)
+    assert lens.flags == ("marks_off_centre",)
+    assert "! The line through the marks of the lens passes far" in words(lens_figure(made, lens, points))

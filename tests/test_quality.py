@@ -11,7 +11,7 @@ from torsion.flags import FLAGS
 from torsion.locate import Located
 from torsion.photo import Ellipse
 from torsion.photo_words import measure_words
-from torsion.quality import LIMITS, MEASURES, assess
+from torsion.quality import LIMITS, MEASURES, RETAKE, assess
 
 HALF, PX = 62, 40.0  # of the made-up picture
 SIZE_PX = (320, 240)
@@ -49,6 +49,10 @@ def test_every_measure_has_a_meaning_and_a_label():
     assert set(measures) == set(MEASURES)
     for name, (label, _) in zip(measures, measure_words(measures), strict=True):
         assert label != name.replace("_", " ") or name == "pixels_per_degree"
+
+
+def test_every_measure_says_what_betters_it():
+    assert list(RETAKE) == list(MEASURES)
 
 
 def test_limits_are_of_measures_raise_flags_and_have_one_side():

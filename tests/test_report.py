@@ -114,12 +114,19 @@ def test_without_axis_the_rotation_is_the_headline():
     assert "axis carried" not in said
 
 
-def test_review_says_why_and_names_the_flags_without_room():
+def test_review_says_why_and_what_the_flags_without_room_mean():
     said = text_of(everything())
     assert "REVIEW Iris and limbal band give different rotations, and 4 more below." in said
-    assert "Further flags: lids_low, frame_unknown." in said
+    assert "Further: lids cover much of the limbus; the axis refers to the keratometry, and how that" in said
     assert "In the patient's frame, view undone: 97.4°" in said
     assert "mirrored left to right" in said
+
+
+def test_a_reason_of_two_clauses_counts_once():
+    said = text_of(everything(flags=("photo_does_not_match", "frame_unknown")))
+    assert "REVIEW One of several photos matches none of the others: another eye, another patient" in said
+    assert "or a mirrored picture; it was left out. Axis:" in said
+    assert "more below" not in said
 
 
 @pytest.mark.parametrize("make", [made_up.refused, made_up.nothing_found])
@@ -149,6 +156,8 @@ def test_several_photos_are_told_by_number_and_not_by_file():
     )
     assert "shot" not in said
     assert "axis frame unknown; 2 further photos" in said
+    digits = 8 * "0"
+    assert f"sha256 of further ones begins: seated 2 {digits}, supine 2 {digits}" in said
 
 
 def test_outlines_given_by_hand_are_in_the_record():
@@ -326,17 +335,27 @@ def browser():
         opened.close()
 
 
+def crowded():
+    """Return as much beside a measurement as a sheet can hold."""
+    return {
+        "case": "W" * LONGEST_CASE,
+        "cost": axis_cost(2.5, transfer_axis(91.0, 6.4, 0.3), 6.4),
+        "aids": made_up.aids(made_up.registered(), off_deg=3.0, crowded=True),
+    }
+
+
+def many_photos(count):
+    """Return a network of so many photos, two of them seated, of which the last disagrees."""
+    network = made_up.network()
+    seated, supine, odd = network.photos[:2], network.photos[2], network.photos[3]
+    return replace(network, photos=(*seated, *(count - 3) * [supine], odd), disagrees=(count - 1,))
+
+
 PAGES = {
     "accept": lambda: (made_up.registered(), {"case": "Case 17"}),
     "with aids": lambda: (made_up.registered(), {"aids": made_up.aids(made_up.registered(), off_deg=3.0)}),
-    "everything": lambda: (
-        everything(),
-        {
-            "case": "W" * LONGEST_CASE,
-            "cost": axis_cost(2.5, transfer_axis(91.0, 6.4, 0.3), 6.4),
-            "aids": made_up.aids(made_up.registered(), off_deg=3.0, crowded=True),
-        },
-    ),
+    "everything": lambda: (everything(), crowded()),
+    "several photos": lambda: (everything(network=many_photos(12)), crowded()),
     "refuse": lambda: (made_up.refused(), {"case": "Case 17"}),
     "nothing found": lambda: (made_up.nothing_found(), {}),
 }
@@ -436,6 +455,10 @@ def test_sheet_never_scrolls_sideways(page, width):
     opened, _ = page
     opened.set_viewport_size({"width": width, "height": 900})
     assert opened.evaluate("document.documentElement.scrollWidth") <= width
+    words = "[...document.querySelectorAll('.axis, .aids div')].map(box => box.getBoundingClientRect().width)"
+    assert all(
+        box >= 0.6 * width for box in opened.evaluate(words) if width == 360
+    )  # no column of single words
 
 
 @pytest.mark.browser

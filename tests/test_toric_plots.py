@@ -10,9 +10,11 @@ from numpy.testing import assert_allclose
 
 from torsion.astigmatism import double_angle
 from torsion.centroid import centroid
+from torsion.keratometry import cornea_from_astigmatism
+from torsion.plan import plan_lens
 from torsion.recheck import recheck_lens
 from torsion.toric import turned_lens
-from torsion.toric_plots import double_angle_figure, recheck_figure
+from torsion.toric_plots import double_angle_figure, plan_figure, recheck_figure
 
 
 def labels(figure):
@@ -66,3 +68,17 @@ def test_words_of_a_recheck_do_not_lie_over_each_other(off_deg):
     assert all(math.isfinite(box.width) and box.width > 0.0 for box in boxes)
     assert not any(one.overlaps(two) for at, one in enumerate(boxes) for two in boxes[:at])
     assert all(box.x0 >= 0.0 and box.x1 <= figure.bbox.x1 for box in boxes)
+
+
+def test_words_of_a_plan_do_not_lie_over_bars_or_their_numbers():
+    offered = [1.0 + 0.25 * step for step in range(21)]  # all but one too strong: the longest bars come last
+    plan = plan_lens(cornea_from_astigmatism(1.0, 95.0), offered)
+    figure = plan_figure(plan)
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    axes = figure.axes[1]
+    legend = axes.get_legend().get_window_extent(canvas.get_renderer())
+    words = [*axes.texts, axes.xaxis.label, *figure.texts]
+    taken = [part.get_window_extent(canvas.get_renderer()) for part in (*words, *axes.patches)]
+    assert not any(legend.overlaps(box) for box in taken)
+    assert legend.y0 >= 0.0

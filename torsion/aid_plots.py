@@ -5,7 +5,6 @@ from collections.abc import Iterable, Sequence
 
 from matplotlib.axes import Axes
 from matplotlib.patches import Circle, Wedge
-from matplotlib.patheffects import withStroke
 
 from torsion.aids import Aids
 from torsion.angles import unit_vector
@@ -80,9 +79,8 @@ def _draw_landmarks(axes: Axes, ways: Iterable[AxisWay], limbus: Ellipse) -> Non
             axes.add_patch(Circle((x, y), _AROUND, fill=False, edgecolor=color, lw=width, zorder=7))
         at = _beside(x, y, way, taken)
         taken += [(x, y), at]
-        label = axes.text(*at, str(way.number), zorder=8)
-        label.set(ha="center", va="center", size=12, weight="bold", color="white")
-        label.set_path_effects([withStroke(linewidth=3.0, foreground=BLACK)])
+        label = axes.text(*at, str(way.number), zorder=8, ha="center", va="center", size=10.5, weight="bold")
+        label.set_bbox({"boxstyle": "circle,pad=0.12", "facecolor": "white", "edgecolor": BLACK})
 
 
 def _beside(x: float, y: float, way: AxisWay, taken: Sequence[tuple[float, float]]) -> tuple[float, float]:

@@ -6,7 +6,7 @@ from torsion.landmark_survey import clock_words
 from torsion.marking import Marking
 from torsion.marks import Mark
 from torsion.pair_suspects import Suspect
-from torsion.wording import direction_degrees, reason_words, rotation_words, spread_words
+from torsion.wording import direction_degrees, reason_words, rotation_words, spread_words, turn_words
 
 __all__ = ["centre_words", "hand_words", "ink_words", "suspect_words", "way_words", "ways_words"]
 
@@ -34,11 +34,10 @@ def ways_words(aids: Aids) -> list[str]:
 
 
 def _offset(way: AxisWay) -> str:
-    size = f"{abs(way.offset_deg):.1f}°"
-    if size == _NONE:
-        return size
-    length = f" ({abs(way.offset_mm):.1f} mm)" if abs(way.offset_deg) <= _CALLIPERS_DEG else ""
-    return f"{size} {'counter-clockwise' if way.offset_deg > 0 else 'clockwise'}{length}"
+    words = turn_words(way.offset_deg)
+    if words == _NONE or abs(way.offset_deg) > _CALLIPERS_DEG:
+        return words
+    return f"{words} ({abs(way.offset_mm):.1f} mm)"
 
 
 def ink_words(aids: Aids) -> list[str]:
@@ -61,7 +60,7 @@ def _mark_words(ink: Marking, number: int, mark: Mark, aids: Aids) -> str:
     if len(ink.marks) > 1:
         words = f"{number}: {words}"
     if mark.change is not None and "ink_moved" in ink.flags:
-        words += f", moved by {mark.change.moved_deg:+.1f}° since the seated photo"
+        words += f", moved by {turn_words(mark.change.moved_deg)} since the seated photo"
     way = next((way for way in aids.ways if way.start == "ink" and way.number == number), None)
     if way is None:
         return words

@@ -1,5 +1,6 @@
 """Aids: what goes with a measurement into the theatre, to find its axis in the eye and to check it."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -184,12 +185,20 @@ def carried_centre(
     Raises
     ------
     ValueError
-        If a diameter is out of range.
+        If a diameter is out of range, or the visual axis does not pass the limbus.
     """
     m = measurement
     seated, supine, uncertainty = m.seated.limbus, m.supine.limbus, m.standard_uncertainty_deg
     if m.verdict == "refuse" or m.matrix is None or seated is None or supine is None or uncertainty is None:
         return None
+    if visual_axis_px is not None:
+        away = math.hypot(visual_axis_px[0] - seated.x_px, visual_axis_px[1] - seated.y_px)
+        if not away <= seated.radius_px:
+            msg = (
+                f"the visual axis must lie inside the limbus of the seated photo, not {away:.0f} px from its "
+                f"middle, where the radius is {seated.radius_px:.0f} px"
+            )
+            raise ValueError(msg)
     to_supine, of_iris = m.matrix, iris_matrix(m)
     assert of_iris is not None
 

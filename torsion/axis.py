@@ -112,8 +112,8 @@ def transfer_axis(
     Raises
     ------
     ValueError
-        If the axis is outside [0, 180], the frame is not one of the three, there is a frame beside a tilt, or
-        a tilt or its uncertainty is beyond 45 degrees.
+        If the axis is outside [0, 180], the frame is not one of the three, there is a frame beside a tilt,
+        a tilt or its uncertainty is beyond 45 degrees, or the rotation is none or its uncertainty negative.
 
     Examples
     --------
@@ -136,6 +136,12 @@ def transfer_axis(
     }
     if rotation_deg is None or registration_deg is None:
         return AxisTransfer(planned_deg, None, None, None, registration_deg, interval_95_deg=None, **stated)
+    if not (math.isfinite(rotation_deg) and 0.0 <= registration_deg < math.inf):
+        msg = (
+            "a rotation must be finite and its standard uncertainty not negative, "
+            f"not {rotation_deg:g} and {registration_deg:g}"
+        )
+        raise ValueError(msg)
     patient = wrap_axis_deg(planned_deg + turned_deg + rotation_deg)
     displayed = wrap_axis_deg(patient + turn_deg)
     if mirrored:

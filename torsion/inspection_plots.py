@@ -7,7 +7,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from torsion.dial_plots import BLACK, GREY, INK, PAPER, VERDICT_COLOURS, draw_eye, hatch_masked
-from torsion.photo_words import is_marked, limit_words, measure_words, shown_side
+from torsion.photo_words import GAZE, is_marked, limit_words, measure_words, shown_side
 from torsion.preparation import PreparedPhoto
 from torsion.record import best_photo, cautions
 from torsion.wording import flag_words, shortened, verdict_word
@@ -68,18 +68,20 @@ def _draw_card(cell: Axes, prepared: PreparedPhoto, title: str, *, best: bool) -
     cell.text(5.03, 5.8, word, size=13, weight="bold", color=ink, va="center", bbox=box)
     if best:
         cell.text(6.4, 5.8, "BEST OF THESE", size=12, weight="bold", color=INK, va="center")
-    below = _write_figures(cell, prepared, top=5.35) if prepared.limbus is not None else 5.35
+    left, below, wide = 4.95, 5.35, 62  # beside the photo
+    if prepared.limbus is not None:
+        left, below, wide = 0.1, _write_figures(cell, prepared, top=5.45), 135  # below it and the figures
     lines = [
         line
         for name in prepared.flags
-        for line in textwrap.wrap(f"! {flag_words(name)}", 62, subsequent_indent="  ")
+        for line in textwrap.wrap(f"! {flag_words(name)}", wide, subsequent_indent="  ")
     ]
-    cell.text(4.95, below, "\n".join(lines), size=8.5, color=INK, va="top", linespacing=1.25)
+    cell.text(left, below, "\n".join(lines), size=8.5, color=INK, va="top", linespacing=1.25)
 
 
 def _write_figures(cell: Axes, prepared: PreparedPhoto, *, top: float) -> float:
     """Write the figures of a photo with their limits, those beyond them bold; return where they end."""
-    step = 0.2
+    step = 0.19
     for line, (name, (label, value)) in enumerate(
         zip(prepared.measures, measure_words(prepared.measures), strict=True)
     ):
@@ -88,6 +90,9 @@ def _write_figures(cell: Axes, prepared: PreparedPhoto, *, top: float) -> float:
         cell.text(7.4, height, value, size=9.5, weight="bold", color=INK, va="center", ha="right")
         cell.text(7.5, height, limit_words(name), size=8.5, weight=weight, color=GREY, va="center")
     height = top - step * len(prepared.measures)
-    cell.text(4.95, height, "shows", size=9.5, color=GREY, va="center")
-    cell.text(7.4, height, shown_side(prepared), size=9.5, weight="bold", color=INK, va="center", ha="right")
-    return height - 0.15
+    for label, value, words in (GAZE, ("shows", shown_side(prepared), "")):
+        cell.text(4.95, height, label, size=9.5, color=GREY, va="center")
+        cell.text(7.4, height, value, size=9.5, weight="bold", color=INK, va="center", ha="right")
+        cell.text(7.5, height, words, size=8.5, color=GREY, va="center")
+        height -= step
+    return height + step - 0.15

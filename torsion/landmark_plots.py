@@ -16,6 +16,7 @@ from torsion.wording import reason_words, rotation_words, verdict_word
 __all__ = ["pairs_figure"]
 
 _MARGIN = 0.35  # beyond the points, share of their extent
+_LONGEST_NAME = 16  # letters of it that are written
 _HALO = [withStroke(linewidth=3.5, foreground="white")]
 
 
@@ -80,8 +81,10 @@ def _draw_points(axes: Axes, points: np.ndarray, names: Sequence[str], suspects:
         marker, color = ("s", VERMILION) if wrong else ("o", BLUE)
         axes.plot(x, y, marker, ms=20 if wrong else 14, mfc="none", mec="white", mew=4.5)
         axes.plot(x, y, marker, ms=20 if wrong else 14, mfc="none", mec=color, mew=2.2)
-        text = axes.annotate(name, (x, y), (13, 11), textcoords="offset points", size=13, weight="bold")
-        text.set(color=color if wrong else BLACK, path_effects=_HALO)
+        side, step = ("right", -13) if x > np.mean(axes.get_xlim()) else ("left", 13)  # towards the middle
+        short = name if len(name) <= _LONGEST_NAME else f"{name[: _LONGEST_NAME - 1]}…"
+        text = axes.annotate(short, (x, y), (step, 11), textcoords="offset points", ha=side, size=13)
+        text.set(weight="bold", color=color if wrong else BLACK, path_effects=_HALO)
 
 
 def _draw_misfit(axes: Axes, points: np.ndarray, fitted: np.ndarray) -> None:

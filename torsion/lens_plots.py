@@ -10,7 +10,7 @@ from torsion.lens_marks import AgainstPlan, LensAxis
 from torsion.measurement import Measurement
 from torsion.preparation import PreparedPhoto
 from torsion.record import cautions
-from torsion.wording import axis_degrees, rotation_words, verdict_word
+from torsion.wording import axis_degrees, flag_words, rotation_words, turn_words, verdict_word
 
 __all__ = ["lens_figure"]
 
@@ -45,6 +45,8 @@ def lens_figure(
     )
     figure.text(0.022, 0.945, head, va="center", size=25, weight="bold", color=INK)
     figure.text(0.022, 0.9, _under_head(measurement, lens, plan), va="center", size=12, color=INK)
+    flags = "\n".join(f"! {flag_words(name)}" for name in lens.flags)
+    figure.text(0.022, 0.886, flags, va="top", size=9.5, color=INK)
     planned, carried = (None, None) if plan is None else (plan.planned_deg, plan.surgical_deg)
     shown = (
         (0.012, measurement.seated, lens.axis_deg, planned, "SEATED: frame of the axis"),
@@ -70,14 +72,14 @@ def lens_figure(
 
 
 def _under_head(measurement: Measurement, lens: LensAxis, plan: AgainstPlan | None) -> str:
-    verdict = verdict_word(measurement.verdict)
+    verdict = f"Photos {verdict_word(measurement.verdict)}"
     if lens.standard_uncertainty_deg is None or lens.axis_deg is None:
         return verdict
     words = (
-        f"{verdict}: in the frame of the seated photo, standard uncertainty "
+        f"{verdict}; in the seated photo's frame, standard uncertainty "
         f"{lens.standard_uncertainty_deg:.1f}°; eye turned {rotation_words(measurement.rotation_deg)}"
     )
-    return words if plan is None else f"{words}; off the plan by {plan.off_deg:+.1f}°"
+    return words if plan is None else f"{words}; off the plan by {turn_words(plan.off_deg)}"
 
 
 def _draw_points(axes: Axes, prepared: PreparedPhoto, points_px: Sequence[tuple[float, float]]) -> None:

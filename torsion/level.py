@@ -149,13 +149,17 @@ def reference_tilt(
     Raises
     ------
     ValueError
-        If a level line is given for a supine photo, the points coincide, or `click_px` is not positive.
+        If the kind is not one of the three, a level line is given for a supine photo, the points coincide, or
+        `click_px` is not positive.
 
     Examples
     --------
     >>> reference_tilt("line", (100.0, 500.0), (1100.0, 500.0), posture="seated").angle_deg
     0.0
     """
+    if kind not in _CLICK:
+        msg = f"a reference must be {', '.join(_CLICK)}, not {kind!r}"
+        raise ValueError(msg)
     if kind == "line" and posture == "supine":
         msg = (
             "a supine photo has no level line, since gravity runs along the view: give the canthi or both "

@@ -1,5 +1,6 @@
 """Figure of a level: the references drawn on the photos beside a true horizontal."""
 
+import textwrap
 from collections.abc import Mapping, Sequence
 
 from matplotlib.axes import Axes
@@ -15,6 +16,7 @@ __all__ = ["level_figure"]
 
 _STYLES = {"line": (BLUE, "-"), "canthi": (VERMILION, "--"), "pupils": (BLACK, "-.")}
 _NAMES = {"line": "level line", "canthi": "canthi", "pupils": "pupils"}
+_LETTERS_PER_INCH = 16  # of the smallest print
 _HALO = [withStroke(linewidth=5.0, foreground="white")]
 
 
@@ -54,8 +56,9 @@ def level_figure(
         figure.text(left, 0.93, posture.upper(), ha="center", size=14, weight="bold", color=INK)
         figure.text(left, 0.88, ",  ".join(words) or "no reference", ha="center", size=11.5, color=INK)
     note = "Angles counter-clockwise from the horizontal of the picture (dotted), view undone."
-    figure.text(0.01, 0.06, note, size=9.5, color=INK)
-    figure.text(0.01, 0.025, CAUTION, size=8.0, color=GREY)
+    wide = int(_LETTERS_PER_INCH * figure.get_figwidth())
+    figure.text(0.01, 0.105, note, size=9.5, color=INK, va="top")
+    figure.text(0.01, 0.07, textwrap.fill(CAUTION, wide), size=8.0, color=GREY, va="top")
     return figure
 
 

@@ -34,7 +34,8 @@ from torsion.marks import (
 from torsion.measurement import Measurement, MeasureOptions, measure
 from torsion.orientation import Turn
 from torsion.photo import is_grey
-from torsion.preparation import PhotoLike, PreparedPhoto, prepare
+from torsion.preparation import PhotoLike, PreparedPhoto, PrepareOptions, prepare
+from torsion.upright import as_displayed, upright_pair
 
 __all__ = ["Case", "MarkOptions", "Marking", "pair_marks", "read_marks"]
 
@@ -58,11 +59,14 @@ class MarkOptions:
         The supine picture is known to be mirrored.
     turned_deg : {0, 90, 180, 270}
         Turn of the supine picture that is expected; another is flagged.
+    seated_mirrored : bool
+        The seated picture is known to be mirrored; it is un-mirrored first.
     """
 
     expected: int | None = None
     mirrored: bool = False
     turned_deg: Turn = 0
+    seated_mirrored: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,7 +80,7 @@ class Marking:
     lost : tuple of Mark
         Found in the seated photo and not in the supine one.
     axis : MarkAxis or None
-        None also where there are more marks than expected, or none opposite.
+        None also where there are more marks than expected, or none opposite, or the photos are refused.
     meridians : tuple of Meridian
     points : tuple of PointMark
     verdict : {"accept", "review", "refuse"}
@@ -148,13 +152,16 @@ def read_marks(
         raise ValueError(msg)
     planned = tuple(read_axis_deg(angle, name="meridian") for angle in meridians_deg)
     named = read_eye(eye) if eye is not None else None
-    first = prepare(seated, eye=named)
-    pair = None
+    flip = options.seated_mirrored
     if supine is not None:
-        view = MeasureOptions(mirrored=options.mirrored, turned_deg=options.turned_deg)
-        pair = measure(first, supine, eye=named, options=view)
-    named = named or (pair.eye if pair is not None else first.photo.eye)
-    return _marking(first, pair, planned, points_px, named, options)
+        view = MeasureOptions(mirrored=options.mirrored, seated_mirrored=flip, turned_deg=options.turned_deg)
+        pair = measure(seated, supine, eye=named, options=view)
+        return _marking(pair.seated, pair, planned, points_px, named or pair.eye, options)
+    first = prepare(seated, eye=named, options=PrepareOptions(mirrored=flip))
+    if flip:  # points are those of the picture as displayed
+        edge = first.photo.width_px - 1.0
+        points_px = [((edge - x0, y0), (edge - x1, y1)) for (x0, y0), (x1, y1) in points_px]
+    return _marking(first, None, planned, points_px, named or first.photo.eye, options)
 
 
 def pair_marks(measurement: Measurement, *, meridians_deg: Sequence[float] = ()) -> Marking:
@@ -171,14 +178,8 @@ def pair_marks(measurement: Measurement, *, meridians_deg: Sequence[float] = ())
     Marking
     """
     m, planned = measurement, tuple(read_axis_deg(angle, name="meridian") for angle in meridians_deg)
-    return _marking(
-        m.seated,
-        m,
-        planned,
-        (),
-        m.eye,
-        MarkOptions(mirrored=m.options.mirrored, turned_deg=m.options.turned_deg),
-    )
+    options = MarkOptions(None, m.options.mirrored, m.options.turned_deg, m.options.seated_mirrored)
+    return _marking(m.seated, m, planned, (), m.eye, options)
 
 
 def _marking(
@@ -190,7 +191,9 @@ def _marking(
     options: MarkOptions,
 ) -> Marking:
     second = None if pair is None else pair.supine
-    case, marks, lost = _all_marks(first, pair, planned)
+    upright, turn_deg = (None, 0.0) if pair is None else upright_pair(pair)
+    case, marks, lost = _all_marks(first, upright, planned)
+    marks = tuple(as_displayed(mark, turn_deg) for mark in marks)
     axis, ink_flags = opposite_axis(marks, planned, expected=options.expected)
     photo: Role = "seated" if pair is None else "supine"
     points = tuple(
@@ -201,6 +204,7 @@ def _marking(
     flags += ["other_side"] if pair is None and first.laterality.contradicts(named) else []
     flags += ink_flags + _flags(first, second, marks, lost, meridians)
     verdict = worst_verdict(flags)
+    axis = None if verdict == "refuse" else axis
     return Marking(
         case, marks, lost, axis, meridians, points, verdict, tuple(dict.fromkeys(flags)), first, second, pair,
         named, options,
@@ -278,7 +282,7 @@ def _flags(
     ]
     conditions = {
         "ink_needs_colour": any(is_grey(rgb) for rgb in shown),
-        "no_ink": not marks,
+        "no_ink": not marks and not lost,
         "ink_or_pigment": any(not mark.certain for mark in marks),
         "mark_covered": any(mark.covered for mark in marks),
         "broad_mark": any(mark.width_deg > _BROAD_DEG for mark in marks),

@@ -237,7 +237,7 @@ def two_point_mark(
         raise ValueError(msg)
     step = np.subtract(second_px, first_px)
     length = float(np.hypot(*step))
-    if not length >= 2.0:
+    if not 2.0 <= length < math.inf:
         msg = f"two points must be at least 2 pixels apart, not {length:.1f}"
         raise ValueError(msg)
     own = wrap_axis_deg(float(direction_deg(*step)))

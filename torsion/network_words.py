@@ -3,7 +3,7 @@
 from torsion.network import LeftOut, Network
 from torsion.wording import printable
 
-__all__ = ["network_sentence", "network_words"]
+__all__ = ["network_sentence", "network_words", "photo_numbers"]
 
 _LEFT_OUT: dict[LeftOut, str] = {
     "repeated": "it shows a photograph that was given before",
@@ -19,7 +19,7 @@ def network_words(network: Network, *, files: bool = True) -> list[str]:
     Without `files`, photos are numbered in the order given and not named by their files.
     """
     photos = network.photos
-    names = [(_named if files else _numbered)(network, place) for place in range(len(photos))]
+    names = _named(network) if files else photo_numbers(network)
     total, used = len(network.pairs), network.pairs_used
     seated = sum(photo.role == "seated" for photo in photos)
     words = f"{seated} seated and {len(photos) - seated} supine, {used} of {total} pairs used"
@@ -53,14 +53,16 @@ def network_sentence(network: Network, *, files: bool) -> str:
     return words if words.endswith("?") else f"{words}."
 
 
-def _named(network: Network, place: int) -> str:
-    """Name a photo by its file and role; by its number as well, where another of that role has that name."""
-    photo = network.photos[place]
-    alike = sum((other.file, other.role) == (photo.file, photo.role) for other in network.photos)
-    role = photo.role if alike == 1 else _numbered(network, place)
-    return f"{printable(photo.file or 'a photo without a name')} ({role})"
+def _named(network: Network) -> list[str]:
+    """Name the photos by file and posture; by their number as well, where two of a posture have one name."""
+    own = [(photo.file, photo.role) for photo in network.photos]
+    return [
+        f"{printable(file or 'a photo without a name')} ({role if own.count((file, role)) == 1 else number})"
+        for (file, role), number in zip(own, photo_numbers(network), strict=True)
+    ]
 
 
-def _numbered(network: Network, place: int) -> str:
-    role = network.photos[place].role
-    return f"{role} photo {sum(photo.role == role for photo in network.photos[: place + 1])}"
+def photo_numbers(network: Network) -> list[str]:
+    """Name the photos by their posture and place among those of it, as a page does that names no file."""
+    roles = [photo.role for photo in network.photos]
+    return [f"{role} photo {roles[: place + 1].count(role)}" for place, role in enumerate(roles)]

@@ -118,6 +118,16 @@ class Ellipse:
         """
         return replace(self, x_px=width_px - 1.0 - self.x_px, axis_deg=mirror_axis_deg(self.axis_deg))
 
+    def quarter_turned(self, width_px: int) -> "Ellipse":
+        """Return the outline in a picture of this width turned by 90 degrees counter-clockwise.
+
+        Examples
+        --------
+        >>> Ellipse(10, 20, 8, 6, 30).quarter_turned(100)
+        Ellipse(x_px=20.0, y_px=89.0, major_px=8.0, minor_px=6.0, axis_deg=120.0)
+        """
+        return replace(self, x_px=self.y_px, y_px=width_px - 1.0 - self.x_px, axis_deg=self.axis_deg + 90.0)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Photo:
@@ -171,6 +181,21 @@ class Photo:
             limbus=self.limbus and self.limbus.mirrored(width_px),
             pupil=self.pupil and self.pupil.mirrored(width_px),
         )
+
+    def turned(self, turn_deg: int) -> "Photo":
+        """Return the photo and its outlines turned counter-clockwise by 0, 90, 180 or 270 degrees."""
+        if turn_deg == 0:
+            return self
+        height_px, width_px = (side * self.decoded_scale for side in self.pixels.shape[:2])
+        quarter = replace(
+            self,
+            pixels=np.ascontiguousarray(np.rot90(self.pixels)),
+            width_px=height_px,
+            height_px=width_px,
+            limbus=self.limbus and self.limbus.quarter_turned(width_px),
+            pupil=self.pupil and self.pupil.quarter_turned(width_px),
+        )
+        return quarter.turned(turn_deg - 90)
 
     def to_full_px(self, points_px: ArrayLike) -> NDArray[np.float64]:
         """Points of `pixels` in the coordinates of the full picture, any shape."""

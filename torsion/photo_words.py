@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from torsion.preparation import PreparedPhoto
 from torsion.quality import LIMITS
 
-__all__ = ["is_marked", "limit_words", "measure_words", "shown_side"]
+__all__ = ["GAZE", "is_marked", "limit_words", "measure_words", "shown_side"]
 
 # Measure -> (label, unit): % for shares, 0.1 % for small ones; another one is shown under its own name.
 _LABELS: dict[str, tuple[str, str]] = {
@@ -29,6 +29,9 @@ _LABELS: dict[str, tuple[str, str]] = {
     "off_centre": ("off the middle", "%"),
     "outside": ("outside the picture", "%"),
 }
+
+GAZE = ("gaze tilt", "–", "one photo does not tell")
+"""Label, value and limit of what is asked of a photo and cannot be read in it."""
 
 
 def shown_side(photo: PreparedPhoto) -> str:

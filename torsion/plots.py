@@ -47,12 +47,13 @@ from torsion.wording import (
     wrapped,
 )
 
-__all__ = ["dials_figure", "measurement_figure", "png_bytes"]
+__all__ = ["dials_figure", "is_upright", "measurement_figure", "png_bytes"]
 
 _DPI = 120
 _MOST_FLAGS = 4  # written out below a measurement
-_ABOVE, _LINE = 8.15, 0.172  # inches: of a measurement's figure above its notes, and of a line of notes
+_ABOVE, _LINE = 8.27, 0.172  # inches: of a measurement's figure above its notes, and of a line of notes
 _HEAD_LINE = 0.22  # inches
+_SMALL_PRINT = 92  # letters of a line below a photo
 
 
 def png_bytes(figure: Figure) -> bytes:
@@ -90,7 +91,7 @@ def measurement_figure(
     figure = Figure(figsize=(13.0, height), facecolor=PAPER)
     _draw_head(figure, m.verdict, big, head)
     for left, prepared, is_supine in ((0.012, m.seated, False), (0.508, m.supine, True)):
-        axes = figure.add_axes((left, (below + 0.68) / height, 0.48, 6.16 / height))
+        axes = figure.add_axes((left, (below + 0.8) / height, 0.48, 6.16 / height))
         if draw_eye(axes, prepared):
             _draw_carried(axes, m) if is_supine else _draw_planned(axes, m)
             draw_aids(axes, m, aids, is_supine=is_supine)
@@ -98,10 +99,10 @@ def measurement_figure(
             write_over(axes, verdict_word("refuse"), "no axis is carried" if m.axis else "no rotation to use")
         middle = left + 0.24
         caption = f"SUPINE: {_supine_words(m)}" if is_supine else f"SEATED: {_seated_words(m)}"
-        figure.text(middle, (below + 0.5) / height, caption, ha="center", size=14, weight="bold", color=INK)
-        lines = [_small_print(m, prepared, is_supine=is_supine), legend_words(aids, is_supine=is_supine)]
-        small = "\n".join("  ·  ".join(words) for words in lines if words)
-        text = figure.text(middle, (below + 0.42) / height, small, size=8.5, color=GREY, linespacing=1.3)
+        figure.text(middle, (below + 0.62) / height, caption, ha="center", size=14, weight="bold", color=INK)
+        small = [*_small_print(m, prepared, is_supine=is_supine), *legend_words(aids, is_supine=is_supine)]
+        lines = "\n".join(_side_by_side(small))
+        text = figure.text(middle, (below + 0.54) / height, lines, size=8.5, color=GREY, linespacing=1.3)
         text.set(ha="center", va="top")
     _write_notes(figure, m, notes, top=below / height)
     return figure
@@ -161,12 +162,21 @@ def _small_print(m: Measurement, prepared: PreparedPhoto, *, is_supine: bool) ->
         parts.append("dashes: planned axis")
     elif m.axis is not None and m.axis.surgical_deg is not None:
         parts.append("line: carried axis")
-        parts += ["thin dashes: planned"] if _is_upright(m) else []
+        parts += ["thin dashes: planned, bow: turn"] if is_upright(m) else []
     parts.append("circle: limbus" + ("" if prepared.pupil is None else ", dotted: pupil"))
     return parts
 
 
-def _is_upright(m: Measurement) -> bool:
+def _side_by_side(parts: Sequence[str]) -> list[str]:
+    """Put words side by side, in as many lines as fit below a photo."""
+    lines: list[str] = []
+    for part in parts:
+        longer = f"{lines[-1]} · {part}" if lines else part
+        lines[-1:] = [longer] if len(longer) <= _SMALL_PRINT else [*lines[-1:], part]
+    return lines
+
+
+def is_upright(m: Measurement) -> bool:
     """Say whether the plan's own angle has a place in the supine picture as displayed."""
     return m.view is None or not (m.view.turn_deg or m.view.mirrored)
 
@@ -189,7 +199,7 @@ def _seated_incision_deg(m: Measurement) -> float | None:
 def _draw_carried(axes: Axes, m: Measurement, *, color: str | None = None) -> None:
     axis_deg = m.axis.surgical_deg if m.axis is not None else None
     if m.axis is not None and axis_deg is not None:
-        if _is_upright(m):
+        if is_upright(m):
             draw_turn(axes, m.axis.seated_deg, axis_deg, color=color)
         draw_axis(axes, axis_deg, carried=True, color=color)
     if m.incision is not None and m.incision.surgical_deg is not None:

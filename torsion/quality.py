@@ -14,7 +14,7 @@ from torsion.masks import EyePicture
 from torsion.photo import Ellipse
 from torsion.quantiles import median
 
-__all__ = ["LIMITS", "MEASURES", "Limit", "assess"]
+__all__ = ["LIMITS", "MEASURES", "RETAKE", "Limit", "assess"]
 
 Floats = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -138,6 +138,30 @@ MEASURES: Mapping[str, str] = {
     "off_centre": "distance of the limbus from the middle of the picture over half its shorter side",
     "outside": "share of the limbus's outline beyond the edge of the picture",
 }
+
+
+RETAKE: Mapping[str, str] = {
+    "limbus_radius_px": "go closer or use a longer lens",
+    "pixels_per_degree": "go closer or use a longer lens",
+    "limbus_contrast": "focus on the rim of the iris",
+    "exposed_upper": "ask to open wide, or hold the upper lid",
+    "exposed_lower": "ask to look straight, or hold the lower lid",
+    "exposed": "ask to open wide, or hold both lids",
+    "iris_valid": "hold the lids, keep lashes and glints off it",
+    "limbus_valid": "show more white on both sides",
+    "pupil_ratio": "photograph before the drops",
+    "focus": "focus on the iris, hold still, use more light",
+    "focus_iris": "focus on the iris",
+    "focus_limbus": "focus on the vessels beside the iris",
+    "vessel_contrast": "focus on the white, before drops blanch it",
+    "iris_detail": "light and focus the iris, before the drops",
+    "glare": "move the lamp to the side",
+    "overexposed": "reduce the flash or the exposure",
+    "white_level": "more light where dark, less where bright",
+    "off_centre": "centre the eye",
+    "outside": "centre the eye, or go further away",
+}
+"""What betters each figure when the photo is taken again."""
 
 
 def _plain(value: float | None) -> float | None:

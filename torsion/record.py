@@ -125,15 +125,16 @@ def inspection_record(photos: Sequence["PreparedPhoto"], *, options: object | No
     -------
     dict
         The schema ``torsion/inspection/1``; ``best`` is an index into ``photos``, or None where every photo
-        is refused; ``limits`` are those of the measures, by name.
+        is refused; ``limits`` are those of the measures, by name, and ``retake`` says what betters them.
     """
-    from torsion.quality import LIMITS  # with the stages that measure, which arithmetic does without
+    from torsion.quality import LIMITS, RETAKE  # with the stages that measure, which arithmetic does without
 
     fields = {
         "schema": INSPECTION_SCHEMA,
         "photos": [_photo_fields(photo) for photo in photos],
         "best": best_photo(photos),
         "limits": {name: asdict(limit) for name, limit in LIMITS.items()},
+        "retake": RETAKE,
         "cautions": (CAUTION,),
     }
     record = plain_fields(fields)

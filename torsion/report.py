@@ -14,7 +14,7 @@ from torsion.aids import NO_AIDS, Aids
 from torsion.axis_cost import AxisCost
 from torsion.flags import FLAGS
 from torsion.measurement import Measurement
-from torsion.network_words import network_sentence
+from torsion.network_words import network_sentence, photo_numbers
 from torsion.record import measurement_cautions
 from torsion.sheets import EYES, one_line, render_sheet
 from torsion.wording import (
@@ -26,7 +26,6 @@ from torsion.wording import (
     flag_words,
     frame_words,
     planned_words,
-    reason_words,
     rotation_words,
     uncertainty_words,
     verdict_word,
@@ -44,6 +43,7 @@ _DIALS_MM, _BANDS_MM = 88.0, 50.0  # heights
 _DPI = 220  # of what is printed; photos seldom hold more
 _SMALLER = 1.3  # by which the dials are drawn larger than printed, so that their words come out smaller
 _MOST_FLAGS = 4  # written out; the page has no room for more
+_HASH = 8  # digits of a further photo's checksum
 _SEEN = "Both photos show the same eye, and the evidence within the pair agrees."
 
 
@@ -105,7 +105,7 @@ def _reason(m: Measurement) -> str:
     """Say why a sheet has its verdict; of many reasons the first, since the flags are written out below."""
     if m.verdict == "accept":
         return _SEEN
-    first, *more = reason_words(m.flags, m.verdict).split("; ")
+    first, *more = (FLAGS[name].meaning for name in m.flags if FLAGS[name].verdict == m.verdict)
     return _capital(first) + (f", and {len(more)} more below" if more and m.verdict == "review" else "") + "."
 
 
@@ -156,7 +156,7 @@ def _checks(aids: Aids) -> list[dict[str, str]]:
 
 
 def _flags(m: Measurement) -> list[str]:
-    """Say the flags with their remedies, gravest first, and name those there is no room for.
+    """Say the flags with their remedies, gravest first, and of those there is no room for the meaning.
 
     On a refused sheet the reason stands in large print already: then only the remedies are said.
     """
@@ -167,19 +167,21 @@ def _flags(m: Measurement) -> list[str]:
         return [f"{_capital(FLAGS[name].remedy.rstrip('.?'))}." for name in grave[:_MOST_FLAGS]]
     words = [flag_words(name) for name in names[:_MOST_FLAGS]]
     rest = names[_MOST_FLAGS:]
-    return [*words, f"Further flags: {', '.join(rest)}."] if rest else words
+    further = "; ".join(FLAGS[name].meaning for name in rest)
+    return [*words, f"Further: {further}."] if rest else words
 
 
 def _pictures(m: Measurement, aids: Aids) -> dict[str, object]:
     """Draw the figures of the sheet, with what is said of them."""
     from torsion.aid_plots import legend_words
     from torsion.band_plots import bands_figure
-    from torsion.plots import dials_figure
+    from torsion.plots import dials_figure, is_upright
 
     width, used = _WIDTH_MM * _MM, m.verdict != "refuse" and m.parameters is not None
     lines = ["circle: limbus, dotted: pupil"]
     if used and _carried(m):
-        lines = ["dashes: planned axis, line: carried axis", *lines]
+        bow = ", bow: turn" if is_upright(m) else ""
+        lines = [f"dashes: planned axis, line: carried axis{bow}", *lines]
     if used and m.incision is not None:
         lines.append("wedge: incision")
     if used:
@@ -232,7 +234,17 @@ def _record(m: Measurement) -> list[str]:
         f"torsion {__version__}; {'; '.join(settings)}{further}",
         f"sha256 of the seated photo {m.seated.photo.sha256}",
         f"sha256 of the supine photo {m.supine.photo.sha256}",
+        *_further_hashes(m),
     ]
+
+
+def _further_hashes(m: Measurement) -> list[str]:
+    """How the checksums of further photos begin: enough to know a file by, and room for many."""
+    if m.network is None:
+        return []
+    named = zip(photo_numbers(m.network), m.network.photos, strict=True)
+    words = [f"{name} {photo.sha256[:_HASH]}" for name, photo in named if not name.endswith(" photo 1")]
+    return [f"sha256 of further ones begins: {', '.join(words).replace(' photo', '')}"]
 
 
 def _setting(value: object) -> str:

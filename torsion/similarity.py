@@ -70,7 +70,8 @@ def fit_similarity(first: Complex, second: Complex) -> Similarity:
     Raises
     ------
     ValueError
-        If there are fewer than two pairs, or the first or the second points all coincide.
+        If there are fewer than two pairs, a point is not finite, or the first or the second points all
+        coincide.
 
     Examples
     --------
@@ -81,6 +82,9 @@ def fit_similarity(first: Complex, second: Complex) -> Similarity:
     """
     if first.size < 2 or first.shape != second.shape:
         msg = f"a similarity needs two pairs of points or more, not {first.size} and {second.size} points"
+        raise ValueError(msg)
+    if not (np.isfinite(first).all() and np.isfinite(second).all()):
+        msg = "the points of a similarity must be finite"
         raise ValueError(msg)
     middle, other = first.mean(), second.mean()
     centred, moved = first - middle, second - other

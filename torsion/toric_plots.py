@@ -226,7 +226,7 @@ def _draw_choices(axes: Axes, plan: Plan) -> None:
     axes.set_title(f"Lens cylinder on offer, {axis}")
     if any(choice.flips for choice in plan.choices):
         axes.barh(0, 0.0, color=_ORANGE, hatch="///", edgecolor="white", label="axis flips by 90°")
-        axes.legend(frameon=False, loc="lower right")
+        axes.legend(frameon=False, loc="upper right", bbox_to_anchor=(1.0, -0.11), fontsize=9)
 
 
 def _share(budget: Budget, name: str) -> float:

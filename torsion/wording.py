@@ -32,6 +32,7 @@ __all__ = [
     "shortened",
     "side_words",
     "spread_words",
+    "turn_words",
     "uncertainty_words",
     "verdict_word",
     "view_words",
@@ -83,6 +84,20 @@ def rotation_words(rotation_deg: float | None) -> str:
     if size == "0.00°":
         return size
     return f"{size} {'counter-clockwise' if rotation_deg > 0 else 'clockwise'}"
+
+
+def turn_words(turn_deg: float) -> str:
+    """Say a turn by its size and sense as `rotation_words` does, to a tenth of a degree.
+
+    Examples
+    --------
+    >>> turn_words(-7.31), turn_words(0.02)
+    ('7.3° clockwise', '0.0°')
+    """
+    size = f"{abs(turn_deg):.1f}°"
+    if size == "0.0°":
+        return size
+    return f"{size} {'counter-clockwise' if turn_deg > 0 else 'clockwise'}"
 
 
 def uncertainty_words(measurement: "Measurement") -> str:

@@ -23,14 +23,15 @@ import torsion
 from tests.benchmarks.photos import VARIABLE, list_eyes, photo_folder, read_rgb
 from tests.benchmarks.summary import count_text
 
-__all__ = ["CHANGES", "ChangedEye", "main", "measure_eye", "row"]
+__all__ = ["CHANGES", "Change", "ChangedEye", "Picture", "levels", "main", "measure_eye", "row"]
 
 Picture = NDArray[np.uint8]
 Change = Callable[[Picture, np.random.Generator], Picture]
 _USUAL = {"eye_not_given", "side_not_seen"}
 
 
-def _levels(values: NDArray[np.floating]) -> Picture:
+def levels(values: NDArray[np.floating]) -> Picture:
+    """Round to grey levels."""
     return np.clip(np.rint(values), 0, 255).astype(np.uint8)
 
 
@@ -39,7 +40,7 @@ def _resized(share: float) -> Change:
 
 
 def _scaled(*gains: float) -> Change:
-    return lambda photo, _: _levels(photo * np.array(gains))
+    return lambda photo, _: levels(photo * np.array(gains))
 
 
 def _jpeg(photo: Picture, _: np.random.Generator) -> Picture:
@@ -48,7 +49,7 @@ def _jpeg(photo: Picture, _: np.random.Generator) -> Picture:
 
 
 def _uneven(photo: Picture, _: np.random.Generator) -> Picture:
-    return _levels(photo * np.linspace(0.5, 1.4, photo.shape[1])[:, None])
+    return levels(photo * np.linspace(0.5, 1.4, photo.shape[1])[:, None])
 
 
 def _vignetted(photo: Picture, _: np.random.Generator) -> Picture:
@@ -56,7 +57,7 @@ def _vignetted(photo: Picture, _: np.random.Generator) -> Picture:
     height, width = photo.shape[:2]
     y, x = np.mgrid[:height, :width]
     out = np.hypot(x - width / 2, y - height / 2) / (width / 2)
-    return _levels(photo * np.exp(-(out**2) / 1.2)[..., None])
+    return levels(photo * np.exp(-(out**2) / 1.2)[..., None])
 
 
 def _cut(photo: Picture, _: np.random.Generator) -> Picture:
@@ -81,13 +82,13 @@ CHANGES: dict[str, Change] = {
     # Too little light.
     "darkened to 45 %": _scaled(0.45, 0.45, 0.45),
     # Another tone curve: a phone that lifts shadows.
-    "gamma 0.6": lambda photo, _: _levels(255.0 * (photo / 255.0) ** 0.6),
+    "gamma 0.6": lambda photo, _: levels(255.0 * (photo / 255.0) ** 0.6),
     # Saved over and over, or squeezed into a page.
     "JPEG, quality 12": _jpeg,
     # Missed focus.
     "blurred by 4 px": lambda photo, _: cv2.GaussianBlur(photo, (0, 0), 4.0),
     # A small sensor in a dim room.
-    "noise of 12 levels": lambda photo, rng: _levels(photo + rng.normal(0.0, 12.0, photo.shape)),
+    "noise of 12 levels": lambda photo, rng: levels(photo + rng.normal(0.0, 12.0, photo.shape)),
     # A lamp at one side.
     "light from one side": _uneven,
     # A microscope or loupe that darkens towards its edge.

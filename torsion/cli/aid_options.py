@@ -45,9 +45,12 @@ class AidRequest:
             check_inside(visual_axis, found.seated.photo, name="visual axis")
             visual_axis = _seated_x_px(found, visual_axis[0]), visual_axis[1]
         if with_axis or self.centre:
-            centre = carried_centre(
-                found, visual_axis_px=visual_axis, ring_mm=self.ring_mm, limbus_mm=self.limbus_mm
-            )
+            try:
+                centre = carried_centre(
+                    found, visual_axis_px=visual_axis, ring_mm=self.ring_mm, limbus_mm=self.limbus_mm
+                )
+            except ValueError as fault:
+                raise TorsionError(str(fault)) from fault
         hand = None
         if self.landmarks is not None:
             pairs = read_pairs(self.landmarks)

@@ -12,11 +12,11 @@ from torsion.cli.picked import check_inside
 from torsion.cli.usage import REFUSED, refuse_idle
 from torsion.errors import PhotoError
 from torsion.marking import Marking, MarkOptions, read_marks
-from torsion.marks import MOST_MARKS, Mark
+from torsion.marks import MOST_MARKS, Mark, Meridian, PointMark
 from torsion.marks_record import marks_record
 from torsion.orientation import Turn
 from torsion.record import cautions
-from torsion.wording import axis_degrees, direction_degrees, reason_words, verdict_word
+from torsion.wording import axis_degrees, direction_degrees, reason_words, turn_words, verdict_word
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -30,6 +30,8 @@ _CASES = {
     "supine_marked": "ink in the supine photo; directions are carried into the seated photo",
     "both_marked": "ink in both photos; as it is in the supine one, in the frame of the seated one",
 }
+_ALL_LOST = "ink in the seated photo, none found in the supine one; directions are the seated one's"
+_NOT_CARRIED = "ink found, but not carried, since the photos are refused; directions are those in its photo"
 _WIDE = (
     "Common practice, no source: a pen mark can cover up to about five degrees, so one edge of it can be "
     "several degrees off."
@@ -63,6 +65,7 @@ _WIDE = (
 )
 @shared.mirrored_option
 @shared.turned_option
+@shared.seated_mirrored_option
 @shared.json_option
 @shared.picture_option
 @click.pass_context
@@ -77,6 +80,7 @@ def command(
     points: tuple[shared.Points, ...],
     mirrored: bool,
     turned: Turn,
+    seated_mirrored: bool,
     json_to: str | None,
     picture: Path | None,
 ) -> None:
@@ -100,7 +104,9 @@ def command(
             eye=eye,
             meridians_deg=meridians,
             points_px=[(two[:2], two[2:]) for two in points],
-            options=MarkOptions(expected=expected, mirrored=mirrored, turned_deg=turned),
+            options=MarkOptions(
+                expected=expected, mirrored=mirrored, turned_deg=turned, seated_mirrored=seated_mirrored
+            ),
         )
     except PhotoError:
         raise  # a file that cannot be used is no slip on the command line
@@ -125,8 +131,7 @@ def command(
 
 def _text(found: Marking) -> list[str]:
     reason = "" if found.verdict == "accept" else f": {reason_words(found.flags, found.verdict)}"
-    verdict = textwrap.wrap(verdict_word(found.verdict) + reason, _WIDTH)
-    rows = [("Verdict", verdict[0]), *(("", line) for line in verdict[1:]), ("Ink", _CASES[found.case])]
+    rows = [*_folded("Verdict", verdict_word(found.verdict) + reason), *_folded("Ink", _case(found))]
     for number, mark in enumerate(found.marks, 1):
         rows += [(f"Mark {number}", _place(mark)), ("", _size(mark))]
         rows += [("", words) for words in (_beside(mark), _change(mark)) if words]
@@ -140,12 +145,20 @@ def _text(found: Marking) -> list[str]:
         words += f", which miss being opposite by {abs(axis.bend_deg):.1f}°"
         rows.append(("Axis", words))
     for meridian in found.meridians:
-        rows.append(("Meridian", f"{axis_degrees(meridian.meridian_deg)}: {_inside(meridian.inside_ink)}"))
-    for point in found.points:
-        at = "not carried" if point.axis_deg is None else axis_degrees(point.axis_deg)
-        offset = "" if point.offset_deg is None else f", {point.offset_deg:+.1f}° from the meridian"
-        rows.append(("Two points", f"{at} ± {point.standard_uncertainty_deg:.1f}°{offset}"))
+        rows.append(("Meridian", f"{axis_degrees(meridian.meridian_deg)}: {_inside(meridian, found)}"))
+    rows += [("Two points", _point(point)) for point in found.points]
     return [f"{label:<15}{words}".rstrip() for label, words in rows]
+
+
+def _folded(label: str, words: str) -> list[tuple[str, str]]:
+    first, *more = textwrap.wrap(words, _WIDTH)
+    return [(label, first), *(("", line) for line in more)]
+
+
+def _case(found: Marking) -> str:
+    if any(mark.direction_deg is None for mark in found.marks):
+        return _NOT_CARRIED
+    return _ALL_LOST if found.lost and not found.marks else _CASES[found.case]
 
 
 def _place(mark: Mark) -> str:
@@ -165,7 +178,7 @@ def _beside(mark: Mark) -> str:
         return ""
     inside = "inside" if mark.holds_meridian else "outside"
     meridian = axis_degrees(mark.meridian_deg)
-    return f"{round(mark.offset_deg, 1) + 0.0:+.1f}° from meridian {meridian}, which lies {inside} the ink"
+    return f"{turn_words(mark.offset_deg)} from meridian {meridian}, which lies {inside} the ink"
 
 
 def _change(mark: Mark) -> str:
@@ -173,10 +186,19 @@ def _change(mark: Mark) -> str:
         return ""
     change = mark.change
     return (
-        f"since the seated photo: moved {change.moved_deg:+.1f}°, width × {change.width_ratio:.2f}, "
+        f"since the seated photo: moved {turn_words(change.moved_deg)}, width × {change.width_ratio:.2f}, "
         f"density × {change.density_ratio:.2f}"
     )
 
 
-def _inside(inside: bool | None) -> str:
-    return {True: "runs through ink", False: "runs beside the ink", None: "no ink to compare"}[inside]
+def _point(point: PointMark) -> str:
+    if point.axis_deg is None:
+        return f"{axis_degrees(point.photo_axis_deg)} in the {point.photo} photo; not carried"
+    offset = "" if point.offset_deg is None else f", {turn_words(point.offset_deg)} from the meridian"
+    return f"{axis_degrees(point.axis_deg)} ± {point.standard_uncertainty_deg:.1f}°{offset}"
+
+
+def _inside(meridian: Meridian, found: Marking) -> str:
+    if meridian.inside_ink is None:
+        return "the ink is not carried to it" if found.marks else "no ink to compare"
+    return "runs through ink" if meridian.inside_ink else "runs beside the ink"

@@ -12,8 +12,9 @@ from torsion.cli.usage import REFUSED
 from torsion.errors import PhotoError
 from torsion.intake import read_photo
 from torsion.photo import Ellipse
-from torsion.photo_words import is_marked, limit_words, measure_words, shown_side
+from torsion.photo_words import GAZE, is_marked, limit_words, measure_words, shown_side
 from torsion.preparation import PreparedPhoto, prepare
+from torsion.quality import RETAKE
 from torsion.record import best_photo, cautions, inspection_record
 from torsion.wording import printable, verdict_word
 
@@ -53,7 +54,8 @@ def command(
 ) -> None:
     """Find the eye in each PHOTO (a file, or a folder of photos) and say what the photo is good for.
 
-    Of one photo all figures are shown with their limits, of several the chief ones and which photo is best.
+    Of one photo all figures are shown with their limits and what betters them, of several the chief ones and
+    which photo is best.
 
     Exit status: 0 at least one photo can be used, 3 all are refused, 1 a file cannot be used, 2 wrong usage.
     In a folder, a file that cannot be used is left out, and said to be.
@@ -119,12 +121,13 @@ def _figures(photo: PreparedPhoto) -> list[str]:
     if photo.limbus is None:
         return [head]
     head += f", shows {shown_side(photo)}" if photo.laterality.upright else ", does not show which eye it is"
-    rows = [
-        (f"! {label}" if is_marked(photo, name) else f"  {label}", value, limit_words(name))
-        for name, (label, value) in zip(photo.measures, measure_words(photo.measures), strict=True)
-    ]
-    first, second = (max(len(row[column]) for row in rows) for column in (0, 1))
-    return [head, "", *(f"{a.ljust(first)}  {b.rjust(second)}  {c}".rstrip() for a, b, c in rows)]
+    rows = [("", "", "limit", "to better it")]
+    for name, (label, value) in zip(photo.measures, measure_words(photo.measures), strict=True):
+        sign = "!" if is_marked(photo, name) else " "
+        rows.append((f"{sign} {label}", value, limit_words(name), RETAKE[name]))
+    rows.append((f"  {GAZE[0]}", *GAZE[1:], "ask to look straight into the lens"))
+    first, second, third = (max(len(row[column]) for row in rows) for column in range(3))
+    return [head, "", *(f"{a:{first}}  {b:>{second}}  {c:{third}}  {d}" for a, b, c, d in rows)]
 
 
 def _table(photos: Sequence[PreparedPhoto]) -> list[str]:

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from torsion.both_eyes import BothEyes
 from torsion.level import HeadTurn, LevelledAxis, ReferenceKind, Tilt
-from torsion.wording import axis_degrees
+from torsion.wording import axis_degrees, turn_words
 
 __all__ = ["level_text"]
 
@@ -23,7 +23,7 @@ def level_text(
     rows: list[tuple[str, str]] = []
     for tilt in tilts:
         against = "gravity" if tilt.against == "gravity" else "the head"
-        words = f"{_WORDS[tilt.kind]} {_turned(tilt.angle_deg)} {_error(tilt.standard_uncertainty_deg)}"
+        words = f"{_WORDS[tilt.kind]} {turn_words(tilt.angle_deg)} {_error(tilt.standard_uncertainty_deg)}"
         rows.append((tilt.posture.capitalize(), f"{words}: the picture against {against}"))
     for tilt, axis in axes:
         in_photo = f"{axis_degrees(axis.in_photo_deg)} {_error(axis.standard_uncertainty_deg)}"
@@ -31,11 +31,13 @@ def level_text(
         rows += [("Axis", f"{planned} by {_BY[tilt.kind]},"), ("", f"if {axis.assumes}")]
     for tilt, turn in head:
         error = _error(turn.standard_uncertainty_deg)
-        words = f"{_turned(turn.turn_deg)} {error} from seated to supine, by {_BY[tilt.kind]}"
+        words = f"{turn_words(turn.turn_deg)} {error} from seated to supine, by {_BY[tilt.kind]}"
         rows.append(("Head", words))
         if turn.torsion_deg is not None and turn.torsion_standard_uncertainty_deg is not None:
-            left = f"{_turned(turn.torsion_deg)} {_error(turn.torsion_standard_uncertainty_deg)}"
+            left = f"{turn_words(turn.torsion_deg)} {_error(turn.torsion_standard_uncertainty_deg)}"
             rows.append(("", f"which leaves {left} for the eye in the head"))
+    if not head and {tilt.posture for tilt in tilts} == {"seated", "supine"}:
+        rows.append(("Head", "its turn is not known: that needs the same canthi or pupils in both photos"))
     return [f"{label:<8}{words}" for label, words in (*rows, *_eyes(eyes))]
 
 
@@ -43,28 +45,19 @@ def _eyes(eyes: BothEyes | None) -> list[tuple[str, str]]:
     if eyes is None:
         return []
     error = _error(eyes.standard_uncertainty_deg)
+    right, left, common = (turn_words(turn) for turn in (eyes.right_deg, eyes.left_deg, eyes.common_deg))
     symmetric = f"{abs(eyes.symmetric_deg):.1f}°"
     if symmetric != "0.0°":
         symmetric += f" {'excyclotorsion' if eyes.symmetric_deg > 0 else 'incyclotorsion'} of either eye"
     return [
-        (
-            "Eyes",
-            f"right {_turned(eyes.right_deg)}, left {_turned(eyes.left_deg)}, photographed {_taken(eyes)}",
-        ),
-        ("", f"common {_turned(eyes.common_deg)} {error}: head tilt, camera roll, or both eyes together"),
+        ("Eyes", f"right {right}, left {left}, photographed {_taken(eyes)}"),
+        ("", f"common {common} {error}: head tilt, camera roll, or both eyes together"),
         ("", f"symmetric {symmetric} {error}"),
     ]
 
 
 def _taken(eyes: BothEyes) -> str:
     return {"one frame": "in one frame", "fixed": "with camera and head fixed", "apart": "apart"}[eyes.taken]
-
-
-def _turned(angle_deg: float) -> str:
-    size = f"{abs(angle_deg):.1f}°"
-    if size == "0.0°":
-        return size
-    return f"{size} {'counter-clockwise' if angle_deg > 0 else 'clockwise'}"
 
 
 def _error(uncertainty_deg: float) -> str:

@@ -70,11 +70,7 @@ def _also(name: str, *, posture: str) -> Callable[[Callable[..., None]], Callabl
 @_also("--also-supine", posture="supine")
 @shared.mirrored_option
 @shared.turned_option
-@click.option(
-    "--seated-mirrored",
-    is_flag=True,
-    help="The seated picture is mirrored left to right, as by a selfie camera; results show it un-mirrored.",
-)
+@shared.seated_mirrored_option
 @shared.outline_option("--seated-limbus", of="Limbus of the seated photo")
 @shared.outline_option("--supine-limbus", of="Limbus of the supine photo")
 @shared.outline_option("--seated-pupil", of="Pupil of the seated photo")

@@ -35,6 +35,7 @@ __all__ = [
     "photo_files",
     "picture_option",
     "print_text",
+    "seated_mirrored_option",
     "turned_option",
     "two_points",
     "two_points_option",
@@ -119,6 +120,11 @@ def two_points_option(name: str, *, of: str) -> Callable[[_Command], _Command]:
 
 mirrored_option = click.option(
     "--mirrored", is_flag=True, help="The supine picture is mirrored left to right."
+)
+seated_mirrored_option = click.option(
+    "--seated-mirrored",
+    is_flag=True,
+    help="The seated picture is mirrored left to right, as by a selfie camera; results show it un-mirrored.",
 )
 turned_option = click.option(
     "--turned",

@@ -147,6 +147,7 @@ _AXIS_DEG = 2.0  # standard uncertainty of an axis read at the slit lamp; common
 )
 @photo.mirrored_option
 @photo.turned_option
+@photo.seated_mirrored_option
 @seed_option
 @photo.json_option
 @picture_option
@@ -180,6 +181,7 @@ def command(
     baseline_from: str,
     mirrored: bool,
     turned: Turn,
+    seated_mirrored: bool,
     seed: int,
     json_to: str | None,
     picture: Path | None,
@@ -233,7 +235,7 @@ def command(
             at_surgery=at_surgery,
             earlier=earlier,
             earlier_at_surgery=baseline_from == "surgery",
-            view=MeasureOptions(mirrored=mirrored, turned_deg=turned),
+            view=MeasureOptions(mirrored=mirrored, turned_deg=turned, seated_mirrored=seated_mirrored),
         )
         axis = look.lens.axis_deg
         axis_sd = look.total_deg if axis_sd is None else axis_sd

@@ -20,6 +20,7 @@ _OF_PHOTOS = (
     "--at-surgery",
     "--eye",
     "--mirrored",
+    "--seated-mirrored",
     "--turned",
 )
 _OF_REFRACTION = ("--vertex", "--cornea", "--refraction-sd", "--axis-sd", "--placing-sd", "--worth", "--seed")
