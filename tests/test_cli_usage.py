@@ -1,5 +1,7 @@
 """How commands end: an option that would change nothing is wrong usage; what is refused is status 3."""
 
+import json
+
 import click
 import numpy as np
 import pytest
@@ -175,3 +177,26 @@ def test_interrupted_a_command_ends_with_status_130(monkeypatch, tmp_path):
     result = CliRunner().invoke(main, ["inspect", str(tmp_path / "photo.jpg")])
     assert result.exit_code == 130
     assert "interrupted" in result.stderr
+
+
+@pytest.mark.parametrize("command", OF_PHOTOS)
+def test_a_link_that_points_at_itself_is_a_file_that_cannot_be_used(command, tmp_path):
+    (tmp_path / "photo.png").symlink_to("photo.png")
+    paths = {name: tmp_path / f"{name}.png" for name in ("photo", "other")}
+    result = CliRunner().invoke(main, command.format(**paths).split())
+    assert result.exit_code == 1
+    assert "'photo.png' cannot be read" in result.stderr.replace(f"{tmp_path}/", "")
+
+
+@pytest.mark.parametrize("name", ["右眼.png", "eye\udcff.png"])  # the second is no text in UTF-8
+def test_output_without_the_letters_of_a_file_name_has_words_and_json_all_the_same(name, tmp_path):
+    Image.fromarray(np.full((240, 320, 3), 120, np.uint8)).save(tmp_path / name)
+    runner, arguments = CliRunner(charset="cp1252"), ["inspect", str(tmp_path / name)]
+    result = runner.invoke(main, arguments)
+    assert (result.exit_code, result.exception.__class__) == (3, SystemExit)
+    assert result.stdout_bytes.startswith((b"REFUSED  ??.png", b"REFUSED  eye?.png"))
+    result = runner.invoke(main, [*arguments, "--json", "-"])
+    assert json.loads(result.stdout_bytes.decode("utf-8"))["photos"][0]["file"] == name
+    file = tmp_path / "found.json"
+    assert runner.invoke(main, [*arguments, "--json", str(file)]).exit_code == 3
+    assert file.read_bytes() == result.stdout_bytes

@@ -87,6 +87,19 @@ def test_json_on_stdout_is_the_summary_and_nothing_else(tmp_path):
     json.loads(result.stdout)
 
 
+@pytest.mark.parametrize("place", ["list.csv", "seated.jpg", "nowhere/found.json"])
+def test_json_that_cannot_be_written_or_would_replace_what_is_read_is_refused_before_the_work(
+    place, tmp_path
+):
+    (tmp_path / "list.csv").write_text("patient,eye,seated,supine\n1,OD,seated.jpg,away.jpg\n")
+    before = (tmp_path / "list.csv").read_text()
+    result = command(tmp_path / "list.csv", "--out", tmp_path / "out", "--json", tmp_path / place)
+    assert result.exit_code == (1 if "nowhere" in place else 2)
+    assert f"{place}' cannot be written: " in result.stderr
+    assert (tmp_path / "list.csv").read_text() == before
+    assert not (tmp_path / "out").exists()
+
+
 def test_a_row_holds_what_the_library_gives(measured, photos):
     found = measure(str(photos / "seated.jpg"), str(photos / "supine_+03.0.jpg"), eye="OD", axis_deg=12.5)
     expected = row(measurement_record(found))

@@ -16,6 +16,7 @@ from PIL import Image
 import synthetic
 import torsion
 from torsion.cli import main
+from torsion.duplicate import same_exposure
 
 SHAPE = (300, 450)
 
@@ -152,6 +153,14 @@ def test_an_eye_shown_badly_is_measured_rightly_or_not_accepted(name):
     assert torsion.measure(bad, bad).verdict == "refuse"
 
 
+def test_one_picture_given_twice_is_found_out_where_it_is_laid_on_itself_amiss():
+    """As a picture full of noise was, and was accepted."""
+    amiss = np.array([[1.0, 0.2, 0.0], [-0.2, 1.0, 0.0]])
+    one, again = good().picture, torsion.prepare(seated().copy()).picture
+    assert same_exposure(one, again, amiss)
+    assert not same_exposure(one, torsion.prepare(pair()[1].rgb).picture, amiss)
+
+
 def test_half_an_eye_and_two_eyes_are_for_a_person_to_look_at():
     whole, limbus = seated(), good().limbus
     half = torsion.prepare(enlarged(whole[: round(limbus.y_px)], 2))
@@ -159,6 +168,13 @@ def test_half_an_eye_and_two_eyes_are_for_a_person_to_look_at():
     both = torsion.prepare(np.hstack([whole, whole[:, ::-1]]))
     assert (both.verdict, "two_eyes" in both.flags) == ("review", True)
     assert not {"half_off_picture", "two_eyes"} & set(good().flags)
+
+
+@pytest.mark.parametrize("quarters", range(4))
+def test_two_eyes_are_seen_however_the_picture_is_turned(quarters):
+    both = np.hstack([seated(), seated()[:, ::-1]])
+    for picture in (both, np.vstack([seated(), seated()]), np.vstack([both, both])):
+        assert "two_eyes" in torsion.prepare(np.ascontiguousarray(np.rot90(picture, quarters))).flags
 
 
 def test_a_picture_stated_to_be_mirrored_is_prepared_unmirrored():
@@ -173,6 +189,19 @@ def test_of_two_eyes_one_can_be_named_by_hand():
     whole = seated()
     photo = torsion.photo_from_array(np.hstack([whole, whole[:, ::-1]]), limbus=good().limbus)
     assert "two_eyes" not in torsion.prepare(photo).flags
+
+
+@pytest.mark.parametrize(("off", "radius"), [(1.5, 0.3), (0.0, 1.4), (0.8, 0.3)])
+def test_a_pupil_given_by_hand_must_lie_in_the_limbus(off, radius):
+    """Wider than it, it passed for a dilated pupil, and the photos for exchanged."""
+    limbus = good().limbus
+    pupil = torsion.Ellipse.circle(
+        limbus.x_px + off * limbus.radius_px, limbus.y_px, radius * limbus.radius_px
+    )
+    with pytest.raises(torsion.PhotoError, match=r"given pupil .* must lie inside the limbus of 'array'"):
+        torsion.prepare(torsion.photo_from_array(seated(), pupil=pupil))
+    right = torsion.Ellipse.circle(limbus.x_px, limbus.y_px, 0.4 * limbus.radius_px)
+    assert torsion.prepare(torsion.photo_from_array(seated(), pupil=right)).pupil == right
 
 
 # ---- by the command ----

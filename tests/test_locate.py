@@ -135,7 +135,7 @@ def test_a_limbus_with_a_pupil_in_it_is_not_taken_for_a_pupil(monkeypatch):
     picture[np.hypot(x, y) < 0.33] = 30.0
     photo = photo_from_array(cv2.GaussianBlur(picture, (0, 0), 1.5).astype(np.uint8))
     starts = [(350.0, 250.0, 190.0), (352.0, 248.0, 95.0)]
-    monkeypatch.setattr(locating, "limbus_circles", lambda *_, **__: (starts, None))
+    monkeypatch.setattr(locating, "limbus_circles", lambda *_, **__: (starts, starts))
     found = locate(photo)
     assert found.limbus is not None
     assert found.limbus.radius_px == pytest.approx(90.0, rel=0.03)

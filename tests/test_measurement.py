@@ -1,7 +1,9 @@
 """The whole measurement: invariants first, then refusals, then the axis."""
 
 import itertools
+from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import fields, is_dataclass
 from functools import cache
 
 import made_up
@@ -162,6 +164,25 @@ def test_threads_give_what_one_thread_gives():
         many = list(pool.map(lambda _: torsion.measure(first, second), range(4)))
     assert {found.rotation_deg for found in many} == {alone.rotation_deg}
     assert {found.standard_uncertainty_deg for found in many} == {alone.standard_uncertainty_deg}
+
+
+def arrays(value):
+    """Yield every array in a result, however deep."""
+    if isinstance(value, np.ndarray):
+        yield value
+    elif is_dataclass(value):
+        for part in fields(value):
+            yield from arrays(getattr(value, part.name))
+    elif isinstance(value, Mapping | tuple):
+        for part in value.values() if isinstance(value, Mapping) else value:
+            yield from arrays(part)
+
+
+def test_every_array_in_a_result_is_read_only():
+    seated, supine, _ = prepared(1, "moderate", 7.0)
+    found = list(arrays(torsion.measure(seated, supine)))
+    assert len(found) > 10
+    assert not any(array.flags.writeable for array in found)
 
 
 def test_axis_is_planned_plus_rotation_and_wraps():

@@ -345,6 +345,16 @@ def test_words_name_what_was_left_out_and_what_disagrees(world):
     ]
 
 
+def test_photos_of_one_name_are_told_apart_by_their_number(world):
+    """As in folders that all hold a 1.jpg."""
+    for name in "abpq":
+        world.flags[(name, "r")] = ("eyes_do_not_match",)
+    network = world.combine("a b", "p q r").network
+    alike = tuple(replace(photo, file="1.jpg") for photo in network.photos)
+    said = network_words(replace(network, photos=alike))
+    assert said[1].startswith("1.jpg (supine photo 3) was left out: it matches none of the others")
+
+
 # ---- one photo each, and slips ----
 
 

@@ -138,6 +138,24 @@ def test_every_sub_folder_is_an_eye(tmp_path):
     assert [path.name for path in groups.unused] == ["loose.jpg"]
 
 
+def test_folders_of_postures_belong_to_the_eye_they_lie_in(tmp_path):
+    """Taken for eyes they would be different eyes that match, and the camera not to be relied on."""
+    touch(tmp_path, *(f"p1/{place}/1.jpg" for place in ("OD/seated", "OD/Supine", "OS/seated", "OS/supine")))
+    groups = group_photos(tmp_path)
+    assert {eye: len(photos) for eye, photos in groups.eyes.items()} == {"p1/OD": 2, "p1/OS": 2}
+    touch(tmp_path / "flat", "seated/1.jpg", "seated/2.jpg", "supine/1.jpg", "supine/2.jpg")
+    with pytest.raises(GroupError, match="holds 4 photos, none in a sub-folder of an eye"):
+        group_photos(tmp_path / "flat")
+
+
+def test_linked_folders_are_eyes_too_and_a_link_upwards_is_no_way_out(tmp_path):
+    touch(tmp_path, "stored/1.jpg", "stored/2.jpg", "photos/OS/1.jpg", "photos/OS/2.jpg", "other/1.jpg")
+    for name, target in (("OD", "../stored"), ("OD again", "../stored"), ("up", ".."), ("here", ".")):
+        (tmp_path / "photos" / name).symlink_to(target)
+    groups = group_photos(tmp_path / "photos")
+    assert {eye: len(photos) for eye, photos in groups.eyes.items()} == {"OD": 2, "OS": 2}
+
+
 def test_a_pattern_names_the_eye(tmp_path):
     touch(tmp_path, "7_OD_1.jpg", "7_OD_2.jpg", "8_OD_1.jpg", "plan.jpg")
     groups = group_photos(tmp_path, pattern="{patient}_{eye}_?.jpg")
@@ -428,6 +446,21 @@ def test_page_holds_everything_and_escapes_names(monkeypatch):
     assert "https://" not in page
 
 
+def test_page_and_record_bear_names_that_are_no_text(monkeypatch):
+    """As of files from another system, which Python reads all the same."""
+    monkeypatch.setattr("test_validate.EYES", [f"{eye}\udcff" for eye in EYES])
+    found = validation(scattered(), unreadable={"\udcff.jpg": "'\udcff.jpg' is empty"})
+    assert "data:image/svg+xml" in validation_page(found)
+    assert json.loads(to_json(validation_record(found)))["eyes"][0]["eye"].endswith("\udcff")
+
+
+def test_page_names_a_few_of_many_files_that_cannot_be_read_and_says_so():
+    faults = {f"eye/{shot}.jpg": f"'eye/{shot}.jpg' is empty (0 bytes)" for shot in range(20)}
+    page = validation_page(validation(scattered(), unreadable=faults))
+    assert page.count("Not used: ") == 12
+    assert "8 more cannot be read" in page
+
+
 def test_page_repeats():
     assert validation_page(validation(scattered())) == validation_page(validation(scattered()))
 
@@ -472,7 +505,8 @@ def test_a_folder_is_put_to_the_test(folder):
     assert turned.fault is None
     moved = turned.rotation_deg - before.rotation_deg
     assert moved == pytest.approx(turned.check.turned_deg, abs=0.3)  # degrees: easy pair
-    assert list(found.unreadable) == ["left/torn.jpg"]
+    (fault,) = found.unreadable.values()
+    assert fault.startswith("'left/torn.jpg' is truncated")
     assert found.verdict == "review"  # too few
 
 
@@ -540,11 +574,36 @@ def test_command_writes_page_and_record(with_answers):
     assert (home / "out" / "validation.html").read_text().startswith("<!doctype html>")
 
 
+def test_command_tells_what_it_left_out(with_answers):
+    found = validation(scattered(), unreadable={"eye/\udcff.jpg": "'eye/\udcff.jpg' is empty (0 bytes)"})
+    said = command(with_answers(replace(found, unused=2))).stdout
+    assert "! 'eye/?.jpg' is empty (0 bytes)" in said
+    assert "! 2 photos belong to no eye and were left out" in said
+
+
 def test_json_on_stdout_is_nothing_else_and_no_is_status_3(with_answers):
     home = with_answers(validation([answer(check, verdict="accept") for check in planned()]))
     result = command(home, "--json", "-")
     assert result.exit_code == 3
     assert json.loads(result.stdout)["verdict"] == "refuse"
+    said = command(home).stdout
+    assert said.count("accepted, and should not be:") == 3
+    assert "! and 77 more pairs, which --json names" in said
+
+
+@pytest.mark.parametrize(
+    ("option", "place", "status"),
+    [("--json", PLACES[0], 2), ("--json", "nowhere/found.json", 1), ("--out", f"{PLACES[0]}/out", 1)],
+)
+def test_output_that_cannot_be_written_or_would_replace_a_photo_is_refused_before_the_measuring(
+    option, place, status, with_answers, monkeypatch
+):
+    home = with_answers(None)
+    monkeypatch.setattr("torsion.cli.validate.validate", lambda *given, **options: pytest.fail("measured"))
+    result = command(home, option, home / place)
+    assert result.exit_code == status
+    assert "cannot be" in result.stderr
+    assert (home / PLACES[0]).read_bytes() == b""
 
 
 def test_interrupted_command_says_what_it_rests_on(with_answers):
@@ -558,7 +617,9 @@ def test_command_refuses_what_cannot_be_used(tmp_path):
     touch(tmp_path, "1.jpg")
     result = command(tmp_path)
     assert result.exit_code == 1
-    assert "holds 1 photo, none in a sub-folder: put at least two photos of each eye" in result.stderr
+    assert (
+        "holds 1 photo, none in a sub-folder of an eye: put at least two photos of each eye" in result.stderr
+    )
     assert command(tmp_path, "--pattern", "*.jpg").exit_code == 2
     assert command(Path("nowhere")).exit_code == 2
     result = command(tmp_path, "--title", "My camera")  # which would go nowhere

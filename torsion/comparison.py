@@ -79,7 +79,8 @@ def compare(
     _LOG.info("registered: %+.2f ± %.2f degrees", both.rotation_deg, both.standard_uncertainty_deg)
     margin = candidate.score - candidate.rival_score
     shown = View(view.turn_deg, view.mirrored != mirrored)
-    registration.parameters.setflags(write=False)
+    for array in (registration.parameters, candidate.curve_deg, candidate.curve):
+        array.setflags(write=False)
     dilation = supine.pupil[2] - first.picture.pupil[2]
     own_flags = pair_flags(registration, both, bands, margin, view, both.rotation_deg, dilation, turned_deg)
     if worst_verdict(own_flags) == "accept":

@@ -70,5 +70,6 @@ def orientation_and_time(block: bytes) -> tuple[int, str | None]:
         captured = datetime.strptime(details.text(_CAPTURED), "%Y:%m:%d %H:%M:%S").isoformat()
     except ValueError:  # absent, or the zeros or blanks of a camera whose clock was never set
         return orientation, None
-    offset = details.text(_CAPTURED_OFFSET)
-    return orientation, captured + (offset if re.fullmatch(r"[+-]\d\d:\d\d", offset) else "")
+    # A zone less than a day from UTC, or none: others are no zone.
+    zone = re.fullmatch(r"[+-]([01]\d|2[0-3]):[0-5]\d", details.text(_CAPTURED_OFFSET))
+    return orientation, captured + (zone[0] if zone else "")

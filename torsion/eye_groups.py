@@ -1,6 +1,8 @@
 """Groups: which photos of a folder show the same eye, by sub-folder or by the pattern of their names."""
 
+import os
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -9,6 +11,7 @@ from torsion.errors import TorsionError
 __all__ = ["EyeGroups", "GroupError", "group_photos", "read_pattern"]
 
 _SUFFIXES = {".jpg", ".jpeg", ".png", ".tif", ".tiff", ".bmp", ".webp", ".heic", ".heif", ".dcm"}
+_POSTURES = {"seated", "supine"}
 _PARTS = {"{patient}": r"(?P<patient>[^/]+)", "{eye}": r"(?P<eye>[^/]+)", "*": r"[^/]*", "?": r"[^/]"}
 
 
@@ -68,7 +71,8 @@ def group_photos(folder: Path, *, pattern: str | None = None) -> EyeGroups:
     ----------
     folder : Path
     pattern : str, optional
-        See `read_pattern`; without it every sub-folder that holds photos is an eye.
+        See `read_pattern`; without it every sub-folder that holds photos is an eye, but for those named
+        seated or supine, which hold photos of the eye whose folder they lie in.
 
     Returns
     -------
@@ -82,7 +86,7 @@ def group_photos(folder: Path, *, pattern: str | None = None) -> EyeGroups:
     matcher = read_pattern(pattern) if pattern is not None else None
     eyes: dict[str, list[Path]] = {}
     unused = []
-    for file in sorted(folder.rglob("*")):
+    for file in sorted(_files(folder)):
         inside = file.relative_to(folder)
         if file.suffix.lower() not in _SUFFIXES or any(part.startswith(".") for part in inside.parts):
             continue
@@ -98,9 +102,22 @@ def group_photos(folder: Path, *, pattern: str | None = None) -> EyeGroups:
     return EyeGroups(folder, {name: tuple(photos) for name, photos in sorted(eyes.items())}, tuple(unused))
 
 
+def _files(folder: Path) -> Iterator[Path]:
+    """Give all files, also of folders that are linked; each folder once, and none that holds this one."""
+    seen = {*Path(os.path.realpath(folder)).parents}
+    for place, folders, names in os.walk(folder, followlinks=True):
+        folders.sort()
+        here = Path(os.path.realpath(place))
+        if here in seen:
+            folders.clear()
+            continue
+        seen.add(here)
+        yield from (Path(place, name) for name in names)
+
+
 def _eye_name(inside: Path, matcher: re.Pattern[str] | None) -> str | None:
     if matcher is None:
-        return inside.parent.as_posix() if len(inside.parts) > 1 else None
+        return "/".join(part for part in inside.parent.parts if part.lower() not in _POSTURES) or None
     found = matcher.fullmatch(inside.as_posix())
     return None if found is None else " ".join(found.groupdict().values())
 
@@ -111,7 +128,7 @@ def _too_few(folder: Path, eyes: dict[str, list[Path]], unused: list[Path], patt
         return f"the folder '{folder}' holds no photo ({', '.join(sorted(_SUFFIXES))})"
     photos = f"{count} {'photo' if count == 1 else 'photos'}"
     if not eyes:
-        found = "none in a sub-folder" if pattern is None else f"none named as in {pattern!r}"
+        found = "none in a sub-folder of an eye" if pattern is None else f"none named as in {pattern!r}"
         found = f"{photos}, {found}"
     else:
         by = "sub-folder" if pattern is None else f"the pattern {pattern!r}"

@@ -43,7 +43,9 @@ _SCHEMA_FILES = {
 
 
 def to_json(record: Mapping[str, Any]) -> str:
-    """Text of a record: UTF-8, two spaces of indentation, a newline at the end, no NaN.
+    r"""Text of a record: UTF-8, two spaces of indentation, a newline at the end, no NaN.
+
+    Bytes of a file's name that are no text are written as Python reads them, escaped (``\udcff``).
 
     Raises
     ------
@@ -52,7 +54,8 @@ def to_json(record: Mapping[str, Any]) -> str:
     TypeError
         If a value in it is not plain.
     """
-    return json.dumps(record, indent=2, allow_nan=False, ensure_ascii=False) + "\n"
+    text = json.dumps(record, indent=2, allow_nan=False, ensure_ascii=False) + "\n"
+    return text.encode(errors="backslashreplace").decode()
 
 
 def write_whole(data: str | bytes, path: str | os.PathLike[str]) -> None:
@@ -66,7 +69,7 @@ def write_whole(data: str | bytes, path: str | os.PathLike[str]) -> None:
         If the folder does not exist or cannot be written to.
     """
     target = Path(path)
-    raw = data.encode("utf-8") if isinstance(data, str) else data
+    raw = data.encode(errors="replace") if isinstance(data, str) else data
     if target.exists() and not target.is_file():
         target.write_bytes(raw)
         return

@@ -19,7 +19,7 @@ from torsion.outline import DIRECTIONS, outline_fit, radial_step, strongest, unr
 from torsion.photo import Ellipse, Photo, is_grey
 from torsion.pupil import ROUND, VERY_ROUND, find_pupil
 from torsion.quantiles import median
-from torsion.rings import Circle, limbus_circles, small_limbus_circles
+from torsion.rings import Circle, circles_beside, limbus_circles, small_limbus_circles
 
 __all__ = ["Located", "locate"]
 
@@ -80,32 +80,35 @@ def locate(photo: Photo) -> Located:
     if given_limbus is not None:
         circle = (given_limbus.x_px, given_limbus.y_px, given_limbus.radius_px)
         return _Trial.of(pixels, channel, circle, limbus=given_limbus, pupil=given_pupil).found
-    best, beside = _best_trial(pixels, channel, pupil=given_pupil)
+    best, circles = _best_trial(pixels, channel, pupil=given_pupil)
     if best is None:
         return Located(None, None)
-    is_other = beside is not None and _Trial.of(pixels, channel, beside).is_clear
+    own = best.limbus
+    beside = circles_beside(circles, (own.x_px, own.y_px, own.radius_px))
+    other = _best_of(pixels, channel, beside, pupil=None, grey=is_grey(pixels))
+    is_other = other is not None and (other.is_clear or (other.is_eye and other.has_dark_pupil(channel)))
     return replace(best.found, other_eye=is_other)
 
 
 def _best_trial(
     pixels: Image, channel: Image, *, pupil: Ellipse | None
-) -> tuple["_Trial | None", Circle | None]:
-    """Look for an eye that fills the picture, then for smaller ones; also a circle beside it of like size.
+) -> tuple["_Trial | None", list[Circle]]:
+    """Look for an eye that fills the picture, then for smaller ones; also the circles that were seen.
 
     Of a small eye a dark pupil must be seen: pictures are full of small dark discs.
     """
     grey = is_grey(pixels)
-    starts, beside = limbus_circles(channel, grey=grey)
+    starts, circles = limbus_circles(channel, grey=grey)
     best = _best_of(pixels, channel, starts, pupil=pupil, grey=grey)
-    found = (best.or_within(channel, starts), beside) if best is not None and best.is_eye else (None, None)
+    found = best.or_within(channel, starts) if best is not None and best.is_eye else None, circles
     if best is not None and (best.has_round_limbus or best.shows_pupil):
         return found
-    for starts, beside in small_limbus_circles(channel, grey=grey):
+    for starts, circles in small_limbus_circles(channel, grey=grey):
         best = _best_of(pixels, channel, starts, pupil=pupil, grey=grey)
         if best is not None and best.shows_pupil and best.has_dark_pupil(channel):
             if best.is_clear:
-                return best, beside
-            found = found if found[0] else (best, beside)
+                return best, circles
+            found = found if found[0] else (best, circles)
     return found
 
 

@@ -1,6 +1,6 @@
 """Words for several photos of one eye: how they agree, which were left out, and which disagrees."""
 
-from torsion.network import LeftOut, Network, NetworkPhoto
+from torsion.network import LeftOut, Network
 from torsion.wording import printable
 
 __all__ = ["network_sentence", "network_words", "photo_numbers"]
@@ -19,7 +19,7 @@ def network_words(network: Network, *, files: bool = True) -> list[str]:
     Without `files`, photos are numbered in the order given and not named by their files.
     """
     photos = network.photos
-    names = [_named(photo) for photo in photos] if files else photo_numbers(network)
+    names = _named(network) if files else photo_numbers(network)
     total, used = len(network.pairs), network.pairs_used
     seated = sum(photo.role == "seated" for photo in photos)
     words = f"{seated} seated and {len(photos) - seated} supine, {used} of {total} pairs used"
@@ -53,8 +53,13 @@ def network_sentence(network: Network, *, files: bool) -> str:
     return words if words.endswith("?") else f"{words}."
 
 
-def _named(photo: NetworkPhoto) -> str:
-    return f"{printable(photo.file or 'a photo without a name')} ({photo.role})"
+def _named(network: Network) -> list[str]:
+    """Name the photos by file and posture; by their number as well, where two of a posture have one name."""
+    own = [(photo.file, photo.role) for photo in network.photos]
+    return [
+        f"{printable(file or 'a photo without a name')} ({role if own.count((file, role)) == 1 else number})"
+        for (file, role), number in zip(own, photo_numbers(network), strict=True)
+    ]
 
 
 def photo_numbers(network: Network) -> list[str]:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from torsion.angles import Eye
+from torsion.errors import PhotoError
 from torsion.flags import Verdict, worst_verdict
 from torsion.intake import photo_from_array, read_photo
 from torsion.laterality import Laterality, read_laterality
@@ -95,7 +96,7 @@ def prepare(
     Raises
     ------
     PhotoError
-        If the file cannot be used.
+        If the file cannot be used, or a pupil given by hand does not lie inside the limbus.
     """
     options = options or PrepareOptions()
     turned = options.turned_deg
@@ -116,11 +117,26 @@ def prepare(
     outlined = replace(upright, limbus=limbus, pupil=pupil).turned(turned)
     limbus, pupil = outlined.limbus, outlined.pupil
     picture = turned_eye(picture, turned) if picture is not None and turned else picture
+    _check_pupil(photo, limbus)
     laterality = read_laterality(photo, limbus, pupil)
     _LOG.info("%s: masked and assessed, flags: %s", photo.name, ", ".join(flags) or "none")
     return PreparedPhoto(
         photo, limbus, pupil, picture, measures, flags, worst_verdict(flags), laterality, turned
     )
+
+
+def _check_pupil(photo: Photo, limbus: Ellipse | None) -> None:
+    """Refuse a pupil given by hand that cannot be this eye's: a slip of it would pass for dilation."""
+    pupil = photo.pupil
+    if pupil is None or limbus is None:
+        return
+    off_px = float(np.hypot(pupil.x_px - limbus.x_px, pupil.y_px - limbus.y_px))
+    if off_px + pupil.radius_px >= limbus.radius_px:
+        given, whole = (
+            f"({one.x_px:.5g}, {one.y_px:.5g}), radius {one.radius_px:.4g}" for one in (pupil, limbus)
+        )
+        msg = f"the given pupil at {given} px, must lie inside the limbus of '{photo.name}', at {whole} px"
+        raise PhotoError(msg)
 
 
 def _as_photo(photo: PhotoLike, eye: Eye | None) -> Photo:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from torsion.crops import blurred, halved, stretched
 from torsion.ring_contrast import ring_contrasts
 
-__all__ = ["Circle", "limbus_circles", "small_limbus_circles"]
+__all__ = ["Circle", "circles_beside", "limbus_circles", "small_limbus_circles"]
 
 Image = NDArray[np.uint8]
 Floats = NDArray[np.float32]
@@ -35,7 +35,7 @@ _OFFSETS = np.arange(-_SIDE_PX, _SIDE_PX + 1)  # further than any of a circle fr
 _DISTANCE = np.hypot(_OFFSETS[:, None], _OFFSETS)  # of pixels from the one in the middle
 
 
-def small_limbus_circles(channel: Image, *, grey: bool) -> Iterator[tuple[list[Circle], Circle | None]]:
+def small_limbus_circles(channel: Image, *, grey: bool) -> Iterator[tuple[list[Circle], list[Circle]]]:
     """Look for smaller circles than `limbus_circles`, octave by octave: half of a face shows such an eye.
 
     As far down as there are two pixels of the picture for each of the search.
@@ -45,7 +45,7 @@ def small_limbus_circles(channel: Image, *, grey: bool) -> Iterator[tuple[list[C
             yield limbus_circles(channel, grey=grey, finer=finer)
 
 
-def limbus_circles(channel: Image, *, grey: bool, finer: int = 1) -> tuple[list[Circle], Circle | None]:
+def limbus_circles(channel: Image, *, grey: bool, finer: int = 1) -> tuple[list[Circle], list[Circle]]:
     """Find circles that may be the limbus, by their own contrast and that of the best pupil inside them.
 
     Where there is no colour, pupils lead to a limbus as well: infra-red shows a black pupil in an iris that
@@ -62,10 +62,10 @@ def limbus_circles(channel: Image, *, grey: bool, finer: int = 1) -> tuple[list[
 
     Returns
     -------
-    circles : list of (x, y, radius)
+    starts : list of (x, y, radius)
         Pixels, best first; a few that are unlike each other; none where no dark disc stands out.
-    beside : (x, y, radius) or None
-        The best of like size and score beside the first, if there is one: it may be the other eye.
+    circles : list of (x, y, radius)
+        All of them, and those of like size and score beside the first: the other eye's may be among them.
     """
     least, most = (_MIN_RADIUS, _MAX_RADIUS) if finer == 1 else (_PUPIL * _MIN_RADIUS, 2.0 * _MIN_RADIUS)
     side_px = finer * _SIDE_PX
@@ -82,7 +82,7 @@ def limbus_circles(channel: Image, *, grey: bool, finer: int = 1) -> tuple[list[
     if grey:
         scored = sorted(scored + _rings_about_pupils(led, pupil, radii), key=lambda entry: -entry[0])
     if not scored:
-        return [], None
+        return [], []
     best_score, best = scored[0]
     _keep_beside(limbus, radii, best)
     beside = [entry for entry in _best_rings(limbus, pupil, radii, count=8) if entry[0] > _EQUAL * best_score]
@@ -92,8 +92,20 @@ def limbus_circles(channel: Image, *, grey: bool, finer: int = 1) -> tuple[list[
         x, y, radius = circle
         return (x + 0.5) * fx - 0.5, (y + 0.5) * fy - 0.5, step * radius / scale
 
-    starts = [in_full(circle) for circle in _distinct([circle for _, circle in scored])]
-    return starts, in_full(beside[0][1]) if beside else None
+    circles = [in_full(circle) for _, circle in scored + beside]
+    return _distinct(circles[: len(scored)]), circles
+
+
+def circles_beside(circles: list[Circle], eye: Circle) -> list[Circle]:
+    """Give the first few circles that may be the other limbus: of like size, and not meeting this one."""
+    return _distinct(
+        [
+            (x, y, radius)
+            for x, y, radius in circles
+            if _EQUAL * max(radius, eye[2]) < min(radius, eye[2])
+            and np.hypot(x - eye[0], y - eye[1]) > radius + eye[2]
+        ]
+    )
 
 
 def _contrasts(small: Floats, radii: NDArray[np.float64], *, grey: bool) -> tuple[Floats, Floats, Floats]:

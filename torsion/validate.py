@@ -104,6 +104,15 @@ class Validation:
         """Whether the tool can be trusted with these photos."""
         return self.judged.verdict
 
+    @property
+    def wrong(self) -> tuple[tuple[Kind, str, str], ...]:
+        """Pairs that were accepted and should not be: their kind, and both photos."""
+        return tuple(
+            (one.check.kind, self.photos[one.check.first], self.photos[one.check.second])
+            for one in self.answers
+            if one.check.kind in ("different", "mirrored") and one.verdict == "accept"
+        )
+
 
 def validate(
     groups: EyeGroups,
@@ -155,7 +164,11 @@ def validate(
     )
     answers, complete = _measure(checks, prepared, paths, executor, on_progress)
     names = [path.relative_to(groups.folder).as_posix() for path in paths]
-    faults = {name: photo for name, photo in zip(names, prepared, strict=True) if isinstance(photo, str)}
+    faults = {
+        name: photo.replace(f"'{path.name}'", f"'{name}'")  # many a folder has a 1.jpg
+        for name, path, photo in zip(names, paths, prepared, strict=True)
+        if isinstance(photo, str)
+    }
     return summarise(
         answers,
         checks,

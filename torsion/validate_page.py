@@ -6,7 +6,6 @@ from torsion._version import __version__
 from torsion.sheets import pages
 from torsion.toric import CAUTION
 from torsion.validate import Validation
-from torsion.validate_checks import Answered
 
 __all__ = ["validation_page"]
 
@@ -61,21 +60,13 @@ def validation_page(validation: Validation, *, title: str = "") -> str:
         captions=_CAPTIONS,
         unreadable=list(v.unreadable.items())[:_MOST_NAMED],
         odd=v.odd[:_MOST_NAMED],
-        wrong=[_named(v, one) for one in v.answers if _is_wrong(one)][:_MOST_NAMED],
+        wrong=v.wrong[:_MOST_NAMED],
         not_made=_not_made(v),
         readable=len(v.photos) - len(v.unreadable),
         caution=CAUTION,
         version=__version__,
     )
     return str(page).lstrip()  # the template begins with macros
-
-
-def _is_wrong(one: Answered) -> bool:
-    return one.check.kind in ("different", "mirrored") and one.verdict == "accept"
-
-
-def _named(v: Validation, one: Answered) -> tuple[str, str, str]:
-    return one.check.kind, v.photos[one.check.first], v.photos[one.check.second]
 
 
 def _not_made(v: Validation) -> list[tuple[int, str]]:

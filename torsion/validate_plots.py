@@ -13,6 +13,7 @@ from matplotlib.ticker import NullLocator
 from torsion.validate import Validation, bands_apart
 from torsion.validate_checks import MAX_TURN_DEG, Answered
 from torsion.validate_summary import closures, turned_errors
+from torsion.wording import printable
 
 __all__ = ["figures", "svg_bytes"]
 
@@ -75,7 +76,7 @@ def _eyes_figure(validation: Validation) -> Figure:
     """Draw the verdicts of each eye's pairs, the worst eyes first."""
     shown = [one for one in validation.by_eye if one.pairs][:_MOST_EYES]
     figure, axes = _panel(1.4 + 0.26 * max(len(shown), 3))
-    names = [one.eye if len(one.eye) <= 22 else f"…{one.eye[-21:]}" for one in shown]
+    names = [printable(one.eye if len(one.eye) <= 22 else f"…{one.eye[-21:]}") for one in shown]
     left = np.zeros(len(shown))
     for verdict, (colour, hatch) in _VERDICTS.items():
         share = np.array([100.0 * getattr(one, verdict) / one.pairs for one in shown])

@@ -181,15 +181,18 @@ def main(arguments: Sequence[str] | None = None) -> None:
     print("| changed | photos without an eye | accepted | closure: median / 95th (triples) | why not |")
     print("|---|---|---|---|---|")
     for name in given.only or CHANGES:
-        for eye, shots in eyes.items():
-            if (name, eye) not in done:
-                done[name, eye] = measure_eye(shots, name)
-                if given.out:
-                    with given.out.open("a") as out:
-                        out.write(json.dumps([name, eye, done[name, eye]]) + "\n")
-            print(f"\r{name}, {eye}   ", end="", file=sys.stderr, flush=True)
-        print(file=sys.stderr)
-        print(row(name, [done[name, eye] for eye in eyes]), flush=True)
+        try:
+            for eye, shots in eyes.items():
+                if (name, eye) not in done:
+                    done[name, eye] = measure_eye(shots, name)
+                    if given.out:
+                        with given.out.open("a") as out:
+                            out.write(json.dumps([name, eye, done[name, eye]]) + "\n")
+                print(f"\r{name}, {eye}   ", end="", file=sys.stderr, flush=True)
+            print(file=sys.stderr)
+            print(row(name, [done[name, eye] for eye in eyes]), flush=True)
+        except torsion.PhotoError as fault:  # small photos cannot be made smaller
+            print(f"| {name} | not possible: {fault} | | | |", flush=True)
 
 
 if __name__ == "__main__":

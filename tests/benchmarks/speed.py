@@ -183,7 +183,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.speed", description=__doc__)
     parser.add_argument("what", choices=("pair", "peers", "growth"))
     parser.add_argument("--rounds", type=int, default=7)
-    parser.add_argument("--eyes", type=int, default=20, help="drawn eyes for the peers' errors")
+    parser.add_argument("--eyes", type=int, default=20, help="drawn eyes for the peers' errors, at least 2")
     parser.add_argument("--preset", choices=synthetic.PRESETS, default="moderate")
     parser.add_argument("--out", type=Path, default=Path("growth.png"), help="picture of the growth")
     given = parser.parse_args(arguments)
@@ -191,6 +191,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     if given.what == "pair":
         report_pair(given.rounds)
     elif given.what == "peers":
+        if given.eyes < 2:
+            parser.error("--eyes must be at least 2: pairs of different eyes set the bar")
         report_peers(given.rounds, given.eyes, given.preset)
     else:
         report_growth(given.rounds, given.out)

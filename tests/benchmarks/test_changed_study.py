@@ -85,3 +85,13 @@ def test_finished_eyes_are_not_measured_again(tmp_path, monkeypatch, capsys) -> 
     assert tables[1] == tables[2]
     assert "| cut | 0 of 10 | 18/20 = 90.0 %" in tables[1]
     assert "| 0.200 / 0.300 (4) | weak_match 2 |" in tables[1]
+
+
+def test_photos_too_small_to_be_made_smaller_leave_that_line_out(tmp_path, photo, capsys) -> None:
+    (tmp_path / "set" / "eye").mkdir(parents=True)
+    cv2.imwrite(str(tmp_path / "set" / "eye" / "1.png"), photo)
+    only = ["--only", "half the size", "--only", "unchanged"]
+    study.main(["--photos", str(tmp_path), "--set", "set", *only])
+    *_, half, unchanged = capsys.readouterr().out.splitlines()
+    assert half.startswith("| half the size | not possible: 'array' is 150 x 100 px")
+    assert unchanged.startswith("| unchanged | 1 of 1 |")

@@ -2,6 +2,7 @@
 
 import errno
 import importlib
+import io
 import logging
 import platform
 import sys
@@ -114,6 +115,14 @@ def _log_to_stderr(ctx: click.Context) -> None:
     ctx.call_on_close(quiet_again)
 
 
+def _replace_what_cannot_be_printed(ctx: click.Context) -> None:
+    """Let a question mark stand for a letter that the output lacks, as in the name of a file."""
+    stream = sys.stdout
+    if isinstance(stream, io.TextIOWrapper) and stream.errors == "strict":
+        stream.reconfigure(errors="replace")
+        ctx.call_on_close(lambda: stream.reconfigure(errors="strict"))
+
+
 @click.command(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
 @click.option(
     "--version",
@@ -136,5 +145,6 @@ def main(ctx: click.Context, *, verbose: bool) -> None:
 
     Then torsion COMMAND --help shows the options of a command, with an example.
     """
+    _replace_what_cannot_be_printed(ctx)
     if verbose:
         _log_to_stderr(ctx)

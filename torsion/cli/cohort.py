@@ -6,9 +6,10 @@ import click
 
 from torsion.cli import photo_options as shared
 from torsion.cli.progress import cores, progress_reporter
-from torsion.cli.usage import INTERRUPTED, refuse_idle
+from torsion.cli.usage import INTERRUPTED, give_json, refuse_idle
 from torsion.cohort.executors import Cluster, Executor, Processes
 from torsion.cohort.manifest import Manifest, doubts, read_manifest
+from torsion.cohort.places import is_remote
 from torsion.cohort.proposal import propose_manifest
 from torsion.cohort.run import CohortRun, run_cohort
 from torsion.cohort.strip import IDENTIFYING, MANIFEST_NAME, strip_cohort
@@ -102,6 +103,8 @@ def command(
         msg = "--workers and --cluster exclude each other"
         raise click.UsageError(msg)
     pairs = read_manifest(manifest, allow_outside=allow_outside)
+    files = [manifest, *(photo.location for row in pairs.rows for photo in (row.seated, row.supine))]
+    shared.check_outputs([Path(file) for file in files if not is_remote(file)], json_to=json_to, picture=None)
     if pairs.carried:
         what = "carried along" if strip is None else "left out of the copies' manifest"
         _say(f"columns without a meaning here, {what}: {', '.join(pairs.carried)}")
@@ -151,11 +154,8 @@ def _tell(run: CohortRun, summary: str | None, json_to: str | None) -> None:
     if json_to is not None and summary is None:
         msg = "there is no summary to be given as JSON: pip install 'torsion[cohort]'"
         raise click.ClickException(msg)
-    if json_to == "-":
-        click.echo(summary, nl=False)
+    if summary is not None and not give_json(summary, json_to):
         return
-    if json_to is not None and summary is not None:
-        write_whole(summary, json_to)
     without = len(run.reasons)
     click.echo(
         f"{run.rows} rows: {run.rows - without} with a result, {without} with a reason why there is none "

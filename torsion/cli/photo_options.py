@@ -1,5 +1,6 @@
 """Options and output shared by the commands that take photos."""
 
+import os
 import textwrap
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
@@ -9,6 +10,7 @@ import click
 
 from torsion.angles import Eye, read_axis_deg, read_direction_deg, read_eye
 from torsion.cli.toric_types import degrees, numbers
+from torsion.cli.usage import give_json
 from torsion.errors import PhotoError, TorsionError
 from torsion.files import to_json, write_whole
 from torsion.photo import TURNS, Ellipse
@@ -167,9 +169,9 @@ def _looks_like_photo(file: Path) -> bool:
 
 
 def check_outputs(
-    photos: Sequence[Path], *, json_to: str | None, picture: Path | None, sheet: Path | None = None
+    read: Sequence[Path], *, json_to: str | None, picture: Path | None, sheet: Path | None = None
 ) -> None:
-    """Refuse outputs that cannot be written or would destroy a photo or each other, before any work."""
+    """Refuse outputs that cannot be written or would destroy what is read or each other, before any work."""
     if sheet is not None and sheet.suffix.lower() not in (".html", ".htm"):
         msg = f"a sheet is written as .html, not '{sheet.name}'"
         raise click.UsageError(msg)
@@ -178,18 +180,19 @@ def check_outputs(
         raise click.UsageError(msg)
     outputs = [] if json_to in (None, "-") else [Path(str(json_to))]
     outputs += [path for path in (picture, sheet) if path is not None]
-    taken = {photo.resolve(): f"the photo '{photo}'" for photo in photos}
+    taken = {os.path.realpath(file): f"'{file}', which is read" for file in read}
     for output in outputs:
+        place = os.path.realpath(output)  # Path.resolve stumbles over a link that points at itself
         if output.is_dir():
             msg = f"'{output}' cannot be written: it is a folder"
             raise click.UsageError(msg)
-        if output.resolve() in taken:
-            msg = f"'{output}' cannot be written: it would replace {taken[output.resolve()]}"
+        if place in taken:
+            msg = f"'{output}' cannot be written: it would replace {taken[place]}"
             raise click.UsageError(msg)
         if not output.parent.is_dir():
             msg = f"'{output}' cannot be written: there is no folder '{output.parent}'"
             raise TorsionError(msg)
-        taken[output.resolve()] = "another output"
+        taken[place] = "another output"
 
 
 def write_outputs(
@@ -210,12 +213,7 @@ def write_outputs(
     if picture is not None:
         image = _drawn(draw)
         write_whole(image, picture)
-    if json_to == "-":
-        click.echo(text, nl=False)
-        return False
-    if json_to is not None:
-        write_whole(text, json_to)
-    return True
+    return give_json(text, json_to)
 
 
 def _drawn(draw: "Callable[[], Figure]") -> bytes:

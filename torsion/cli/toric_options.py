@@ -12,6 +12,7 @@ from torsion.angles import wrap_axis_deg
 from torsion.astigmatism import Refraction
 from torsion.cli.photo_options import print_text
 from torsion.cli.toric_types import millimetres
+from torsion.cli.usage import give_json
 from torsion.errors import TorsionError
 from torsion.files import to_json, write_whole
 from torsion.record import toric_record
@@ -162,12 +163,8 @@ def report(
     text = to_json(toric_record(schema, fields, sha256=sha256))
     if picture is not None:
         write_whole(_drawn(draw, picture), picture)
-    if json_to == "-":
-        click.echo(text, nl=False)
-        return
-    if json_to is not None:
-        write_whole(text, json_to)
-    print_text(lines, flags=flags, cautions=cautions)
+    if give_json(text, json_to):
+        print_text(lines, flags=flags, cautions=cautions)
 
 
 def _drawn(draw: "Callable[[], Figure]", path: Path) -> bytes:

@@ -1,9 +1,11 @@
-"""Usage: options that would change nothing, and the status with which a command ends."""
+"""Usage: options that would change nothing, how a command gives its JSON, and the status it ends with."""
 
 import click
 from click.core import ParameterSource
 
-__all__ = ["INTERRUPTED", "REFUSED", "refuse_idle"]
+from torsion.files import write_whole
+
+__all__ = ["INTERRUPTED", "REFUSED", "give_json", "refuse_idle"]
 
 REFUSED = 3
 """Exit status of what was measured and refused."""
@@ -37,3 +39,21 @@ def refuse_idle(*options: str, when: object, why: str) -> None:
             name = min(idle)
             msg = f"{name.upper() if isinstance(parameter, click.Argument) else name} {why}"
             raise click.UsageError(msg)
+
+
+def give_json(text: str, json_to: str | None) -> bool:
+    """Write a record's text to a file, or print it where ``-`` is asked for.
+
+    It is printed as UTF-8 whatever the terminal's letters, so the same bytes come out on every machine.
+
+    Returns
+    -------
+    bool
+        Whether the words for a person are to be printed, in other words the JSON has not taken their place.
+    """
+    if json_to == "-":
+        click.echo(text.encode(), nl=False)
+        return False
+    if json_to is not None:
+        write_whole(text, json_to)
+    return True

@@ -7,18 +7,19 @@ import click
 
 from torsion.cli import photo_options as shared
 from torsion.cli.progress import cores, progress_reporter
-from torsion.cli.usage import INTERRUPTED, REFUSED, refuse_idle
+from torsion.cli.usage import INTERRUPTED, REFUSED, give_json, refuse_idle
 from torsion.cohort.executors import Processes
 from torsion.eye_groups import group_photos, read_pattern
 from torsion.files import to_json, write_whole
 from torsion.toric import CAUTION
 from torsion.validate import ValidateOptions, Validation, validate
 from torsion.validate_record import validation_record
+from torsion.wording import printable
 
 __all__ = ["command"]
 
 _PAGE, _JSON = "validation.html", "validation.json"
-_MOST_ADVICE = 3
+_MOST_ADVICE = _MOST_NAMED = 3
 
 
 def _pattern(text: str) -> str:
@@ -36,7 +37,7 @@ def _pattern(text: str) -> str:
     type=_pattern,
     metavar="TEXT",
     help="Names of the photos, such as '{eye}_*.jpg': {eye} and {patient} name the eye, * is anything.  "
-    "[default: every sub-folder is an eye]",
+    "[default: every sub-folder is an eye; one named seated or supine belongs to the eye it lies in]",
 )
 @click.option(
     "--out",
@@ -102,8 +103,8 @@ def command(
     four eyes.  All pairs of one eye are measured and must close; the eye of some photos is turned by a known
     angle; different and mirrored eyes must be refused.  Interrupted, it reports on what is done.
 
-    Exit status: 0 the tool can be relied on, or with care; 3 do not rely on it; 1 the folder cannot be used;
-    2 wrong usage.
+    Exit status: 0 the tool can be relied on, or with care, or there are too few photos to tell; 3 do not rely
+    on it; 1 the folder cannot be used; 2 wrong usage.
 
     Example:
 
@@ -113,6 +114,10 @@ def command(
     if out is not None:
         _check_report()
     groups = group_photos(folder, pattern=pattern)
+    photos = [photo for eye in groups.eyes.values() for photo in eye]
+    shared.check_outputs([*photos, *groups.unused], json_to=json_to, picture=None)
+    if out is not None:
+        out.mkdir(parents=True, exist_ok=True)  # found out now, not after the measuring, where that fails
     options = ValidateOptions(different=different, mirrored=mirrored, turned=turned, seed=seed)
     try:
         with Processes(workers or cores()) as executor:
@@ -149,16 +154,11 @@ def _write(found: Validation, out: Path | None, json_to: str | None, title: str)
         from torsion.validate_page import validation_page  # jinja2 and matplotlib load only here
 
         page = validation_page(found, title=title)
-        out.mkdir(parents=True, exist_ok=True)
         write_whole(page, out / _PAGE)
         write_whole(text, out / _JSON)
         click.echo(f"wrote {out / _PAGE} and {out / _JSON}", err=True)
-    if json_to == "-":
-        click.echo(text, nl=False)
-        return
-    if json_to is not None:
-        write_whole(text, json_to)
-    click.echo("\n".join(_lines(found)))
+    if give_json(text, json_to):
+        click.echo("\n".join(_lines(found)))
 
 
 def _lines(found: Validation) -> Iterator[str]:
@@ -166,15 +166,27 @@ def _lines(found: Validation) -> Iterator[str]:
     yield ""
     for point in found.judged.points:
         yield f"{point.name:<15}{point.grade:<10}{point.found}"
+    for kind, first, second in found.wrong[:_MOST_NAMED]:
+        why = (
+            "mirrored"
+            if kind == "mirrored"
+            else "of different eyes, as they are sorted; look whether they are"
+        )
+        said = f"accepted, and should not be: {printable(first)} with {printable(second)} ({why})"
+        yield shared.folded(said, "! ")
+    if len(found.wrong) > _MOST_NAMED:
+        yield f"! and {len(found.wrong) - _MOST_NAMED} more pairs, which --json names"
     if found.advice:
         yield "\nWhat to change when taking the photos:"
     for one in found.advice[:_MOST_ADVICE]:
         count = f"({one.pairs} of {found.counts['same'].pairs} pairs)"
         yield shared.folded(f"{one.meaning}: {one.remedy} {count}", "- ")
     for name in found.odd:
-        yield shared.folded(
-            f"{name}: refused with every other photo of its eye; is it in the right place?", "! "
-        )
+        said = f"{printable(name)}: refused with every other photo of its eye; is it in the right place?"
+        yield shared.folded(said, "! ")
     for fault in found.unreadable.values():
-        yield shared.folded(fault, "! ")
+        yield shared.folded(printable(fault), "! ")
+    if found.unused:
+        were = "photo belongs to no eye and was" if found.unused == 1 else "photos belong to no eye and were"
+        yield f"! {found.unused} {were} left out"
     yield "\n" + shared.folded(CAUTION, "")
