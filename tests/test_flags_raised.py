@@ -164,6 +164,7 @@ def pair_flags(monkeypatch):
         }
         for name, stage in stages.items():
             monkeypatch.setattr(comparison, name, stage)
+        monkeypatch.setattr(measurement, "prepare", lambda photo, **_: photo)
         supine = supine or prepared_photo("supine.png")
         supine = replace(supine, picture=replace(supine.picture, pupil=(0.0, 0.0, supine_pupil)))
         found = measurement.measure(prepared_photo(), supine, **options)

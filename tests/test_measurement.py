@@ -3,7 +3,7 @@
 import itertools
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import fields, is_dataclass
+from dataclasses import fields, is_dataclass, replace
 from functools import cache
 
 import made_up
@@ -15,7 +15,7 @@ import skimage.data
 import synthetic
 import torsion
 from torsion.demo_layers import load_layers, take_photo
-from torsion.preparation import PreparedPhoto
+from torsion.preparation import PreparedPhoto, PrepareOptions
 
 
 @cache
@@ -217,3 +217,33 @@ def test_axis_out_of_range(axis, match):
     first, second, _ = prepared(1, "moderate", 7.0)
     with pytest.raises(ValueError, match=match):
         torsion.measure(first, second, axis_deg=axis)
+
+
+@pytest.mark.parametrize("turn_deg", [90, 180, 270])
+def test_what_a_turned_picture_shows_is_what_the_upright_one_does_turned(turn_deg):
+    """Lids of a picture on its side are looked for where they are: its masks are those of before, turned."""
+    _, upright, _ = prepared(2, "hard", 4.0)
+    rgb = np.ascontiguousarray(np.rot90(upright.photo.pixels, turn_deg // 90))
+    turned = torsion.prepare(rgb, options=PrepareOptions(turned_deg=turn_deg))
+    assert turned.flags == upright.flags
+    outlined = replace(upright.photo, limbus=upright.limbus).turned(turn_deg)
+    assert turned.limbus == outlined.limbus
+    np.testing.assert_array_equal(turned.picture.valid, np.rot90(upright.picture.valid, turn_deg // 90))
+    np.testing.assert_array_equal(turned.picture.texture, np.rot90(upright.picture.texture, turn_deg // 90))
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+@pytest.mark.parametrize("turn_deg", [90, 180, 270])
+def test_a_turned_view_is_measured_like_the_upright_one(turn_deg, mirrored):
+    first, second, _ = prepared(2, "moderate", 4.0)
+    upright = torsion.measure(first, second)
+    rgb = np.rot90(second.photo.pixels, turn_deg // 90)  # of the picture before it is mirrored
+    rgb = np.ascontiguousarray(rgb[:, ::-1] if mirrored else rgb)
+    for stated in (turn_deg, 0):
+        found = torsion.measure(
+            first, rgb, options=torsion.MeasureOptions(turned_deg=stated, mirrored=mirrored)
+        )
+        assert found.view.turn_deg == turn_deg
+        assert found.supine.turned_deg == found.view.displayed_deg
+        assert found.rotation_deg == pytest.approx(upright.rotation_deg, abs=0.02)  # degrees; resampling
+        assert found.verdict == (upright.verdict if stated else "review")

@@ -8,13 +8,13 @@ from numpy.typing import NDArray
 
 from torsion.angles import Eye, read_eye, rotation_name
 from torsion.axis import AxisFrame, AxisTransfer, Incision, transfer_axis, transfer_incision
-from torsion.comparison import compare
+from torsion.comparison import Comparison, compare
 from torsion.confidence import Answer
 from torsion.flags import Verdict, worst_verdict
 from torsion.network import Network
 from torsion.order import Sign
 from torsion.orientation import View
-from torsion.photo import TURNS, UNDONE_BY, Turn
+from torsion.photo import TURNS, Turn
 from torsion.preparation import PhotoLike, PreparedPhoto, PrepareOptions, prepare
 from torsion.quantiles import COVERAGE
 from torsion.unwrap import Band
@@ -53,9 +53,8 @@ class MeasureOptions:
 
     @property
     def of_supine(self) -> PrepareOptions:
-        """How the supine photo is prepared: a mirrored picture, before it is un-mirrored, is turned back."""
-        turned = UNDONE_BY[self.turned_deg] if self.mirrored else self.turned_deg
-        return PrepareOptions(turned_deg=turned)
+        """How the supine photo is prepared."""
+        return PrepareOptions(turned_deg=View(self.turned_deg, self.mirrored).displayed_deg)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -171,7 +170,7 @@ def measure(
     named = read_eye(eye) if eye is not None else None
     first = prepare(seated, eye=named, options=PrepareOptions(mirrored=options.seated_mirrored))
     second = prepare(supine, eye=named, options=options.of_supine)
-    found = compare(first, second, mirrored=options.mirrored, turned_deg=options.turned_deg)
+    second, found = _compared(first, second, options)
     shown = first.laterality.upright, found.supine_laterality
     named = named or first.photo.eye or second.photo.eye
     flags = [*found.flags]
@@ -206,6 +205,19 @@ def measure(
         parameters=found.parameters,
     )
     return conclude(measured, axis_deg=axis_deg, axis_frame=axis_frame, incision_deg=incision_deg)
+
+
+def _compared(
+    first: PreparedPhoto, second: PreparedPhoto, options: MeasureOptions
+) -> tuple[PreparedPhoto, Comparison]:
+    """Compare; a supine picture found turned is prepared anew, since its lids lie elsewhere."""
+    found = compare(first, second, mirrored=options.mirrored, turned_deg=options.turned_deg)
+    if found.view is None or worst_verdict(found.flags) == "refuse":
+        return second, found
+    if found.view.displayed_deg == second.turned_deg:
+        return second, found
+    second = prepare(second.photo, options=PrepareOptions(turned_deg=found.view.displayed_deg))
+    return second, compare(first, second, mirrored=options.mirrored, turned_deg=options.turned_deg)
 
 
 def conclude(

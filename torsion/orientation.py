@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from torsion.masks import EyePicture, mirrored_eye
-from torsion.photo import TURNS, Turn
+from torsion.photo import TURNS, UNDONE_BY, Turn
 from torsion.search import Candidate, best_geometry, patch_maps
 
 __all__ = ["View", "find_view"]
@@ -26,6 +26,11 @@ class View:
 
     turn_deg: Turn
     mirrored: bool
+
+    @property
+    def displayed_deg(self) -> Turn:
+        """Counter-clockwise turn of the picture as displayed, before a mirror is undone."""
+        return UNDONE_BY[self.turn_deg] if self.mirrored else self.turn_deg
 
 
 def find_view(seated: EyePicture, supine: EyePicture) -> tuple[View, Candidate]:

@@ -9,6 +9,7 @@ from dataclasses import replace
 from torsion.angles import wrap_direction_deg
 from torsion.marks import Mark
 from torsion.measurement import Measurement, MeasureOptions, measure
+from torsion.photo import UNDONE_BY
 
 __all__ = ["as_displayed", "upright_pair"]
 
@@ -30,8 +31,8 @@ def upright_pair(pair: Measurement) -> tuple[Measurement, float]:
     view = pair.view
     if pair.verdict == "refuse" or view is None or view.turn_deg in (0, 180):
         return pair, 0.0
-    turn = 360 - view.turn_deg if view.mirrored else view.turn_deg  # of the picture as displayed
-    supine = pair.supine.photo.turned(360 - turn)
+    turn = view.displayed_deg
+    supine = pair.supine.photo.turned(UNDONE_BY[turn])
     again = measure(pair.seated, supine, eye=pair.eye, options=MeasureOptions(mirrored=view.mirrored))
     return (pair, 0.0) if again.verdict == "refuse" else (again, float(turn))
 
