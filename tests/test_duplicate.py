@@ -1,4 +1,4 @@
-"""A copy keeps the shape of all that is in the picture; two exposures of a still eye do not."""
+"""A copy keeps the eye where it lies between its lids; two exposures do not."""
 
 import cv2
 import made_up
@@ -38,20 +38,15 @@ def jpeg(rgb, quality):
         lambda rgb: cv2.resize(rgb, None, fx=0.7, fy=0.7, interpolation=cv2.INTER_AREA),
         lambda rgb: np.uint8(255.0 * (rgb / 255.0) ** 2),
         lambda rgb: np.uint8(rgb * 0.4),
+        lambda rgb: cv2.resize(rgb, None, fx=1.0, fy=1.03, interpolation=cv2.INTER_CUBIC),
         lambda rgb: cv2.GaussianBlur(rgb, (0, 0), 1.2),
         lambda rgb: rgb[20:-10, 15:-25],
         lambda rgb: np.repeat(rgb.mean(axis=2, keepdims=True), 3, axis=2).astype(np.uint8),
     ],
-    ids=["itself", "saved", "smaller", "contrast", "darker", "blurred", "cut", "grey"],
+    ids=["itself", "saved", "smaller", "contrast", "darker", "stretched", "blurred", "cut", "grey"],
 )
 def test_a_copy_is_told_whatever_was_done_to_it(drawn, first, edited):
     assert passes_for_a_copy(first, edited(drawn))
-
-
-def test_a_stretched_picture_is_none_of_a_copy(drawn, first):
-    """By 1 %, as a head turned by 8 degrees: no similarity undoes that."""
-    stretched = cv2.resize(drawn, None, fx=1.01, fy=1.0, interpolation=cv2.INTER_CUBIC)
-    assert not passes_for_a_copy(first, stretched)
 
 
 @pytest.mark.parametrize("angle_deg", [0.5, 3.0])

@@ -164,9 +164,10 @@ def pair_flags(monkeypatch):
         }
         for name, stage in stages.items():
             monkeypatch.setattr(comparison, name, stage)
-        monkeypatch.setattr(measurement, "prepare", lambda photo, **_: photo)
         supine = supine or prepared_photo("supine.png")
         supine = replace(supine, picture=replace(supine.picture, pupil=(0.0, 0.0, supine_pupil)))
+        again = {id(supine.photo): supine}  # a turned photo is prepared anew
+        monkeypatch.setattr(measurement, "prepare", lambda photo, **_: again.get(id(photo), photo))
         found = measurement.measure(prepared_photo(), supine, **options)
         assert set(found.flags) <= set(FLAGS)
         return found

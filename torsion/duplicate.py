@@ -21,6 +21,7 @@ Floats = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
 _STILL = 0.003  # limbus radii, 18 micrometres: gaze of 0.17 degrees moves the eye that far under its lids
+_STRETCHED = 0.0007  # likewise, where also another shape of the whole is allowed, of which bursts have some
 _ALIKE = 0.7  # correlation; below it the two pictures do not lie on each other
 _REACH = 1.4  # limbus radii; what is compared lies within it
 _OUTSIDE = 1.1  # limbus radii: pupil, iris and limbus lie within it
@@ -50,7 +51,7 @@ _PLACING = 3  # of them find the place; the turn is the eye's own, which nothing
 
 
 def same_exposure(seated: EyePicture, supine: EyePicture, matrix: Doubles) -> bool:
-    """Whether one similarity lays the eye of one picture and all that surrounds it on that of the other.
+    """Whether one map lays the eye of one picture and all that surrounds it on that of the other.
 
     Parameters
     ----------
@@ -62,25 +63,19 @@ def same_exposure(seated: EyePicture, supine: EyePicture, matrix: Doubles) -> bo
     -----
     In two exposures lids, lashes and skin have moved against the eye, head and gaze have changed its shape,
     and the pupil its size; a copy keeps all of it, whatever was done to its tones, size, angle or detail.
-    So one similarity, turned as the eye is, is fitted to everything (S. Baker, I. Matthews,
-    doi 10.1023/B:VISI.0000011205.11775.fd, with the gradient of both pictures), and it is asked how far the
-    eye, and what surrounds it, still lie off it.  A copy saved at a quality of 5 can lie farther than the
-    limit; so can a burst in which eye and head kept still lie closer.
+    So one map is fitted to everything (S. Baker, I. Matthews, doi 10.1023/B:VISI.0000011205.11775.fd, with
+    the gradient of both pictures), and it is asked how far the eye, and what surrounds it, still lie off it:
+    a similarity, turned as the eye is; or, much more closely, an affine map, since a copy may have been
+    stretched.  A copy saved at a quality of 5 can lie farther than the limits; so can a burst in which eye
+    and head kept still lie closer.
     """
     if np.array_equal(seated.rgb, supine.rgb):  # told without the map, which much noise leads astray
         return True
     pair = _Compared.of(seated, supine)
-    placed = _nearest_similarity(matrix)
-    everywhere = np.ones_like(pair.eye)
-    for _ in range(_STEPS):
-        step = pair.step(placed, everywhere, _PLACING)
-        if step is None:
-            return False
-        placed = placed @ (np.eye(3) + step.move)
-    eye, around = (pair.step(placed, part, len(_MOVES)) for part in (pair.eye, pair.around))
-    if eye is None or around is None or eye.correlation < _ALIKE or around.correlation < _ALIKE:
+    off = pair.lies_off(np.vstack([matrix, [0.0, 0.0, 1.0]]), len(_MOVES))
+    if math.isinf(off):  # the usual pair: what surrounds the eye is nowhere alike
         return False
-    return math.hypot(eye.size, around.size) < _STILL
+    return off < _STRETCHED or pair.lies_off(_nearest_similarity(matrix), _PLACING) < _STILL
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -142,6 +137,19 @@ class _Compared:
         around = stays & (radius > _OUTSIDE)
         enough = around.sum() > _ENOUGH * around.size
         return cls(x, y, seen, usable, radius < _OUTSIDE, around if enough else stays, _Grey.of(supine))
+
+    def lies_off(self, placed: Doubles, moves: int) -> float:
+        """How far eye and surroundings lie off where such moves of the whole bring them, limbus radii."""
+        everywhere = np.ones_like(self.eye)
+        for _ in range(_STEPS):
+            step = self.step(placed, everywhere, moves)
+            if step is None:
+                return math.inf
+            placed = placed @ (np.eye(3) + step.move)
+        parts = [self.step(placed, part, len(_MOVES)) for part in (self.eye, self.around)]
+        if any(part is None or part.correlation < _ALIKE for part in parts):
+            return math.inf
+        return math.hypot(*(part.size for part in parts if part is not None))
 
     def step(self, placed: Doubles, part: Mask, moves: int) -> _Step | None:
         """Least-squares move of a part of the seated picture; None where too little of it is in both."""
