@@ -27,6 +27,7 @@ Image = NDArray[np.uint8]
 Floats = NDArray[np.float32]
 
 _REACH = 1.8  # radii of a start about which the limbus is seen: as far as fits move, but for a few
+_LIKE = 0.7  # smaller over larger of two eyes: alike to a few percent, and outlines may be off
 _MIN_LIMBUS_STEP = 0.04  # of the range of brightness; infra-red shows 0.1, white light 0.2 to 0.4
 _ROUND_LIMBUS = 0.75  # as of the pupil; one of the two is asked for
 _HIGHER = 2.0  # is the step at the edge of the white than at that of the lids, or of a zone of the iris
@@ -86,7 +87,7 @@ def locate(photo: Photo) -> Located:
     own = best.limbus
     beside = circles_beside(circles, (own.x_px, own.y_px, own.radius_px))
     other = _best_of(pixels, channel, beside, pupil=None, grey=is_grey(pixels))
-    is_other = other is not None and (other.is_clear or (other.is_eye and other.has_dark_pupil(channel)))
+    is_other = other is not None and other.is_beside(best, channel)
     return replace(best.found, other_eye=is_other)
 
 
@@ -203,6 +204,13 @@ class _Trial:
     def is_clear(self) -> bool:
         """Whether both outlines are seen."""
         return self.has_round_limbus and self.shows_pupil
+
+    def is_beside(self, eye: "_Trial", channel: Image) -> bool:
+        """Whether this is the other eye of the face: as large, and by itself an eye."""
+        one, two = self.limbus.radius_px, eye.limbus.radius_px
+        if min(one, two) < _LIKE * max(one, two):
+            return False
+        return self.is_clear or (self.is_eye and self.has_dark_pupil(channel))
 
     def settles(self, *, grey: bool) -> bool:
         """Whether no other start need be tried: infra-red limbi are faint, there a pupil must do."""
