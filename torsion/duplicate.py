@@ -21,7 +21,7 @@ Floats = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
 _STILL = 0.003  # limbus radii, 18 micrometres: gaze of 0.17 degrees moves the eye that far under its lids
-_STRETCHED = 0.0007  # likewise, where also another shape of the whole is allowed, of which bursts have some
+_STRETCHED = 0.0006  # likewise, where also another shape of the whole is allowed, of which bursts have some
 _ALIKE = 0.7  # correlation; below it the two pictures do not lie on each other
 _REACH = 1.4  # limbus radii; what is compared lies within it
 _OUTSIDE = 1.1  # limbus radii: pupil, iris and limbus lie within it
@@ -48,6 +48,7 @@ _MOVES = np.array(
     np.float64,
 )
 _PLACING = 3  # of them find the place; the turn is the eye's own, which nothing else tells as well
+_SIMILAR = 4  # of them keep the shape; of the little that surrounds an eye no shape can be told
 
 
 def same_exposure(seated: EyePicture, supine: EyePicture, matrix: Doubles) -> bool:
@@ -146,7 +147,7 @@ class _Compared:
             if step is None:
                 return math.inf
             placed = placed @ (np.eye(3) + step.move)
-        parts = [self.step(placed, part, len(_MOVES)) for part in (self.eye, self.around)]
+        parts = self.step(placed, self.eye, len(_MOVES)), self.step(placed, self.around, _SIMILAR)
         if any(part is None or part.correlation < _ALIKE for part in parts):
             return math.inf
         return math.hypot(*(part.size for part in parts if part is not None))
