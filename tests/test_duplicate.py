@@ -1,5 +1,7 @@
 """A copy keeps the eye where it lies between its lids; two exposures do not."""
 
+from dataclasses import replace
+
 import cv2
 import made_up
 import numpy as np
@@ -60,3 +62,14 @@ def test_a_second_exposure_is_none_of_a_copy(first):
     """The same eye and lids, and a gaze that moved by a degree."""
     view = View(width_px=480, height_px=360, limbus_radius_px=90.0, yaw_deg=1.0)
     assert not passes_for_a_copy(first, synthetic.draw_picture(made_up.drawn_eye(), view, 4).rgb)
+
+
+@pytest.mark.parametrize(("turn_deg", "same"), [(3.0, False), (0.0, True)])
+def test_under_a_speculum_glints_tell_a_copy_from_a_turned_eye(turn_deg, same):
+    """No lid is near, so all but the glints turns with the eye; the copy has lost detail."""
+    eye = synthetic.random_eye(np.random.default_rng(52))
+    view = View(width_px=720, height_px=640, limbus_radius_px=180.0, lids=synthetic.Lids(speculum=True))
+    first = synthetic.draw_picture(eye, view, 3).rgb
+    turned = synthetic.draw_picture(eye, replace(view, rotation_deg=turn_deg, pupil_ratio=0.37), 4).rgb
+    second = jpeg(first, 20) if same else turned
+    assert passes_for_a_copy(torsion.prepare(first), second) is same

@@ -25,7 +25,10 @@ _STRETCHED = 0.0006  # likewise, where also another shape of the whole is allowe
 _ALIKE = 0.7  # correlation; below it the two pictures do not lie on each other
 _REACH = 1.4  # limbus radii; what is compared lies within it
 _OUTSIDE = 1.1  # limbus radii: pupil, iris and limbus lie within it
-_ENOUGH = 0.02  # of the square; with less of lids and skin to see, glints must do
+_ENOUGH = 0.02  # of the square; with less of lids and skin to see, as under a speculum, glints must do
+_INSIDE, _GLINT, _SPOT = 0.9, 0.3, 0.0005  # limbus radii; a third brighter than about it; of the square
+_COINCIDE = 0.9  # correlation; of glints that stay while the eye turns by degrees there is less
+_TRIAL = np.radians(0.8)  # a turn that takes glints about a tenth of their size aside
 _ALONG = np.linspace(-1.55, 1.55, 141)  # limbus radii: a side of the compared square, as far as the cut
 _BURNT = 250  # grey levels; what is burnt out in one copy may still show in the other
 _FINE, _COARSE = 0.015, 0.06  # limbus radii: detail that survives a resize and strong compression
@@ -73,7 +76,10 @@ def same_exposure(seated: EyePicture, supine: EyePicture, matrix: Doubles) -> bo
     if np.array_equal(seated.rgb, supine.rgb):  # told without the map, which much noise leads astray
         return True
     pair = _Compared.of(seated, supine)
-    off = pair.lies_off(np.vstack([matrix, [0.0, 0.0, 1.0]]), len(_MOVES))
+    as_the_eye = np.vstack([matrix, [0.0, 0.0, 1.0]])
+    if pair.around is None and not pair.glints_coincide(as_the_eye):
+        return False
+    off = pair.lies_off(as_the_eye, len(_MOVES))
     if math.isinf(off):  # the usual pair: what surrounds the eye is nowhere alike
         return False
     return off < _STRETCHED or pair.lies_off(_nearest_similarity(matrix), _PLACING) < _STILL
@@ -125,7 +131,7 @@ class _Compared:
     seen: Floats
     usable: Mask
     eye: Mask
-    around: Mask
+    around: Mask | None
     supine: _Grey
 
     @classmethod
@@ -137,7 +143,27 @@ class _Compared:
         stays = usable & (sample_at(seated.valid.astype(np.float32), places(seated, x, y)) < 0.5)
         around = stays & (radius > _OUTSIDE)
         enough = around.sum() > _ENOUGH * around.size
-        return cls(x, y, seen, usable, radius < _OUTSIDE, around if enough else stays, _Grey.of(supine))
+        return cls(x, y, seen, usable, radius < _OUTSIDE, around if enough else None, _Grey.of(supine))
+
+    def glints_coincide(self, placed: Doubles) -> bool:
+        """Whether glints on iris and pupil lie where they do in the other picture, and not turned from it."""
+        first = _detail(self.seen)
+        spots = (np.hypot(self.x, self.y) < _INSIDE) & (first > _GLINT)
+        if spots.sum() < _SPOT * spots.size:
+            return False
+        before, at_map, after = (self._likeness(first, spots, placed, by) for by in (-_TRIAL, 0.0, _TRIAL))
+        bend = before + after - 2.0 * at_map
+        turned = 0.5 * (before - after) / bend * _TRIAL if bend < 0.0 else np.inf
+        return bool(at_map > _COINCIDE and abs(turned) < _TRIAL / 4.0)
+
+    def _likeness(self, first: Floats, spots: Mask, placed: Doubles, turn: float) -> float:
+        """Correlation about spots, with the seated picture turned first, radians."""
+        placed = placed @ (np.eye(3) + turn * np.vstack([_MOVES[_PLACING], np.zeros(3)]))
+        seen, _ = self.supine.at(*(row[0] * self.x + row[1] * self.y + row[2] for row in placed[:2]))
+        a, b = first[spots], _detail(seen)[spots]
+        a, b = a - a.mean(), b - b.mean()
+        energy = float(a @ a) * float(b @ b)
+        return float(a @ b) / math.sqrt(energy) if energy > 0.0 else 0.0
 
     def lies_off(self, placed: Doubles, moves: int) -> float:
         """How far eye and surroundings lie off where such moves of the whole bring them, limbus radii."""
@@ -147,7 +173,9 @@ class _Compared:
             if step is None:
                 return math.inf
             placed = placed @ (np.eye(3) + step.move)
-        parts = self.step(placed, self.eye, len(_MOVES)), self.step(placed, self.around, _SIMILAR)
+        parts = [self.step(placed, self.eye, len(_MOVES))]
+        if self.around is not None:
+            parts.append(self.step(placed, self.around, _SIMILAR))
         if any(part is None or part.correlation < _ALIKE for part in parts):
             return math.inf
         return math.hypot(*(part.size for part in parts if part is not None))
@@ -184,9 +212,13 @@ def _nearest_similarity(matrix: Doubles) -> Doubles:
     return near
 
 
+def _detail(seen: Floats) -> Floats:
+    return np.asarray(seen - cv2.GaussianBlur(seen, (0, 0), _COARSE / (_ALONG[1] - _ALONG[0])), np.float32)
+
+
 def _even_detail(seen: Floats, where: Mask) -> Floats:
     """Detail at the points, of about the same contrast everywhere."""
     weight = where.astype(np.float32)
-    detail = (seen - cv2.GaussianBlur(seen, (0, 0), _COARSE / (_ALONG[1] - _ALONG[0]))) * weight
+    detail = _detail(seen) * weight
     power, share = (cv2.blur(part, (_AROUND, _AROUND)) for part in (detail**2, weight))
     return np.asarray(detail / np.sqrt(power / (share + 1e-3) + _NOISE**2), np.float32)
