@@ -20,7 +20,7 @@ Doubles = NDArray[np.float64]
 Floats = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-_STILL = 0.003  # limbus radii, 18 micrometres: gaze of 0.17 degrees moves the eye that far under its lids
+_STILL = 0.0025  # limbus radii, 15 micrometres: gaze of 0.15 degrees moves the eye that far under its lids
 _STRETCHED = 0.0006  # likewise, where also another shape of the whole is allowed, of which bursts have some
 _ALIKE = 0.7  # correlation; below it the two pictures do not lie on each other
 _REACH = 1.4  # limbus radii; what is compared lies within it
