@@ -77,8 +77,6 @@ def same_exposure(seated: EyePicture, supine: EyePicture, matrix: Doubles) -> bo
         return True
     pair = _Compared.of(seated, supine)
     as_the_eye = np.vstack([matrix, [0.0, 0.0, 1.0]])
-    if pair.around is None and not pair.glints_coincide(as_the_eye):
-        return False
     off = pair.lies_off(as_the_eye, len(_MOVES))
     if math.isinf(off):  # the usual pair: what surrounds the eye is nowhere alike
         return False
@@ -154,7 +152,7 @@ class _Compared:
         before, at_map, after = (self._likeness(first, spots, placed, by) for by in (-_TRIAL, 0.0, _TRIAL))
         bend = before + after - 2.0 * at_map
         turned = 0.5 * (before - after) / bend * _TRIAL if bend < 0.0 else np.inf
-        return bool(at_map > _COINCIDE and abs(turned) < _TRIAL / 4.0)
+        return bool(at_map > _COINCIDE and abs(turned) < _TRIAL / 2.0)
 
     def _likeness(self, first: Floats, spots: Mask, placed: Doubles, turn: float) -> float:
         """Correlation about spots, with the seated picture turned first, radians."""
@@ -173,6 +171,8 @@ class _Compared:
             if step is None:
                 return math.inf
             placed = placed @ (np.eye(3) + step.move)
+        if self.around is None and not self.glints_coincide(placed):
+            return math.inf
         parts = [self.step(placed, self.eye, len(_MOVES))]
         if self.around is not None:
             parts.append(self.step(placed, self.around, _SIMILAR))
