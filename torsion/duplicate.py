@@ -28,7 +28,7 @@ _OUTSIDE = 1.1  # limbus radii: pupil, iris and limbus lie within it
 _ENOUGH = 0.02  # of the square; with less of lids and skin to see, as under a speculum, glints must do
 _INSIDE, _GLINT, _SPOT = 0.9, 0.2, 0.0005  # limbus radii; a fifth brighter than about it; of the square
 _COINCIDE = 0.9  # correlation; of glints that stay while the eye turns by degrees there is less
-_TRIAL = np.radians(0.8)  # a turn that takes glints about a tenth of their size aside
+_TRIAL = np.radians(0.8)  # radians; a turn by half of it is told by glints, which are small
 _ALONG = np.linspace(-1.55, 1.55, 141)  # limbus radii: a side of the compared square, as far as the cut
 _BURNT = 250  # grey levels; what is burnt out in one copy may still show in the other
 _FINE, _COARSE = 0.015, 0.06  # limbus radii: detail that survives a resize and strong compression
@@ -157,11 +157,15 @@ class _Compared:
     def _likeness(self, first: Floats, spots: Mask, placed: Doubles, turn: float) -> float:
         """Correlation about spots, with the seated picture turned first, radians."""
         placed = placed @ (np.eye(3) + turn * np.vstack([_MOVES[_PLACING], np.zeros(3)]))
-        seen, _ = self.supine.at(*(row[0] * self.x + row[1] * self.y + row[2] for row in placed[:2]))
+        seen, _ = self._laid(placed)
         a, b = first[spots], _detail(seen)[spots]
         a, b = a - a.mean(), b - b.mean()
         energy = float(a @ a) * float(b @ b)
         return float(a @ b) / math.sqrt(energy) if energy > 0.0 else 0.0
+
+    def _laid(self, placed: Doubles) -> tuple[Floats, Mask]:
+        """Brightness and use of the other picture at the points, as a (3, 3) map lays them on it."""
+        return self.supine.at(*(row[0] * self.x + row[1] * self.y + row[2] for row in placed[:2]))
 
     def lies_off(self, placed: Doubles, moves: int) -> float:
         """How far eye and surroundings lie off where such moves of the whole bring them, limbus radii."""
@@ -182,7 +186,7 @@ class _Compared:
 
     def step(self, placed: Doubles, part: Mask, moves: int) -> _Step | None:
         """Least-squares move of a part of the seated picture; None where too little of it is in both."""
-        seen, common = self.supine.at(*(row[0] * self.x + row[1] * self.y + row[2] for row in placed[:2]))
+        seen, common = self._laid(placed)
         common &= self.usable
         used = common & part
         if used.sum() < _FEW * used.size:

@@ -180,6 +180,8 @@ def check_outputs(
         raise click.UsageError(msg)
     outputs = [] if json_to in (None, "-") else [Path(str(json_to))]
     outputs += [path for path in (picture, sheet) if path is not None]
+    if not outputs:
+        return  # a cohort may read a million files
     taken = {os.path.realpath(file): f"'{file}', which is read" for file in read}
     for output in outputs:
         place = os.path.realpath(output)  # Path.resolve stumbles over a link that points at itself
