@@ -23,6 +23,7 @@ Mask = NDArray[np.bool_]
 _STILL = 0.0025  # limbus radii, 15 micrometres: gaze of 0.15 degrees moves the eye that far under its lids
 _STRETCHED = 0.0006  # likewise, where also another shape of the whole is allowed, of which bursts have some
 _ALIKE = 0.7  # correlation; below it the two pictures do not lie on each other
+_LIKENESS = 0.4  # likewise as the eye's map lays them, before any fit; of what surrounds it in copies 0.8
 _REACH = 1.4  # limbus radii; what is compared lies within it
 _OUTSIDE = 1.1  # limbus radii: pupil, iris and limbus lie within it
 _ENOUGH = 0.02  # of the square; with less of lids and skin to see, as under a speculum, glints must do
@@ -77,8 +78,10 @@ def same_exposure(seated: EyePicture, supine: EyePicture, matrix: Doubles) -> bo
         return True
     pair = _Compared.of(seated, supine)
     as_the_eye = np.vstack([matrix, [0.0, 0.0, 1.0]])
+    if not pair.surroundings_may_be_alike(as_the_eye):  # the usual pair, told at little cost
+        return False
     off = pair.lies_off(as_the_eye, len(_MOVES))
-    if math.isinf(off):  # the usual pair: what surrounds the eye is nowhere alike
+    if math.isinf(off):
         return False
     return off < _STRETCHED or pair.lies_off(_nearest_similarity(matrix), _PLACING) < _STILL
 
@@ -142,6 +145,13 @@ class _Compared:
         around = stays & (radius > _OUTSIDE)
         enough = around.sum() > _ENOUGH * around.size
         return cls(x, y, seen, usable, radius < _OUTSIDE, around if enough else None, _Grey.of(supine))
+
+    def surroundings_may_be_alike(self, placed: Doubles) -> bool:
+        """Whether what surrounds the eye resembles that of the other picture; True where nothing does."""
+        if self.around is None:
+            return True
+        step = self.step(placed, self.around, _PLACING)
+        return step is not None and step.correlation > _LIKENESS
 
     def glints_coincide(self, placed: Doubles) -> bool:
         """Whether glints on iris and pupil lie where they do in the other picture, and not turned from it."""

@@ -86,9 +86,8 @@ def locate(photo: Photo) -> Located:
         return Located(None, None)
     own = best.limbus
     beside = circles_beside(circles, (own.x_px, own.y_px, own.radius_px))
-    other = _best_of(pixels, channel, beside, pupil=None, grey=is_grey(pixels))
-    is_other = other is not None and other.is_beside(best, channel)
-    return replace(best.found, other_eye=is_other)
+    others = (_Trial.of(pixels, channel, circle) for circle in beside)
+    return replace(best.found, other_eye=any(other.is_beside(best, channel) for other in others))
 
 
 def _best_trial(
@@ -208,8 +207,8 @@ class _Trial:
     def is_beside(self, eye: "_Trial", channel: Image) -> bool:
         """Whether this is the other eye of the face: as large, and by itself an eye."""
         one, two = self.limbus.radius_px, eye.limbus.radius_px
-        if min(one, two) < _LIKE * max(one, two):
-            return False
+        if min(one, two) < _LIKE * max(one, two) or self.side_step < _MIN_LIMBUS_STEP:
+            return False  # before its pupil is sought, which costs most
         return self.is_clear or (self.is_eye and self.has_dark_pupil(channel))
 
     def settles(self, *, grey: bool) -> bool:
