@@ -24,7 +24,7 @@ from torsion.votes import PARAMETERS
 # ---- one photo ----
 
 RADIUS_PX = 80.0
-SIZE_PX = (640, 480)
+PIXELS = np.random.default_rng(0).integers(3, 250, (480, 640), np.uint8)
 
 
 def located(*, radius_px=RADIUS_PX, x_px=320.0, y_px=240.0, upper=0.6, lower=0.9, other_eye=False):
@@ -58,7 +58,7 @@ def textured(*, share=1.0, fine=True, contrast=60.0, overexposed=0.0):
 
 
 def photo_flags(eye, place=None, *, scale=1):
-    measures, flags = assess(place or located(), eye, SIZE_PX, scale)
+    measures, flags = assess(place or located(), eye, PIXELS, scale)
     assert set(flags) <= set(FLAGS)
     return measures, flags
 
@@ -92,7 +92,7 @@ def test_what_the_eye_shows(flag, before, beyond):
         ("off_picture", {"x_px": RADIUS_PX + 1.0}, {"x_px": RADIUS_PX - 1.0}),
         ("off_picture", {"x_px": 638.0 - RADIUS_PX}, {"x_px": 640.0 - RADIUS_PX}),
         ("off_picture", {"y_px": RADIUS_PX + 1.0}, {"y_px": RADIUS_PX - 1.0}),
-        ("half_off_picture", {"y_px": 478.0}, {"y_px": 481.0}),
+        ("half_off_picture", {"y_px": 453.0}, {"y_px": 456.0}),  # 0.31 radii from the edge: 40 %
         ("two_eyes", {"other_eye": False}, {"other_eye": True}),
         ("small_eye", {"radius_px": 41.0}, {"radius_px": 39.0}),
     ],
@@ -100,6 +100,15 @@ def test_what_the_eye_shows(flag, before, beyond):
 def test_where_the_eye_is(flag, before, beyond):
     assert flag not in photo_flags(textured(), located(**before))[1]
     assert flag in photo_flags(textured(), located(**beyond))[1]
+
+
+@pytest.mark.parametrize(("step", "flagged"), [(7, False), (9, True)])  # waves up to half of it are lost
+def test_what_compression_rounded_away(step, flagged):
+    wave = np.cos(np.pi * (np.arange(8) + 0.5) / 8)
+    rng = np.random.default_rng(0)
+    steps = rng.integers(-2, 3, (60, 80)).repeat(8, axis=0).repeat(8, axis=1)
+    pixels = np.rint(128.0 + step * steps * np.tile(wave, 80)).astype(np.uint8)
+    assert ("overcompressed" in assess(located(), textured(), pixels, 1)[1]) is flagged
 
 
 def test_a_picture_read_at_half_its_size_counts_in_full_pixels():

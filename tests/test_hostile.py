@@ -161,10 +161,19 @@ def test_one_picture_given_twice_is_found_out_where_it_is_laid_on_itself_amiss()
     assert not same_exposure(one, torsion.prepare(pair()[1].rgb).picture, amiss)
 
 
-def test_half_an_eye_and_two_eyes_are_for_a_person_to_look_at():
-    whole, limbus = seated(), good().limbus
-    half = torsion.prepare(enlarged(whole[: round(limbus.y_px)], 2))
-    assert (half.verdict, "half_off_picture" in half.flags) == ("review", True)
+@pytest.mark.parametrize("beyond", [0.0, 0.15])  # limbus radii past the middle
+@pytest.mark.parametrize("quarters", range(4))
+def test_half_an_eye_is_for_a_person_to_look_at(quarters, beyond):
+    turned = torsion.prepare(np.ascontiguousarray(np.rot90(seated(), quarters)))
+    limbus = turned.limbus
+    half = turned.photo.pixels[: round(limbus.y_px + beyond * limbus.radius_px)]
+    found = torsion.prepare(enlarged(half, 2))
+    assert {"half_off_picture", "no_eye"} & set(found.flags)
+    assert found.verdict != "accept"
+
+
+def test_two_eyes_are_for_a_person_to_look_at():
+    whole = seated()
     both = torsion.prepare(np.hstack([whole, whole[:, ::-1]]))
     assert (both.verdict, "two_eyes" in both.flags) == ("review", True)
     assert not {"half_off_picture", "two_eyes"} & set(good().flags)

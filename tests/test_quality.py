@@ -14,7 +14,7 @@ from torsion.photo_words import measure_words
 from torsion.quality import LIMITS, MEASURES, RETAKE, assess
 
 HALF, PX = 62, 40.0  # of the made-up picture
-SIZE_PX = (320, 240)
+PIXELS = np.random.default_rng(0).integers(3, 250, (240, 320), np.uint8)
 
 
 def located(*, x_px=159.5, y_px=119.5, radius_px=50.0, exposed=(0.6, 1.0)):
@@ -41,7 +41,7 @@ def picture(*, green=150, texture=0.0, ring=True, noise=0.0):
 
 
 def measured(eye=None, **outline):
-    return assess(located(**outline), eye or picture(texture=1.0, noise=40.0), SIZE_PX, 1)
+    return assess(located(**outline), eye or picture(texture=1.0, noise=40.0), PIXELS, 1)
 
 
 def test_every_measure_has_a_meaning_and_a_label():
@@ -146,7 +146,7 @@ def test_the_mean_of_both_arcs_counts():
 
 
 def test_without_an_eye_nothing_is_measured():
-    measures, flags = assess(Located(None, None, 0.0), None, SIZE_PX, 1)
+    measures, flags = assess(Located(None, None, 0.0), None, PIXELS, 1)
     assert set(measures) == set(MEASURES)
     assert set(measures.values()) == {None}
     assert flags == ("no_eye",)

@@ -40,7 +40,7 @@ _TABLE: tuple[Flag, ...] = (
          "ask the patient to open wide, or hold the lids"),
     Flag("off_picture", "accept", "part of the limbus lies outside the picture",
          "centre the eye"),
-    Flag("half_off_picture", "review", "more than half of the limbus lies outside the picture",
+    Flag("half_off_picture", "review", "about half of the limbus lies outside the picture",
          "centre the eye"),
     Flag("two_eyes", "review", "a second eye stands beside the one that was measured",
          "photograph one eye alone, cut the picture, or give the limbus by hand"),
@@ -53,6 +53,9 @@ _TABLE: tuple[Flag, ...] = (
          "hold the lids open, light the iris evenly, focus on it, and photograph before the drops"),
     Flag("overexposed", "accept", "much of the white of the eye is burnt out, so that vessels are lost",
          "reduce the flash or the exposure"),
+    Flag("overcompressed", "review",
+         "the file was compressed so strongly that detail of the eye was rounded away",
+         "give the picture as the camera saved it, or save it at a higher quality"),
     Flag("eyes_do_not_match", "refuse",
          "there is enough to compare, and it does not match: another eye, another patient, "
          "or a mirrored picture",

@@ -26,6 +26,7 @@ _LABELS: dict[str, tuple[str, str]] = {
     "glare": ("glints", "%"),
     "overexposed": ("white burnt out", "%"),
     "white_level": ("brightness of the white", "%"),
+    "rounding": ("lost to compression", "levels"),
     "off_centre": ("off the middle", "%"),
     "outside": ("outside the picture", "%"),
 }
@@ -94,4 +95,6 @@ def _value(name: str, value: float | None) -> str:
     unit = _LABELS.get(name, ("", ""))[1]
     if unit.endswith("%"):
         return f"{100.0 * value:.{0 if unit == '%' else 1}f} %"
+    if unit == "levels":
+        return f"{value:.1f} {unit}"
     return f"{value:.0f} px" if unit == "px" else f"{value:.2f}"

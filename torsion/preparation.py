@@ -110,7 +110,7 @@ def prepare(
     located = locate(upright)
     _LOG.info("%s: limbus %s, pupil %s", photo.name, *map(_found_words, (located.limbus, located.pupil)))
     picture = cut_out(upright, located) if located.limbus is not None else None
-    measures, flags = assess(located, picture, upright.pixels.shape[1::-1], photo.decoded_scale)
+    measures, flags = assess(located, picture, upright.pixels, photo.decoded_scale)
     scale = float(photo.decoded_scale)
     limbus = located.limbus and located.limbus.scaled(scale)
     pupil = located.pupil and located.pupil.scaled(scale)

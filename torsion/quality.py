@@ -7,6 +7,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from torsion.compression import rounded_away
 from torsion.crops import halved
 from torsion.lattice import blurred_mean, full_size, lattice_blur
 from torsion.locate import Located
@@ -68,13 +69,16 @@ LIMITS: Mapping[str, Limit] = {
     "iris_detail": Limit("faint_iris", least=0.09),
     # There are no vessels in what is burnt out.
     "overexposed": Limit("overexposed", most=0.5),
-    # Of the outline of the limbus; with less than half a ring its middle is a guess.
-    "outside": Limit("half_off_picture", most=0.5),
+    # Grey levels: more is lost of the detail than differs from photo to photo anyway.
+    "rounding": Limit("overcompressed", most=_CHANGE),
+    # Of the outline of the limbus.  Cut nearer to its middle than a third of the radius, hardly any of it is
+    # seen together with what lies opposite: the middle is a guess.
+    "outside": Limit("half_off_picture", most=0.4),
 }
 
 
 def assess(
-    located: Located, eye: EyePicture | None, size_px: tuple[int, int], scale: int
+    located: Located, eye: EyePicture | None, pixels: NDArray[np.uint8], scale: int
 ) -> tuple[Mapping[str, float | None], tuple[str, ...]]:
     """Figures of a photo and the flags that follow from them.
 
@@ -83,8 +87,8 @@ def assess(
     located : Located
     eye : EyePicture or None
         None when no eye was found.
-    size_px : (int, int)
-        Width and height of the decoded picture.
+    pixels : (H, W[, 3]) uint8 ndarray
+        The decoded picture.
     scale : int
         Full pixels per decoded pixel.
 
@@ -101,7 +105,7 @@ def assess(
     """
     if eye is None or located.limbus is None:
         return dict.fromkeys(MEASURES), ("no_eye",)
-    limbus = located.limbus
+    limbus, size_px = located.limbus, (pixels.shape[1], pixels.shape[0])
     values: dict[str, float | None] = {
         "limbus_radius_px": limbus.radius_px * scale,
         "pixels_per_degree": limbus.radius_px * scale * np.pi / 180.0,
@@ -112,6 +116,7 @@ def assess(
         "pupil_ratio": located.pupil.radius_px / limbus.radius_px if located.pupil else None,
         "off_centre": _off_centre(limbus, size_px),
         "outside": _share_outside(limbus, size_px),
+        "rounding": rounded_away(pixels, limbus, scale=scale),
         **_of_the_bands(eye),
     }
     return {name: _plain(values[name]) for name in MEASURES}, _flags(values, located)
@@ -135,6 +140,7 @@ MEASURES: Mapping[str, str] = {
     "glare": "share of both bands that glints or burnt-out places take",
     "overexposed": "share of the white at the sides of the iris that is burnt out",
     "white_level": "median green of the limbal band, 0 to 1",
+    "rounding": "grey levels of detail that compression of the file rounded to nothing",
     "off_centre": "distance of the limbus from the middle of the picture over half its shorter side",
     "outside": "share of the limbus's outline beyond the edge of the picture",
 }
@@ -158,6 +164,7 @@ RETAKE: Mapping[str, str] = {
     "glare": "move the lamp to the side",
     "overexposed": "reduce the flash or the exposure",
     "white_level": "more light where dark, less where bright",
+    "rounding": "save at a higher quality",
     "off_centre": "centre the eye",
     "outside": "centre the eye, or go further away",
 }
@@ -184,6 +191,7 @@ def _flags(values: Mapping[str, float | None], located: Located) -> tuple[str, .
         "small_eye": "limbus_radius_px" in breached,
         "faint_iris": "iris_detail" in breached,
         "overexposed": "overexposed" in breached,
+        "overcompressed": "rounding" in breached,
     }
     return tuple(name for name, present in conditions.items() if present)
 
