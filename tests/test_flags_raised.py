@@ -102,7 +102,7 @@ def test_where_the_eye_is(flag, before, beyond):
     assert flag in photo_flags(textured(), located(**beyond))[1]
 
 
-@pytest.mark.parametrize(("step", "flagged"), [(7, False), (9, True)])  # waves up to half of it are lost
+@pytest.mark.parametrize(("step", "flagged"), [(8, False), (10, True)])  # waves up to half of it are lost
 def test_what_compression_rounded_away(step, flagged):
     wave = np.cos(np.pi * (np.arange(8) + 0.5) / 8)
     rng = np.random.default_rng(0)

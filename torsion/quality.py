@@ -69,8 +69,8 @@ LIMITS: Mapping[str, Limit] = {
     "iris_detail": Limit("faint_iris", least=0.09),
     # There are no vessels in what is burnt out.
     "overexposed": Limit("overexposed", most=0.5),
-    # Grey levels: more is lost of the detail than differs from photo to photo anyway.
-    "rounding": Limit("overcompressed", most=_CHANGE),
+    # Grey levels: clearly more of the detail is lost than the 4 that differ from photo to photo anyway.
+    "rounding": Limit("overcompressed", most=4.5),
     # Of the outline of the limbus.  Cut nearer to its middle than a third of the radius, hardly any of it is
     # seen together with what lies opposite: the middle is a guess.
     "outside": Limit("half_off_picture", most=0.4),

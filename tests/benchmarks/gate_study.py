@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 _FIGURES = tuple(name for name in MEASURES if name != "pixels_per_degree")
-_WORSE_WHEN_HIGH = {"pupil_ratio", "glare", "overexposed", "off_centre", "outside"}
+_WORSE_WHEN_HIGH = {"pupil_ratio", "glare", "overexposed", "off_centre", "outside", "rounding"}
 _CLOSE_DEG = 0.3  # an error below which the photos were good enough
 _BINS = 8
 # What two photos are to each other, and neither shows by itself.

@@ -75,10 +75,17 @@ def fainter(picture: Picture, share: float, eye: torsion.PreparedPhoto) -> Pictu
     return np.clip(np.rint(faint), 0, 255).astype(np.uint8)
 
 
+def compressed(picture: Picture, quality: float, eye: torsion.PreparedPhoto) -> Picture:
+    """Save it as a JPEG of so low a quality."""
+    coded = cv2.imencode(".jpg", picture[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, int(quality)])[1]
+    return np.asarray(cv2.imdecode(coded, cv2.IMREAD_COLOR)[..., ::-1], np.uint8)
+
+
 IN_THE_FILE: dict[str, tuple[Callable[..., Picture], tuple[float, ...]]] = {
     "limbus_radius_px": (smaller, (0.6, 0.4, 0.3, 0.25, 0.2, 0.15)),
     "focus": (blurred, (0.5, 1.0, 1.5, 2.0, 3.0, 4.0)),
     "outside": (cut, (0.0, 0.1, 0.2, 0.3, 0.4, 0.5)),
+    "rounding": (compressed, (50, 25, 15, 12, 8, 5)),
     "iris_detail": (fainter, (0.5, 0.35, 0.25, 0.18, 0.12, 0.08)),
     "glare": (glinting, (10, 20, 40, 80, 120, 160)),
 }
