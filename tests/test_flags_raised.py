@@ -111,6 +111,14 @@ def test_what_compression_rounded_away(step, flagged):
     assert ("overcompressed" in assess(located(), textured(), pixels, 1)[1]) is flagged
 
 
+@pytest.mark.parametrize(("redness", "flagged"), [(0.09, False), (0.11, True)])
+def test_white_above_and_below(redness, flagged):
+    """The sides redder by the logarithm of red over blue, as lids are."""
+    pixels = np.full((480, 640, 3), (192, 160, 142), np.uint8)
+    pixels[200:280] = 192, 160, round(150 * np.exp(-redness)) - 8
+    assert ("on_its_side" in assess(located(), textured(), pixels, 1)[1]) is flagged
+
+
 def test_a_picture_read_at_half_its_size_counts_in_full_pixels():
     measures, flags = photo_flags(textured(), located(radius_px=30.0), scale=2)
     assert measures["limbus_radius_px"] == pytest.approx(60.0)

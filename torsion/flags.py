@@ -56,6 +56,10 @@ _TABLE: tuple[Flag, ...] = (
     Flag("overcompressed", "review",
          "the file was compressed so strongly that detail of the eye was rounded away",
          "give the picture as the camera saved it, or save it at a higher quality"),
+    Flag("on_its_side", "review",
+         "the picture seems to lie on its side, with the white of the eye above and below the iris and lids "
+         "beside it; there axes and directions do not count from level",
+         "turn the picture upright, or state the turn of the supine one by the option turned"),
     Flag("eyes_do_not_match", "refuse",
          "there is enough to compare, and it does not match: another eye, another patient, "
          "or a mirrored picture",

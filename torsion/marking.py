@@ -216,6 +216,10 @@ def _all_marks(
     """Bring the marks of both photos together: the case, the marks, and those that are lost."""
     first, second = agreed_outlines(outlined(seated), None if pair is None else outlined(pair.supine), pair)
     frame = mark_frame(first, second, pair)
+    if "on_its_side" in seated.flags:  # lashes beside the iris would be taken for ink
+        first = None
+    if pair is not None and "on_its_side" in pair.supine.flags:
+        second = None
     before = _marks(first, read_stains(first), frame, planned, "seated")
     if pair is None:
         return ("seated_marked" if before else "none"), tuple(before), ()
@@ -276,12 +280,12 @@ def _flags(
     meridians: Sequence[Meridian],
 ) -> list[str]:
     changes = [(mark, mark.change) for mark in marks if mark.change is not None]
-    shown = [
-        photo.picture.rgb for photo in (seated, supine) if photo is not None and photo.picture is not None
-    ]
+    photos = [photo for photo in (seated, supine) if photo is not None]
+    shown = [photo.picture.rgb for photo in photos if photo.picture is not None]
+    on_side = any("on_its_side" in photo.flags for photo in photos)
     conditions = {
         "ink_needs_colour": any(is_grey(rgb) for rgb in shown),
-        "no_ink": not marks and not lost,
+        "no_ink": not marks and not lost and not on_side,
         "ink_or_pigment": any(not mark.certain for mark in marks),
         "mark_covered": any(mark.covered for mark in marks),
         "broad_mark": any(mark.width_deg > _BROAD_DEG for mark in marks),

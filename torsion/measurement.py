@@ -214,8 +214,8 @@ def _compared(
     found = compare(first, second, mirrored=options.mirrored, turned_deg=options.turned_deg)
     if found.view is None or worst_verdict(found.flags) == "refuse":
         return second, found
-    if found.view.displayed_deg == second.turned_deg:
-        return second, found
+    if found.view.displayed_deg == second.turned_deg or "on_its_side" in first.flags:
+        return second, found  # the second one lies as it should
     second = prepare(second.photo, options=PrepareOptions(turned_deg=found.view.displayed_deg))
     return second, compare(first, second, mirrored=options.mirrored, turned_deg=options.turned_deg)
 

@@ -26,6 +26,7 @@ _LABELS: dict[str, tuple[str, str]] = {
     "glare": ("glints", "%"),
     "overexposed": ("white burnt out", "%"),
     "white_level": ("brightness of the white", "%"),
+    "white_beside": ("redder above and below", "%"),
     "rounding": ("lost to compression", "levels"),
     "off_centre": ("off the middle", "%"),
     "outside": ("outside the picture", "%"),

@@ -14,6 +14,7 @@ from torsion.locate import Located
 from torsion.masks import EyePicture
 from torsion.photo import Ellipse
 from torsion.quantiles import median
+from torsion.white_sides import white_beside
 
 __all__ = ["LIMITS", "MEASURES", "RETAKE", "Limit", "assess"]
 
@@ -71,6 +72,8 @@ LIMITS: Mapping[str, Limit] = {
     "overexposed": Limit("overexposed", most=0.5),
     # Grey levels: clearly more of the detail is lost than the 4 that differ from photo to photo anyway.
     "rounding": Limit("overcompressed", most=4.5),
+    # Skin is redder than white by a tenth and more in any light; where no lid is near, all is about as red.
+    "white_beside": Limit("on_its_side", least=-0.1),
     # Of the outline of the limbus.  Cut nearer to its middle than a third of the radius, hardly any of it is
     # seen together with what lies opposite: the middle is a guess.
     "outside": Limit("half_off_picture", most=0.4),
@@ -116,6 +119,7 @@ def assess(
         "pupil_ratio": located.pupil.radius_px / limbus.radius_px if located.pupil else None,
         "off_centre": _off_centre(limbus, size_px),
         "outside": _share_outside(limbus, size_px),
+        "white_beside": white_beside(pixels, limbus),
         "rounding": rounded_away(pixels, limbus, scale=scale),
         **_of_the_bands(eye),
     }
@@ -140,6 +144,8 @@ MEASURES: Mapping[str, str] = {
     "glare": "share of both bands that glints or burnt-out places take",
     "overexposed": "share of the white at the sides of the iris that is burnt out",
     "white_level": "median green of the limbal band, 0 to 1",
+    "white_beside": "logarithm of red over blue above and below the iris less that beside it; negative where "
+    "the picture lies on its side",
     "rounding": "grey levels of detail that compression of the file rounded to nothing",
     "off_centre": "distance of the limbus from the middle of the picture over half its shorter side",
     "outside": "share of the limbus's outline beyond the edge of the picture",
@@ -164,6 +170,7 @@ RETAKE: Mapping[str, str] = {
     "glare": "move the lamp to the side",
     "overexposed": "reduce the flash or the exposure",
     "white_level": "more light where dark, less where bright",
+    "white_beside": "turn the picture upright",
     "rounding": "save at a higher quality",
     "off_centre": "centre the eye",
     "outside": "centre the eye, or go further away",
@@ -192,6 +199,7 @@ def _flags(values: Mapping[str, float | None], located: Located) -> tuple[str, .
         "faint_iris": "iris_detail" in breached,
         "overexposed": "overexposed" in breached,
         "overcompressed": "rounding" in breached,
+        "on_its_side": "white_beside" in breached,
     }
     return tuple(name for name, present in conditions.items() if present)
 

@@ -31,6 +31,8 @@ def upright_pair(pair: Measurement) -> tuple[Measurement, float]:
     view = pair.view
     if pair.verdict == "refuse" or view is None or view.turn_deg in (0, 180):
         return pair, 0.0
+    if "on_its_side" in pair.seated.flags:  # then the supine one is upright
+        return pair, 0.0
     turn = view.displayed_deg
     supine = pair.supine.photo.turned(UNDONE_BY[turn])
     again = measure(pair.seated, supine, eye=pair.eye, options=MeasureOptions(mirrored=view.mirrored))
