@@ -1,7 +1,6 @@
 """The options of ``torsion recheck``."""
 
 from collections.abc import Callable
-from typing import Any, TypeVar
 
 import click
 
@@ -14,7 +13,7 @@ from torsion.lens_marks import POINT_PX
 
 __all__ = ["recheck_options"]
 
-_Command = TypeVar("_Command", bound=Callable[..., Any])
+_Command = Callable[..., None]
 
 _OPTIONS = (
     photo.eye_option(required=False),
