@@ -11,8 +11,8 @@ from PIL import Image
 import synthetic
 import torsion
 from torsion.compression import rounded_away
+from torsion.measures import LIMITS
 from torsion.photo import Ellipse
-from torsion.quality import LIMITS
 
 LIMBUS = Ellipse.circle(160.0, 120.0, 80.0)
 

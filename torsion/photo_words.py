@@ -2,35 +2,10 @@
 
 from collections.abc import Mapping
 
+from torsion.measures import LIMITS, MEASURES
 from torsion.preparation import PreparedPhoto
-from torsion.quality import LIMITS
 
 __all__ = ["GAZE", "is_marked", "limit_words", "measure_words", "shown_side"]
-
-# Measure -> (label, unit): % for shares, 0.1 % for small ones; another one is shown under its own name.
-_LABELS: dict[str, tuple[str, str]] = {
-    "limbus_radius_px": ("limbus radius", "px"),
-    "pixels_per_degree": ("pixels per degree", ""),
-    "limbus_contrast": ("limbus edge contrast", "%"),
-    "exposed_upper": ("upper limbus exposed", "%"),
-    "exposed_lower": ("lower limbus exposed", "%"),
-    "exposed": ("limbus exposed, mean", "%"),
-    "iris_valid": ("iris usable", "%"),
-    "limbus_valid": ("limbal band usable", "%"),
-    "pupil_ratio": ("pupil to limbus", "%"),
-    "focus": ("fine detail", "%"),
-    "focus_iris": ("fine detail, iris", "%"),
-    "focus_limbus": ("fine detail, limbal band", "%"),
-    "vessel_contrast": ("contrast of vessels", "0.1 %"),
-    "iris_detail": ("iris with detail", "%"),
-    "glare": ("glints", "%"),
-    "overexposed": ("white burnt out", "%"),
-    "white_level": ("brightness of the white", "%"),
-    "white_beside": ("redder above and below", "%"),
-    "rounding": ("lost to compression", "levels"),
-    "off_centre": ("off the middle", "%"),
-    "outside": ("outside the picture", "%"),
-}
 
 GAZE = ("gaze tilt", "–", "one photo does not tell")
 """Label, value and limit of what is asked of a photo and cannot be read in it."""
@@ -58,10 +33,7 @@ def measure_words(measures: Mapping[str, float | None]) -> list[tuple[str, str]]
     >>> measure_words({"iris_valid": 0.8657, "limbus_radius_px": 180.93, "focus": None})
     [('iris usable', '87 %'), ('limbus radius', '181 px'), ('fine detail', '–')]
     """
-    return [
-        (_LABELS.get(name, (name.replace("_", " "), ""))[0], _value(name, value))
-        for name, value in measures.items()
-    ]
+    return [(MEASURES[name].label, _value(name, value)) for name, value in measures.items()]
 
 
 def limit_words(name: str) -> str:
@@ -93,7 +65,7 @@ def is_marked(photo: PreparedPhoto, name: str) -> bool:
 def _value(name: str, value: float | None) -> str:
     if value is None:
         return "–"
-    unit = _LABELS.get(name, ("", ""))[1]
+    unit = MEASURES[name].unit
     if unit.endswith("%"):
         return f"{100.0 * value:.{0 if unit == '%' else 1}f} %"
     if unit == "levels":

@@ -1,7 +1,6 @@
 """Quality of one photo: figures, the limits of some of them, and the flags that follow."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -12,11 +11,12 @@ from torsion.crops import halved
 from torsion.lattice import blurred_mean, full_size, lattice_blur
 from torsion.locate import Located
 from torsion.masks import EyePicture
+from torsion.measures import LIMITS, MEASURES
 from torsion.photo import Ellipse
 from torsion.quantiles import median
 from torsion.white_sides import white_beside
 
-__all__ = ["LIMITS", "MEASURES", "RETAKE", "Limit", "assess"]
+__all__ = ["assess"]
 
 Floats = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -29,55 +29,6 @@ _IRIS_FINE, _IRIS_AROUND = 0.05, 0.10  # limbus radii: what is finer is iris det
 # Grey levels by which the detail of one iris differs from photo to photo, by noise, compression and light:
 # with it, c^2 / (c^2 + 4^2) is the correlation of irises whose detail has the contrast c.
 _CHANGE = 4.0
-
-
-@dataclass(frozen=True, slots=True)
-class Limit:
-    """What a figure of a photo must reach, or must not exceed.
-
-    Attributes
-    ----------
-    flag : str
-        Raised beyond the limit.
-    least, most : float or None
-        In the unit of the figure; one of them is None.
-    """
-
-    flag: str
-    least: float | None = None
-    most: float | None = None
-
-    def breached(self, value: float) -> bool:
-        """Whether a value lies beyond the limit."""
-        return (self.least is not None and value < self.least) or (
-            self.most is not None and value > self.most
-        )
-
-
-# Limits are physical: beyond them a part of the measurement lacks its material.
-LIMITS: Mapping[str, Limit] = {
-    # 0.7 pixels a degree at the limbus; vessels and crypts are narrower than that.
-    "limbus_radius_px": Limit("small_eye", least=40.0),
-    # Mean of the upper and the lower arc: with the sides alone, height and roundness rest on the lids.
-    "exposed": Limit("lids_low", least=0.35),
-    # Shares of the bands; with less of both, nothing spans the eye.
-    "iris_valid": Limit("eye_covered", least=0.15),
-    "limbus_valid": Limit("eye_covered", least=0.05),
-    # Share of the texture's power finer than two degrees.
-    "focus": Limit("out_of_focus", least=0.10),
-    # Of the limbus's disc, on which a natural pupil leaves 0.8 of iris and a dilated one 0.4. With less the
-    # coarse search finds the rotation by a narrow margin.
-    "iris_detail": Limit("faint_iris", least=0.09),
-    # There are no vessels in what is burnt out.
-    "overexposed": Limit("overexposed", most=0.5),
-    # Grey levels: clearly more of the detail is lost than the 4 that differ from photo to photo anyway.
-    "rounding": Limit("overcompressed", most=4.5),
-    # Skin is redder than white by a tenth and more in any light; where no lid is near, all is about as red.
-    "white_beside": Limit("on_its_side", least=-0.1),
-    # Of the outline of the limbus.  Cut nearer to its middle than a third of the radius, hardly any of it is
-    # seen together with what lies opposite: the middle is a guess.
-    "outside": Limit("half_off_picture", most=0.4),
-}
 
 
 def assess(
@@ -124,58 +75,6 @@ def assess(
         **_of_the_bands(eye),
     }
     return {name: _plain(values[name]) for name in MEASURES}, _flags(values, located)
-
-
-MEASURES: Mapping[str, str] = {
-    "limbus_radius_px": "radius of the limbus",
-    "pixels_per_degree": "pixels in a degree along the limbus",
-    "limbus_contrast": "contrast of the limbus, 0 to 1",
-    "exposed_upper": "share of the upper limbus that no lid covers",
-    "exposed_lower": "share of the lower limbus that no lid covers",
-    "exposed": "mean of the shares of the upper and the lower limbus that no lid covers",
-    "iris_valid": "share of the iris that can be used",
-    "limbus_valid": "share of the limbal band that can be used",
-    "pupil_ratio": "radius of the pupil over that of the limbus",
-    "focus": "share of the texture's power in detail finer than two degrees; low out of focus",
-    "focus_iris": "likewise, of the iris alone",
-    "focus_limbus": "likewise, of the limbal band alone",
-    "vessel_contrast": "contrast of vessels: standard deviation of the limbal band's green over its median",
-    "iris_detail": "share of the limbus's disc that iris fills whose detail stands out from photo to photo",
-    "glare": "share of both bands that glints or burnt-out places take",
-    "overexposed": "share of the white at the sides of the iris that is burnt out",
-    "white_level": "median green of the limbal band, 0 to 1",
-    "white_beside": "logarithm of red over blue above and below the iris less that beside it; negative where "
-    "the picture lies on its side",
-    "rounding": "grey levels of detail that compression of the file rounded to nothing",
-    "off_centre": "distance of the limbus from the middle of the picture over half its shorter side",
-    "outside": "share of the limbus's outline beyond the edge of the picture",
-}
-
-
-RETAKE: Mapping[str, str] = {
-    "limbus_radius_px": "go closer or use a longer lens",
-    "pixels_per_degree": "go closer or use a longer lens",
-    "limbus_contrast": "focus on the rim of the iris",
-    "exposed_upper": "ask to open wide, or hold the upper lid",
-    "exposed_lower": "ask to look straight, or hold the lower lid",
-    "exposed": "ask to open wide, or hold both lids",
-    "iris_valid": "hold the lids, keep lashes and glints off it",
-    "limbus_valid": "show more white on both sides",
-    "pupil_ratio": "photograph before the drops",
-    "focus": "focus on the iris, hold still, use more light",
-    "focus_iris": "focus on the iris",
-    "focus_limbus": "focus on the vessels beside the iris",
-    "vessel_contrast": "focus on the white, before drops blanch it",
-    "iris_detail": "light and focus the iris, before the drops",
-    "glare": "move the lamp to the side",
-    "overexposed": "reduce the flash or the exposure",
-    "white_level": "more light where dark, less where bright",
-    "white_beside": "turn the picture upright",
-    "rounding": "save at a higher quality",
-    "off_centre": "centre the eye",
-    "outside": "centre the eye, or go further away",
-}
-"""What betters each figure when the photo is taken again."""
 
 
 def _plain(value: float | None) -> float | None:

@@ -15,6 +15,7 @@ from torsion._version import __version__
 from torsion.angles import wrap_axis_deg, wrap_direction_deg
 from torsion.files import INSPECTION_SCHEMA, MEASUREMENT_SCHEMA
 from torsion.flags import FLAGS
+from torsion.measures import LIMITS, MEASURES
 from torsion.toric import CAUTION
 
 if TYPE_CHECKING:
@@ -127,14 +128,12 @@ def inspection_record(photos: Sequence["PreparedPhoto"], *, options: object | No
         The schema ``torsion/inspection/1``; ``best`` is an index into ``photos``, or None where every photo
         is refused; ``limits`` are those of the measures, by name, and ``retake`` says what betters them.
     """
-    from torsion.quality import LIMITS, RETAKE  # with the stages that measure, which arithmetic does without
-
     fields = {
         "schema": INSPECTION_SCHEMA,
         "photos": [_photo_fields(photo) for photo in photos],
         "best": best_photo(photos),
         "limits": {name: asdict(limit) for name, limit in LIMITS.items()},
-        "retake": RETAKE,
+        "retake": {name: measure.retake for name, measure in MEASURES.items()},
         "cautions": (CAUTION,),
     }
     record = plain_fields(fields)

@@ -28,8 +28,8 @@ from tests.benchmarks.photos import list_eyes, photo_folder
 from tests.benchmarks.summary import count_text
 from torsion.cohort.table import read_table
 from torsion.flags import FLAGS
+from torsion.measures import LIMITS, MEASURES
 from torsion.photo_words import limit_words
-from torsion.quality import LIMITS, MEASURES
 from torsion.record import best_photo
 
 if TYPE_CHECKING:

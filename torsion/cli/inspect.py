@@ -11,10 +11,10 @@ from torsion.cli import photo_options as shared
 from torsion.cli.usage import REFUSED
 from torsion.errors import PhotoError
 from torsion.intake import read_photo
+from torsion.measures import MEASURES
 from torsion.photo import Ellipse
 from torsion.photo_words import GAZE, is_marked, limit_words, measure_words, shown_side
 from torsion.preparation import PreparedPhoto, prepare
-from torsion.quality import RETAKE
 from torsion.record import best_photo, cautions, inspection_record
 from torsion.wording import printable, verdict_word
 
@@ -124,7 +124,7 @@ def _figures(photo: PreparedPhoto) -> list[str]:
     rows = [("", "", "limit", "to better it")]
     for name, (label, value) in zip(photo.measures, measure_words(photo.measures), strict=True):
         sign = "!" if is_marked(photo, name) else " "
-        rows.append((f"{sign} {label}", value, limit_words(name), RETAKE[name]))
+        rows.append((f"{sign} {label}", value, limit_words(name), MEASURES[name].retake))
     rows.append((f"  {GAZE[0]}", *GAZE[1:], "ask to look straight into the lens"))
     first, second, third = (max(len(row[column]) for row in rows) for column in range(3))
     return [head, "", *(f"{a:{first}}  {b:>{second}}  {c:{third}}  {d}" for a, b, c, d in rows)]

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from torsion.cohort.columns import COLUMNS, METHOD_PREFIX, OTHER_PREFIX, column_of
 from torsion.cohort.table import kind_of
 from torsion.flags import FLAGS
-from torsion.quality import MEASURES
+from torsion.measures import MEASURES
 
 __all__ = ["Entry", "dictionary", "flag_meanings"]
 
@@ -77,7 +77,7 @@ _MEANINGS = {
     "level.supine_deg": "tilt of the head's line in the second photo, counter-clockwise positive",
     "level.rotation_deg": "rotation of the eye against the head's line, counter-clockwise positive",
     "record.version": "version that measured",
-    **{f"measures.{name}": meaning for name, meaning in MEASURES.items()},
+    **{f"measures.{name}": measure.meaning for name, measure in MEASURES.items()},
 }
 _PARTS = {
     "record.options.": "setting of the measurement",
