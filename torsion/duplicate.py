@@ -36,7 +36,9 @@ _AROUND = 21  # points, half a limbus radius: over it contrast is made even
 _DARK = 3.0  # grey levels; in what is darker there is more noise than contrast
 _NOISE = 0.003  # of the brightness; less counts as no contrast
 _LEAST_DEPTH = 0.5  # of that in the middle; a plane seen at 45 degrees from a foot away has more
-_STEPS = 3  # from the eye's map, good to a pixel or two where a copy lost detail
+_STEPS = (
+    4  # from the eye's map, good to a pixel or two where a copy lost detail, and to more where it is aslant
+)
 _FEW = 0.005  # of the square; with less nothing is told from chance
 _NEAR = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7))  # reaches as far as a mean over coarse detail
 # Moves along x and y, growth, turn, two that change the shape, and two by which a plane is seen aslant.
@@ -174,9 +176,9 @@ class _Compared:
     def lies_off(self, placed: Doubles, moves: int) -> float:
         """How far eye and surroundings lie off where such moves of the whole bring them, limbus radii."""
         everywhere = np.ones_like(self.eye)
-        for _ in range(_STEPS):
+        for taken in range(_STEPS):
             step = self.step(placed, everywhere, moves)
-            if step is None:
+            if step is None or (taken and step.correlation < _ALIKE):
                 return math.inf
             placed = placed @ (np.eye(3) + step.move)
         if self.around is None and not self.glints_coincide(placed):

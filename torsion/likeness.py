@@ -32,6 +32,7 @@ _DARK = 2.0  # grey levels; less counts as no light
 # Densities (natural logarithms).
 _BRIGHTER, _BRIGHTER_GREY = 0.25, 0.08  # the white than the iris; in infra-red irises are nearly as bright
 _LEVEL, _TINT = 0.5, 0.15  # by which light and vessels change the white; skin is redder by as much
+_LEVEL_GREY = 0.2  # where there is no colour, skin must be told by its brightness
 
 
 def unlike_an_eye(pixels: NDArray[np.uint8], limbus: Ellipse) -> bool:
@@ -96,12 +97,14 @@ class _Around:
 
     def _bare(self) -> Mask:
         """Directions in which a dark disc is followed by one and the same light, as far as it is seen."""
-        white = max((self._colour(side) for side in _SIDES), key=min)
+        white = max((self._colour(_BESIDE, side) for side in _SIDES), key=min)
+        iris = min((self._colour(_IRIS, side) for side in _SIDES), key=min)
+        level = min(_LEVEL_GREY if self.grey else _LEVEL, (white[0] - iris[0]) / 2)
         off = self.light[_WHITE] - white
         tint = (off - off[..., :1])[..., 1:]
-        like = (np.abs(off).max(axis=-1) < _LEVEL) & (np.abs(tint).max(axis=-1, initial=0.0) < _TINT)
-        edge = np.median(self.light[_IRIS][..., 0], axis=0) < white[0] - _BRIGHTER_GREY
+        like = (np.abs(off).max(axis=-1) < level) & (np.abs(tint).max(axis=-1, initial=0.0) < _TINT)
+        edge = self.light[_IRIS][..., 0].max(axis=0) < white[0] - level
         return np.asarray((like | ~self.seen[_WHITE]).all(axis=0) & edge)
 
-    def _colour(self, side: Mask) -> Floats:
-        return np.asarray(np.median(self.light[_BESIDE][:, side], axis=(0, 1)), np.float32)
+    def _colour(self, zone: slice, side: Mask) -> Floats:
+        return np.asarray(np.median(self.light[zone][:, side], axis=(0, 1)), np.float32)
