@@ -51,6 +51,16 @@ def test_a_copy_is_told_whatever_was_done_to_it(drawn, first, edited):
     assert passes_for_a_copy(first, edited(drawn))
 
 
+@pytest.mark.parametrize("toward", [(0.06, 0.0), (0.0, -0.06), (0.04, -0.04)])
+def test_a_photo_of_a_print_or_a_screen_is_a_copy(drawn, first, toward):
+    """Seen aslant, the nearer side some 6 % the larger."""
+    height, width = drawn.shape[:2]
+    to_middle = np.array([[1.0, 0.0, -width / 2], [0.0, 1.0, -height / 2], [0.0, 0.0, width / 2]])
+    aslant = np.linalg.inv(to_middle) @ np.array([[1, 0, 0], [0, 1, 0], [*toward, 1]]) @ to_middle
+    seen = cv2.warpPerspective(drawn, aslant, (width, height), borderMode=cv2.BORDER_REPLICATE)
+    assert passes_for_a_copy(first, jpeg(seen, 90))
+
+
 @pytest.mark.parametrize("angle_deg", [0.5, 3.0])
 def test_an_eye_that_turned_under_still_lids_is_none_of_a_copy(drawn, first, angle_deg):
     turned = turned_eye(drawn, first.limbus, angle_deg=angle_deg)

@@ -21,7 +21,7 @@ Floats = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
 _STILL = 0.0025  # limbus radii, 15 micrometres: gaze of 0.15 degrees moves the eye that far under its lids
-_STRETCHED = 0.0006  # likewise, where also another shape of the whole is allowed, of which bursts have some
+_STRETCHED = 0.0006  # likewise, where the whole may have changed its shape, too, as it does in bursts
 _ALIKE = 0.7  # correlation; below it the two pictures do not lie on each other
 _LIKENESS = 0.4  # likewise as the eye's map lays them, before any fit; of what surrounds it in copies 0.8
 _REACH = 1.4  # limbus radii; what is compared lies within it
@@ -36,23 +36,28 @@ _FINE, _COARSE = 0.015, 0.06  # limbus radii: detail that survives a resize and 
 _AROUND = 21  # points, half a limbus radius: over it contrast is made even
 _DARK = 3.0  # grey levels; in what is darker there is more noise than contrast
 _NOISE = 0.003  # of the brightness; less counts as no contrast
-_STEPS = 3  # from the eye's map, good to a pixel or two where a copy lost detail
+_LEAST_DEPTH = 0.5  # of that in the middle; a plane seen at 45 degrees from a foot away has more
+_STEPS = (
+    4  # from the eye's map, good to a pixel or two where a copy lost detail, and to more where it is aslant
+)
 _FEW = 0.005  # of the square; with less nothing is told from chance
 _NEAR = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7))  # reaches as far as a mean over coarse detail
-# Moves along x and y, growth, turn, and two that change the shape: (move, x or y, of x and y and 1).
+# Moves along x and y, growth, turn, two that change the shape, and two by which a plane is seen aslant.
 _MOVES = np.array(
     [
-        [[0, 0, 1], [0, 0, 0]],
-        [[0, 0, 0], [0, 0, 1]],
-        [[1, 0, 0], [0, 1, 0]],  # growth
-        [[0, -1, 0], [1, 0, 0]],  # turn
-        [[1, 0, 0], [0, -1, 0]],
-        [[0, 1, 0], [1, 0, 0]],
+        [[0, 0, 1], [0, 0, 0], [0, 0, 0]],
+        [[0, 0, 0], [0, 0, 1], [0, 0, 0]],
+        [[1, 0, 0], [0, 1, 0], [0, 0, 0]],  # growth
+        [[0, -1, 0], [1, 0, 0], [0, 0, 0]],  # turn
+        [[1, 0, 0], [0, -1, 0], [0, 0, 0]],
+        [[0, 1, 0], [1, 0, 0], [0, 0, 0]],
+        [[0, 0, 0], [0, 0, 0], [1, 0, 0]],
+        [[0, 0, 0], [0, 0, 0], [0, 1, 0]],
     ],
     np.float64,
 )
 _PLACING = 3  # of them find the place; the turn is the eye's own, which nothing else tells as well
-_SIMILAR = 4  # of them keep the shape; of the little that surrounds an eye no shape can be told
+_SIMILAR, _AFFINE = 4, 6  # of them keep the shape; of the little that surrounds an eye no shape can be told
 
 
 def same_exposure(seated: EyePicture, supine: EyePicture, matrix: Doubles) -> bool:
@@ -70,9 +75,9 @@ def same_exposure(seated: EyePicture, supine: EyePicture, matrix: Doubles) -> bo
     and the pupil its size; a copy keeps all of it, whatever was done to its tones, size, angle or detail.
     So one map is fitted to everything (S. Baker, I. Matthews, doi 10.1023/B:VISI.0000011205.11775.fd, with
     the gradient of both pictures), and it is asked how far the eye, and what surrounds it, still lie off it:
-    a similarity, turned as the eye is; or, much more closely, an affine map, since a copy may have been
-    stretched.  A copy saved at a quality of 5 can lie farther than the limits; so can a burst in which eye
-    and head kept still lie closer.
+    a similarity, turned as the eye is; or, much more closely, the map of one plane on another, since a copy
+    may have been stretched, or be a photograph of a print or a screen.  A copy saved at a quality of 5 can
+    lie farther than the limits; so can a burst in which eye and head kept still lie closer.
     """
     if np.array_equal(seated.rgb, supine.rgb):  # told without the map, which much noise leads astray
         return True
@@ -166,8 +171,7 @@ class _Compared:
 
     def _likeness(self, first: Floats, spots: Mask, placed: Doubles, turn: float) -> float:
         """Correlation about spots, with the seated picture turned first, radians."""
-        placed = placed @ (np.eye(3) + turn * np.vstack([_MOVES[_PLACING], np.zeros(3)]))
-        seen, _ = self._laid(placed)
+        seen, _ = self._laid(placed @ (np.eye(3) + turn * _MOVES[_PLACING]))
         a, b = first[spots], _detail(seen)[spots]
         a, b = a - a.mean(), b - b.mean()
         energy = float(a @ a) * float(b @ b)
@@ -175,19 +179,21 @@ class _Compared:
 
     def _laid(self, placed: Doubles) -> tuple[Floats, Mask]:
         """Brightness and use of the other picture at the points, as a (3, 3) map lays them on it."""
-        return self.supine.at(*(row[0] * self.x + row[1] * self.y + row[2] for row in placed[:2]))
+        x, y, depth = (row[0] * self.x + row[1] * self.y + row[2] for row in placed)
+        near = np.maximum(depth, _LEAST_DEPTH)
+        return self.supine.at(x / near, y / near)
 
     def lies_off(self, placed: Doubles, moves: int) -> float:
         """How far eye and surroundings lie off where such moves of the whole bring them, limbus radii."""
         everywhere = np.ones_like(self.eye)
-        for _ in range(_STEPS):
+        for taken in range(_STEPS):
             step = self.step(placed, everywhere, moves)
-            if step is None:
+            if step is None or (taken and step.correlation < _ALIKE):
                 return math.inf
             placed = placed @ (np.eye(3) + step.move)
         if self.around is None and not self.glints_coincide(placed):
             return math.inf
-        parts = [self.step(placed, self.eye, len(_MOVES))]
+        parts = [self.step(placed, self.eye, _AFFINE)]
         if self.around is not None:
             parts.append(self.step(placed, self.around, _SIMILAR))
         if any(part is None or part.correlation < _ALIKE for part in parts):
@@ -208,13 +214,15 @@ class _Compared:
             return None
         gain = float(np.sqrt((b @ b) / (a @ a)))
         down, right = np.gradient(0.5 * (gain * first + second), _ALONG[1] - _ALONG[0])
-        fields = np.tensordot(_MOVES[:moves], [self.x[used], self.y[used], np.ones(len(a))], 1)
-        slopes = fields[:, 0] * right[used] + fields[:, 1] * down[used]
+        x, y, right, down = self.x[used], self.y[used], right[used], down[used]
+        at = np.stack([x, y, np.ones(len(a))])
+        slope = np.stack([right, down, -(x * right + y * down)])  # of depth: what comes nearer grows
+        slopes = _MOVES[:moves].reshape(moves, -1) @ (slope[:, None] * at).reshape(_MOVES[0].size, -1)
         normal = slopes @ slopes.T
         normal += 1e-6 * np.trace(normal) / moves * np.eye(moves)  # no texture, no move
-        found = np.linalg.solve(normal, slopes @ (gain * a - b))
-        size = float(np.sqrt((np.tensordot(found, fields, 1) ** 2).sum(axis=0).mean()))
-        move = np.vstack([np.tensordot(found, _MOVES[:moves], 1), np.zeros(3)])
+        move = np.tensordot(np.linalg.solve(normal, slopes @ (gain * a - b)), _MOVES[:moves], 1)
+        across, up, nearer = move @ at
+        size = float(np.sqrt(((across - nearer * x) ** 2 + (up - nearer * y) ** 2).mean()))
         return _Step(move, size, float(a @ b) / (gain * float(a @ a)))
 
 

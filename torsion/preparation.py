@@ -13,6 +13,7 @@ from torsion.errors import PhotoError
 from torsion.flags import Verdict, worst_verdict
 from torsion.intake import photo_from_array, read_photo
 from torsion.laterality import Laterality, read_laterality
+from torsion.likeness import unlike_an_eye
 from torsion.locate import locate
 from torsion.masks import EyePicture, cut_out, turned_eye
 from torsion.photo import UNDONE_BY, Ellipse, Photo, Turn
@@ -111,6 +112,8 @@ def prepare(
     _LOG.info("%s: limbus %s, pupil %s", photo.name, *map(_found_words, (located.limbus, located.pupil)))
     picture = cut_out(upright, located) if located.limbus is not None else None
     measures, flags = assess(located, picture, upright.pixels, photo.decoded_scale)
+    if located.limbus is not None and photo.limbus is None and unlike_an_eye(upright.pixels, located.limbus):
+        flags = (*flags, "unlike_an_eye")
     scale = float(photo.decoded_scale)
     limbus = located.limbus and located.limbus.scaled(scale)
     pupil = located.pupil and located.pupil.scaled(scale)

@@ -42,6 +42,21 @@ def _turned(by_deg: float) -> Change:
     return turned
 
 
+def _aslant(by_deg: float) -> Change:
+    """Photograph a print or a screen from one side, at a distance of one and a half of its widths."""
+
+    def aslant(photo: Picture, _: np.random.Generator) -> Picture:
+        height, width = photo.shape[:2]
+        far, lean = 1.5 * width, np.radians(by_deg)
+        at_middle = np.array([[1.0, 0.0, -width / 2], [0.0, 1.0, -height / 2], [0.0, 0.0, 0.0]])
+        leant = np.array([[np.cos(lean), 0.0, 0.0], [0.0, 1.0, 0.0], [-np.sin(lean), 0.0, 0.0]]) @ at_middle
+        leant[2, 2] += far
+        camera = np.array([[far, 0.0, width / 2], [0.0, far, height / 2], [0.0, 0.0, 1.0]])
+        return cv2.warpPerspective(photo, camera @ leant, (width, height), borderMode=cv2.BORDER_REPLICATE)
+
+    return aslant
+
+
 def _evened(photo: Picture, _: np.random.Generator) -> Picture:
     """Make the contrast as strong everywhere, as programs that improve photos do."""
     light, *colour = cv2.split(cv2.cvtColor(photo, cv2.COLOR_RGB2LAB))
@@ -53,6 +68,7 @@ def _evened(photo: Picture, _: np.random.Generator) -> Picture:
 COPIES: dict[str, Change] = {
     **{f"JPEG, quality {quality}": _jpeg(quality) for quality in (50, 30, 15, 5)},
     **{f"turned by {by_deg:g}": _turned(by_deg) for by_deg in (5.0, 20.0)},
+    **{f"photographed aslant by {by_deg:g} degrees": _aslant(by_deg) for by_deg in (4.0, 10.0)},
     **{
         f"blurred by {share:.2%}": lambda photo, _, share=share: cv2.GaussianBlur(
             photo, (0, 0), share * photo.shape[0]
