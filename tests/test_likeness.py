@@ -83,6 +83,7 @@ def test_an_eye_on_its_side_has_its_lids_at_the_sides():
         ((150, 170, 190), (215, 205, 200), False),  # as pale as they come
         ((110, 80, 60), (220, 130, 120), False),  # a red eye
         ((60, 40, 30), (130, 40, 40), False),  # blood over the white
+        ((120, 25, 20), (205, 95, 45), True),  # vessels of a fundus on its ground
     ],
 )
 def test_the_white_is_brighter_in_red_than_any_iris(iris, white, unlike):

@@ -31,6 +31,7 @@ _ACROSS, _DOWN = np.outer(_RADII, np.cos(DIRECTIONS)), np.outer(_RADII, -np.sin(
 _DARK = 2.0  # grey levels; less counts as no light
 # Densities (natural logarithms).
 _BRIGHTER, _BRIGHTER_GREY = 0.25, 0.08  # the white than the iris; in infra-red irises are nearly as bright
+_REDDEST = 1.2  # than in blue, beside the limbus: more than blood on the white in warm light; fundi, fruit
 _LEVEL, _TINT = 0.5, 0.15  # by which light and vessels change the white; skin is redder by as much
 _LEVEL_GREY = 0.2  # where there is no colour, skin must be told by its brightness
 
@@ -48,9 +49,9 @@ def unlike_an_eye(pixels: NDArray[np.uint8], limbus: Ellipse) -> bool:
     -------
     bool
         True where the white is lacking: at neither side is it clearly brighter beside the iris, in red, of
-        which pale irises reflect least and blood hardly less than the white.  Or the lids are: what lies
-        beside the limbus goes on, unchanged, to where they must be, on all sides.  What lies outside the
-        picture speaks for nothing.
+        which pale irises reflect least and blood hardly less than the white; or it is redder than blood.  Or
+        the lids are: what lies beside the limbus goes on, unchanged, to where they must be, on all sides.
+        What lies outside the picture speaks for nothing.
     """
     around = _Around.of(pixels, limbus)
     return around.lacks_white or around.lacks_lids
@@ -79,8 +80,16 @@ class _Around:
 
     @property
     def lacks_white(self) -> bool:
-        steps = [step for side in _SIDES if np.isfinite(step := self._step(side))]
-        return bool(steps) and max(steps) < (_BRIGHTER_GREY if self.grey else _BRIGHTER)
+        least = _BRIGHTER_GREY if self.grey else _BRIGHTER
+        steps = {step: side for side in _SIDES if np.isfinite(step := self._step(side))}
+        return bool(steps) and not any(
+            step > least and self._redness(side) < _REDDEST for step, side in steps.items()
+        )
+
+    def _redness(self, side: Mask) -> float:
+        """By how much what lies beside the limbus is brighter in red than in blue."""
+        colour = self._colour(_BESIDE, side)
+        return float(colour[0] - colour[-1])
 
     def _step(self, side: Mask) -> float:
         """By how much it is brighter beside the limbus than in it, on one side; NaN outside the picture."""
