@@ -227,7 +227,7 @@ def _stain(bar: Bar, ring: Ring) -> Stain:
         ink_color(bar.colors),
         bar.noise_deg,
         min(bar.around, bar.beyond) < _WHOLE,
-        new or has_color(bar) or ink_color(bar.colors) == "black",
+        new or has_color(bar) or ink_color(bar.colors) != "brown",
     )
 
 

@@ -11,8 +11,8 @@ __all__ = ["InkColor", "has_color", "ink_color", "is_ink", "is_new"]
 
 Doubles = NDArray[np.float64]
 InkColor = Literal["violet", "blue", "black", "brown"]
-_COLORED = ("violet", "blue")
 
+_STAINED = 0.67  # of what blue and violet swallow most; dark ones near it, since no light is left; black 0.72 up
 _SHORTEST = 0.06  # limbus radii outside the limbus, 0.35 mm
 _AT_LIMBUS = 0.4  # share of its density that a mark keeps at the limbus, which few spots on the white reach
 _STRAIGHT = 0.075  # share of its width by which its sides may stray; those of spots and of hair do by 0.1
@@ -41,17 +41,20 @@ _KNOWN = 0.75  # share of white about that place from which it is known that not
 def ink_color(colors: Doubles) -> InkColor:
     """Name what is swallowed; relative to the eye's own white, so that the light's colour does not matter."""
     red, green, blue = colors
-    if green > red and blue < 0.55 * green:
-        return "violet"
-    if red >= green and blue < 0.40 * red:
-        return "blue"
+    if blue < _STAINED * max(red, green):
+        return "violet" if green > red else "blue"
     return "brown" if blue > 1.25 * red else "black"
 
 
 def has_color(bar: Bar) -> bool:
-    """Blue or violet; what brightens blue at the same time is metal before skin, not a stain."""
-    colors = bar.colors
-    return ink_color(colors) in _COLORED and colors[2] > -0.05 and float(colors.max()) > 0.2
+    """Blue or violet beyond doubt; what brightens blue at the same time is metal before skin, not a stain."""
+    return _is_stain(bar.colors) and bar.colors[2] > -0.05 and float(bar.colors.max()) > 0.2
+
+
+def _is_stain(colors: Doubles) -> bool:
+    """Blue or violet as no slate-grey pigment is, nor a shadow that the sky lights."""
+    red, green, blue = colors
+    return bool(blue < (0.55 * green if green > red else 0.40 * red))
 
 
 def is_ink(bar: Bar) -> bool:
@@ -80,7 +83,7 @@ def _crosses(bar: Bar) -> bool:
         and bar.at_limbus >= _AT_LIMBUS
         and (ragged or not bar.ragged > _STRAIGHT)
         and bar.left_over <= _ENDS
-        and (bar.color_left <= _ENDS or ink_color(bar.colors) not in _COLORED)
+        and (bar.color_left <= _ENDS or not _is_stain(bar.colors))
         and max(bar.beside) >= beside
     )
 
@@ -118,7 +121,7 @@ def _is_stroke(bar: Bar) -> bool:
     """Tell what no other photo tells apart: pigment lies in round spots, and is brown or thin."""
     if bar.at_limbus < _FROM_LIMBUS:
         return False
-    black = bar.density >= _BLACK and ink_color(bar.colors) == "black" and _is_straight(bar)
+    black = bar.density >= _BLACK and ink_color(bar.colors) != "brown" and _is_straight(bar)
     return black or bar.ragged <= _RULED or _slenderness(bar) >= _LONG_BAR
 
 

@@ -29,7 +29,6 @@ STEEPEST = 60.0
 """Degrees at the limbus for each radius by which a mark leans at most: 45 degrees from straight outwards."""
 
 _ALL_WHITE = 0.9
-_GLARE = 0.2  # share by which shine is brighter than the white about it; it hides what it lies on
 _TINTED = 0.06  # share by which red is weaker than blue
 _WIDER = 1.15  # than a mark may be, until its sides are laid
 
@@ -256,5 +255,5 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ch
 
 def _white_before(before: Ring, leant: Leant, trace: _Trace) -> float:
     start, end = trace.edges
-    white = leant.of(before.white & (before.red > -_GLARE), before.rows(*BAND))
+    white = leant.of(before.white & ~before.shine, before.rows(*BAND))
     return mean(white[:, part_of(start - 2.0, end + 2.0)])
