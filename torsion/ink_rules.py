@@ -21,10 +21,13 @@ _ON_WHITE = 0.6  # share of white beside a mark
 _SOME_WHITE = 0.4  # likewise of one whose colour is strong
 _ISLAND = 0.65  # share of white along and beyond a mark that has no colour to tell it by
 _ALONE = 0.95  # likewise of one that lies in the white as a whole
+_BRIGHTER = 0.35  # share of its density by which it may be lighter beyond its end; a lid is, the white is not
 _HAIR_DEG = 1.8  # one lash and its shadow are thinner
+_LASH = 0.2  # density of one that is out of focus, as one that lies between lens and eye is
 _TUFT_DEG = 3.0  # so are lashes that stick together
 _DARK_INK = 0.35  # density, 30 % of the light, from which less else is asked
-_BAR = 1.2  # length outside the limbus over width; half of a round spot is shorter than wide
+_SQUARE = 1.0  # length outside the limbus over width
+_BAR = 1.2  # likewise; half of a round spot is shorter than wide
 _LONG_BAR = 1.6  # likewise; a round spot that touches the limbus, or nearly so, has up to 1.4
 # Sides that stray by this share of the width are as straight as if ruled, however short; those of round spots
 # stray by 0.027 or more.
@@ -59,23 +62,27 @@ def _is_stain(colors: Doubles) -> bool:
 
 def is_ink(bar: Bar) -> bool:
     """Tell whether a bar across the limbus is ink."""
-    strong, clear = bar.density >= _DARK_INK, min(bar.beside) >= _ON_WHITE
-    if not _crosses(bar) or not (strong or clear) or _is_shown(bar):
+    strong, clear, new = bar.density >= _DARK_INK, min(bar.beside) >= _ON_WHITE, is_new(bar)
+    colored = has_color(bar)
+    if not _crosses(bar) or not (strong or clear or (new and colored)) or _is_shown(bar):
         return False
-    if has_color(bar):
-        least = _BAR if bar.beyond >= _ISLAND else _LONG_BAR  # slate pigment is bluish, but lies in spots
-        return _slenderness(bar) >= (_STUB if strong or is_new(bar) else least)
-    return clear and _is_plain_ink(bar)
+    if not colored:
+        return clear and _is_plain_ink(bar)
+    if strong or new:
+        # Make-up lies along a lid, so that what of it comes near the limbus is wider than long.
+        return _slenderness(bar) >= (_STUB if min(bar.beside) >= _SOME_WHITE else _SQUARE)
+    # Slate pigment is bluish, but lies in spots.
+    return _slenderness(bar) >= (_BAR if bar.beyond >= _ISLAND else _LONG_BAR)
 
 
 def _crosses(bar: Bar) -> bool:
     """Tell whether it is a bar across the limbus, with white beside it and an end."""
-    strong, colored = bar.density >= _DARK_INK, has_color(bar)
+    strong, colored, new = bar.density >= _DARK_INK, has_color(bar), is_new(bar)
     # White in shade, or stained by pigment, may not pass for white: then a strong colour must tell.
     beside = _SOME_WHITE if strong and colored else _ON_WHITE
     # What is new is no spot; with white along both its sides it is no hair either; and if it is dark or has a
     # colour, no shadow.  Then its sides may be as ragged as where ink has run.
-    ragged = is_new(bar) and (strong or colored) and min(*bar.beside, bar.around) >= _ISLAND
+    ragged = new and (strong or colored) and min(*bar.beside, bar.around) >= _ISLAND
     return (
         NARROWEST_DEG <= _width_deg(bar) <= WIDEST_DEG
         and bar.outer - 1.0 >= _SHORTEST
@@ -89,23 +96,23 @@ def _crosses(bar: Bar) -> bool:
 
 
 def _is_plain_ink(bar: Bar) -> bool:
-    """Tell whether a bar that has no colour to tell it by is ink."""
+    """Tell whether a bar that has no stain to tell it by is ink."""
     new, strong, width_deg = is_new(bar), bar.density >= _DARK_INK, _width_deg(bar)
-    if bar.density < LEAST["ink"] or bar.runs_on:
+    if bar.density < LEAST["ink"] or bar.runs_on or bar.left_over < -_BRIGHTER:
         return False
     if _slenderness(bar) < (_STUB if new else _SHORT_BAR) or not (new or _is_stroke(bar)):
         return False
-    island = min(*bar.beside, bar.around, bar.beyond)
-    if island >= _ALONE:  # no hair ends on white, and no shadow lies in it
-        return strong or new or _is_straight(bar)
+    island, straight = min(*bar.beside, bar.around, bar.beyond), _is_straight(bar)
+    if island >= _ALONE:  # no tuft ends on white, and no shadow lies in it; a lash that has come off may
+        return (strong or new or straight) and (width_deg >= _HAIR_DEG or bar.density >= _LASH)
     if width_deg < _HAIR_DEG:
         return False
     if island >= _ISLAND:
-        return strong or new
+        return strong or (new and straight and width_deg >= _TUFT_DEG and _slenderness(bar) >= _SHORT_BAR)
     # It runs under a lid or beside it.  So does hair, but it is thinner and ends there; and pigment has no
     # straight sides.
-    on_white = new or bar.around >= _ON_WHITE or bar.beyond >= _ISLAND
-    return (strong or new) and width_deg >= _TUFT_DEG and _is_straight(bar) and on_white
+    on_white = new or (max(bar.around, bar.beyond) >= _ON_WHITE and _slenderness(bar) >= _BAR)
+    return (strong or new) and width_deg >= _TUFT_DEG and straight and on_white
 
 
 def _width_deg(bar: Bar) -> float:

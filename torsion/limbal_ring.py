@@ -32,7 +32,9 @@ BAND = (1.03, 1.13)
 
 _MARK_RADII = RADII[RADII > 0.985]  # within which marks are looked for
 _BLOOD = 1.0 / 3.0  # of what blood swallows of green, it swallows at most a third of red
-_SHINE = 0.10  # share by which shine is brighter than the white about it, in each colour
+# Shares by which shine is brighter than the white about it, in each colour: where it is looked through, and
+# where it hides the white for certain.
+_BRIGHT, _SHINE = 0.1, 0.2
 _EDGE_ROWS, _EDGE_COLUMNS = 3, 6  # of its soft edge
 _ON_WHITE = 1.01  # limbus radii
 _BIN = 20  # columns, 5 degrees: the wide bins in which the white is looked for
@@ -112,8 +114,8 @@ def unwrap_ring(pixels: NDArray[np.uint8], limbus: Ellipse, *, rim: Rim | None =
     values = sampled_ring(pixels, limbus, rim.stretch, _MARK_RADII)
     own, lit = OwnWhite.of(values, _MARK_RADII), _planes(values)
     about = _white_about(lit)
-    shine = (lit > np.float32(1.0 + _SHINE) * about).all(axis=0)
-    values = without_shine(values, shine)
+    bright = (lit / about).min(axis=0)
+    values, shine = without_shine(values, bright > 1.0 + _BRIGHT), bright > 1.0 + _SHINE
     lit = _planes(values)
     density = np.asarray(cv2.log((about / lit).reshape(-1, COLUMNS)), np.float32).reshape(lit.shape)
     ink = (density[0] - np.float32(_BLOOD) * density[1]) / np.float32(1.0 - _BLOOD)
