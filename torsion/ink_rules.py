@@ -22,6 +22,7 @@ _SOME_WHITE = 0.4  # likewise of one whose colour is strong
 _ISLAND = 0.65  # share of white along and beyond a mark that has no colour to tell it by
 _ALONE = 0.95  # likewise of one that lies in the white as a whole
 _BRIGHTER = 0.35  # share of its density by which it may be lighter beyond its end; a lid is, the white is not
+_TAN = 1.5  # density in blue over that in red
 _HAIR_DEG = 1.8  # one lash and its shadow are thinner
 _LASH = 0.2  # density of one that is out of focus, as one that lies between lens and eye is
 _TUFT_DEG = 3.0  # so are lashes that stick together
@@ -81,8 +82,11 @@ def _crosses(bar: Bar) -> bool:
     # White in shade, or stained by pigment, may not pass for white: then a strong colour must tell.
     beside = _SOME_WHITE if strong and colored else _ON_WHITE
     # What is new is no spot; with white along both its sides it is no hair either; and if it is dark or has a
-    # colour, no shadow.  Then its sides may be as ragged as where ink has run.
-    ragged = new and (strong or colored) and min(*bar.beside, bar.around) >= _ISLAND
+    # colour, brown among them, no shadow.  Then its sides may be as ragged as where ink has run.
+    # So may those of a dark stain that is longer than spots are and ends on white.
+    told = new and (strong or colored or _is_tan(bar))
+    stroke = strong and colored and bar.beyond >= _ISLAND and _slenderness(bar) >= _BAR
+    ragged = (told or stroke) and min(*bar.beside, bar.around) >= _ISLAND
     return (
         NARROWEST_DEG <= _width_deg(bar) <= WIDEST_DEG
         and bar.outer - 1.0 >= _SHORTEST
@@ -108,11 +112,17 @@ def _is_plain_ink(bar: Bar) -> bool:
     if width_deg < _HAIR_DEG:
         return False
     if island >= _ISLAND:
-        return strong or (new and straight and width_deg >= _TUFT_DEG and _slenderness(bar) >= _SHORT_BAR)
+        wide = width_deg >= _TUFT_DEG and _slenderness(bar) >= _SHORT_BAR
+        return strong or (new and straight and (wide or _is_tan(bar)))
     # It runs under a lid or beside it.  So does hair, but it is thinner and ends there; and pigment has no
     # straight sides.
     on_white = new or (max(bar.around, bar.beyond) >= _ON_WHITE and _slenderness(bar) >= _BAR)
     return (strong or new) and width_deg >= _TUFT_DEG and straight and on_white
+
+
+def _is_tan(bar: Bar) -> bool:
+    """Brown as neither hair nor a shadow is, which swallow all colours nearly alike; and longer than wide."""
+    return bool(bar.colors[2] >= _TAN * bar.colors[0]) and _slenderness(bar) >= _BAR
 
 
 def _width_deg(bar: Bar) -> float:
