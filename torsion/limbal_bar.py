@@ -41,6 +41,8 @@ class Bar:
     ----------
     start_deg, end_deg : float
         Edges at the limbus at half of its contrast, not wrapped.
+    flare_deg : float
+        By how much wider than between these, which are parallel to those further out, it is at the limbus.
     extent_deg, outer, density, noise_deg : float
         As of a `Stain`.
     slope : float
@@ -70,6 +72,7 @@ class Bar:
 
     start_deg: float
     end_deg: float
+    flare_deg: float
     extent_deg: float
     outer: float
     density: float
@@ -160,6 +163,7 @@ class _Trace:
     slope: float
     noise_deg: float
     ragged: float = np.nan
+    flare_deg: float = 0.0
 
 
 def _trace(
@@ -211,6 +215,7 @@ def _sided(ring: Ring, trace: _Trace, channel: Channel) -> _Trace:
         slope=sides.slope,
         noise_deg=sides.noise_deg,
         ragged=sides.ragged_deg / (sides.end_deg - sides.start_deg),
+        flare_deg=sides.flare_deg,
     )
 
 
@@ -234,6 +239,7 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ch
     return Bar(
         first_deg + start,
         first_deg + end,
+        trace.flare_deg,
         extent_of(trace.straight, leant.white, trace.edges),
         trace.outer,
         density(ring.ink),
