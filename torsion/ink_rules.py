@@ -69,9 +69,10 @@ def is_ink(bar: Bar) -> bool:
         return False
     if not colored:
         return clear and _is_plain_ink(bar)
+    if min(bar.beside) < _SOME_WHITE and bar.beyond < _ISLAND:  # make-up lies along a lid
+        return new and _slenderness(bar) >= _SQUARE
     if strong or new:
-        # Make-up lies along a lid, so that what of it comes near the limbus is wider than long.
-        return _slenderness(bar) >= (_STUB if min(bar.beside) >= _SOME_WHITE else _SQUARE)
+        return _slenderness(bar) >= _STUB
     # Slate pigment is bluish, but lies in spots.
     return _slenderness(bar) >= (_BAR if bar.beyond >= _ISLAND else _LONG_BAR)
 
@@ -113,10 +114,11 @@ def _is_plain_ink(bar: Bar) -> bool:
         return False
     if island >= _ISLAND:
         wide = width_deg >= _TUFT_DEG and _slenderness(bar) >= _SHORT_BAR
-        return strong or (new and straight and (wide or _is_tan(bar)))
+        return straight and (strong or (new and (wide or _is_tan(bar))))
     # It runs under a lid or beside it.  So does hair, but it is thinner and ends there; and pigment has no
     # straight sides.
     on_white = new or (max(bar.around, bar.beyond) >= _ON_WHITE and _slenderness(bar) >= _BAR)
+    on_white = on_white and (strong or _slenderness(bar) >= _SQUARE)
     return (strong or new) and width_deg >= _TUFT_DEG and straight and on_white
 
 
