@@ -22,6 +22,7 @@ _SOME_WHITE = 0.4  # likewise of one whose colour is strong
 _ISLAND = 0.65  # share of white along and beyond a mark that has no colour to tell it by
 _ALONE = 0.95  # likewise of one that lies in the white as a whole
 _BRIGHTER = 0.35  # share of its density by which it may be lighter beyond its end; a lid is, the white is not
+_HELD = 20.0  # degrees a radius by which a pen leans as a rule
 _TAN = 1.5  # density in blue over that in red
 _HAIR_DEG = 1.8  # one lash and its shadow are thinner
 _LASH = 0.2  # density of one that is out of focus, as one that lies between lens and eye is
@@ -69,8 +70,10 @@ def is_ink(bar: Bar) -> bool:
         return False
     if not colored:
         return clear and _is_plain_ink(bar)
-    if min(bar.beside) < _SOME_WHITE and bar.beyond < _ISLAND:  # make-up lies along a lid
-        return new and _slenderness(bar) >= _SQUARE
+    if min(bar.beside) < _SOME_WHITE and bar.beyond < _ISLAND:
+        # Make-up lies there too, but along the lid; a pen is held outwards.
+        outwards = _is_straight(bar) and abs(bar.slope) <= _HELD
+        return (new or outwards) and _slenderness(bar) >= _SQUARE
     if strong or new:
         return _slenderness(bar) >= _STUB
     # Slate pigment is bluish, but lies in spots.
@@ -103,18 +106,21 @@ def _crosses(bar: Bar) -> bool:
 def _is_plain_ink(bar: Bar) -> bool:
     """Tell whether a bar that has no stain to tell it by is ink."""
     new, strong, width_deg = is_new(bar), bar.density >= _DARK_INK, _width_deg(bar)
-    if bar.density < LEAST["ink"] or bar.runs_on or bar.left_over < -_BRIGHTER:
+    straight = _is_straight(bar)
+    if bar.density < LEAST["ink"] or bar.runs_on or (bar.left_over < -_BRIGHTER and not straight):
         return False
     if _slenderness(bar) < (_STUB if new else _SHORT_BAR) or not (new or _is_stroke(bar)):
         return False
-    island, straight = min(*bar.beside, bar.around, bar.beyond), _is_straight(bar)
+    island = min(*bar.beside, bar.around, bar.beyond)
     if island >= _ALONE:  # no tuft ends on white, and no shadow lies in it; a lash that has come off may
-        return (strong or new or straight) and (width_deg >= _HAIR_DEG or bar.density >= _LASH)
+        thick = width_deg >= _HAIR_DEG or bar.density >= _LASH or _is_stain(bar.colors)
+        return (strong or new or straight) and thick
     if width_deg < _HAIR_DEG:
         return False
     if island >= _ISLAND:
         wide = width_deg >= _TUFT_DEG and _slenderness(bar) >= _SHORT_BAR
-        return straight and (strong or (new and (wide or _is_tan(bar))))
+        tan = _is_tan(bar)
+        return (strong and (straight or tan)) or (new and straight and (wide or tan))
     # It runs under a lid or beside it.  So does hair, but it is thinner and ends there; and pigment has no
     # straight sides.
     on_white = new or (max(bar.around, bar.beyond) >= _ON_WHITE and _slenderness(bar) >= _BAR)
