@@ -23,7 +23,7 @@ _ISLAND = 0.65  # share of white along and beyond a mark that has no colour to t
 _ALONE = 0.95  # likewise of one that lies in the white as a whole
 _BRIGHTER = 0.35  # share of its density by which it may be lighter beyond its end; a lid is, the white is not
 _HELD = 20.0  # degrees a radius by which a pen leans as a rule
-_TAN = 1.5  # density in blue over that in red
+_TAN = 1.4  # density in blue over that in red
 _HAIR_DEG = 1.8  # one lash and its shadow are thinner
 _LASH = 0.2  # density of one that is out of focus, as one that lies between lens and eye is
 _TUFT_DEG = 3.0  # so are lashes that stick together
@@ -72,8 +72,8 @@ def is_ink(bar: Bar) -> bool:
         return clear and _is_plain_ink(bar)
     if min(bar.beside) < _SOME_WHITE and bar.beyond < _ISLAND:
         # Make-up lies there too, but along the lid; a pen is held outwards.
-        outwards = _is_straight(bar) and abs(bar.slope) <= _HELD
-        return (new or outwards) and _slenderness(bar) >= _SQUARE
+        outwards = abs(bar.slope) <= _HELD and _slenderness(bar) >= _SQUARE
+        return outwards and (new or _is_straight(bar))
     if strong or new:
         return _slenderness(bar) >= _STUB
     # Slate pigment is bluish, but lies in spots.
@@ -113,8 +113,8 @@ def _is_plain_ink(bar: Bar) -> bool:
         return False
     island = min(*bar.beside, bar.around, bar.beyond)
     if island >= _ALONE:  # no tuft ends on white, and no shadow lies in it; a lash that has come off may
-        thick = width_deg >= _HAIR_DEG or bar.density >= _LASH or _is_stain(bar.colors)
-        return (strong or new or straight) and thick
+        thick = width_deg >= _TUFT_DEG or bar.density >= _LASH or _is_stain(bar.colors)
+        return thick and (strong or straight or (new and (_is_tan(bar) or bar.ragged <= _STRAIGHT)))
     if width_deg < _HAIR_DEG:
         return False
     if island >= _ISLAND:
