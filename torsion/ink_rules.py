@@ -12,7 +12,9 @@ __all__ = ["InkColor", "has_color", "ink_color", "is_ink", "is_new"]
 Doubles = NDArray[np.float64]
 InkColor = Literal["violet", "blue", "black", "brown"]
 
-_STAINED = 0.67  # of what blue and violet swallow most; dark ones near it, since no light is left; black 0.72 up
+_STAINED = (
+    0.67  # of what blue and violet swallow most; dark ones near it, since no light is left; black 0.72 up
+)
 _SHORTEST = 0.06  # limbus radii outside the limbus, 0.35 mm
 _AT_LIMBUS = 0.4  # share of its density that a mark keeps at the limbus, which few spots on the white reach
 _STRAIGHT = 0.075  # share of its width by which its sides may stray; those of spots and of hair do by 0.1
@@ -86,8 +88,8 @@ def _crosses(bar: Bar) -> bool:
     # White in shade, or stained by pigment, may not pass for white: then a strong colour must tell.
     beside = _SOME_WHITE if strong and colored else _ON_WHITE
     # What is new is no spot; with white along both its sides it is no hair either; and if it is dark or has a
-    # colour, brown among them, no shadow.  Then its sides may be as ragged as where ink has run.
-    # So may those of a dark stain that is longer than spots are and ends on white.
+    # colour, brown among them, no shadow.  Then its sides may be as ragged as where ink has run; so may those
+    # of a dark stain that is longer than spots are and ends on white.
     told = new and (strong or colored or _is_tan(bar))
     stroke = strong and colored and bar.beyond >= _ISLAND and _slenderness(bar) >= _BAR
     ragged = (told or stroke) and min(*bar.beside, bar.around) >= _ISLAND
@@ -118,14 +120,15 @@ def _is_plain_ink(bar: Bar) -> bool:
     if width_deg < _HAIR_DEG:
         return False
     if island >= _ISLAND:
-        wide = width_deg >= _TUFT_DEG and _slenderness(bar) >= _SHORT_BAR
-        tan = _is_tan(bar)
+        tan, wide = _is_tan(bar), width_deg >= _TUFT_DEG and _slenderness(bar) >= _SHORT_BAR
         return (strong and (straight or tan)) or (new and straight and (wide or tan))
     # It runs under a lid or beside it.  So does hair, but it is thinner and ends there; and pigment has no
     # straight sides.
-    on_white = new or (max(bar.around, bar.beyond) >= _ON_WHITE and _slenderness(bar) >= _BAR)
-    on_white = on_white and (strong or _slenderness(bar) >= _SQUARE)
-    return (strong or new) and width_deg >= _TUFT_DEG and straight and on_white
+    if not (straight and width_deg >= _TUFT_DEG):
+        return False
+    if new:
+        return strong or _slenderness(bar) >= _SQUARE
+    return strong and max(bar.around, bar.beyond) >= _ON_WHITE and _slenderness(bar) >= _BAR
 
 
 def _is_tan(bar: Bar) -> bool:

@@ -22,8 +22,8 @@ _ROWS = 3  # read together: the ring is smoothed by about as much
 _LEAST = 3  # groups of rows
 # Spread of the lean, degrees a radius: a pen is held within 15 degrees from straight outwards.
 _SLOPE_DEG = 15.0
-_FLARE = 0.5  # likewise of each side from their common lean, share of the width
-_TAPERS = 3.0  # standard uncertainties of it from which it is believed: patches look like it
+_FLARE = 0.5  # likewise of each side from their common lean, widths a radius: few strokes taper
+_TAPERS = 3.0  # standard uncertainties from which a taper is believed, which patches of ink look like
 _JITTER_DEG = 0.1  # that a side is read with at best
 _PATCH = 2.0  # groups that share a patch of ink, and so their error
 
@@ -91,7 +91,8 @@ def fit_sides(
     soft /= median(soft)
     fit, covariance = _lines(basis, at, soft, np.array([_SLOPE_DEG]), np.array([-slope]))
     flared = np.column_stack([basis, np.where(basis[:, 0] > 0, -1.0, 1.0) * basis[:, 2]])
-    wide, spread = _lines(flared, at, soft, np.array([_SLOPE_DEG, _FLARE * (edges[1] - edges[0])]), np.array([-slope, 0.0]))
+    held = np.array([_SLOPE_DEG, _FLARE * (edges[1] - edges[0])])
+    wide, spread = _lines(flared, at, soft, held, np.array([-slope, 0.0]))
     noise = float(np.sqrt((covariance[0, 0] + covariance[1, 1] + 2.0 * covariance[0, 1]) / 4.0))
     ragged = float(np.sqrt(np.average((at - basis @ fit) ** 2, weights=soft**-2)))
     tapers = abs(float(wide[3])) > _TAPERS * float(np.sqrt(spread[3, 3]))
