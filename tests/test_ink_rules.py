@@ -82,10 +82,16 @@ def test_new_faint_colour_needs_no_white_on_its_other_side():
     assert not is_ink(bar(VIOLET, density=0.25, **LID))
 
 
-def test_brown_that_is_new_may_be_ragged_as_no_shadow_is():
-    assert is_ink(bar(BROWN, density=0.25, ragged=0.15, **NEW))
-    assert not is_ink(bar(BLACK, density=0.25, ragged=0.15, **NEW))
-    assert not is_ink(bar(BROWN, density=0.25, ragged=0.15))
+def test_beside_a_lid_brown_is_told_from_one_lash():
+    thin = {"end_deg": 12.3, "density": 0.3, "beyond": 0.8, **NEW}
+    assert is_ink(bar(BROWN, **thin))
+    assert not is_ink(bar(BLACK, **thin))
+
+
+def test_the_shade_of_lashes_is_no_ink():
+    shade = {"end_deg": 17.0, "density": 0.15, "ragged": 0.18, **NEW}
+    assert not is_ink(bar((1.0, 1.2, 1.4), **shade))
+    assert not is_ink(bar(BROWN, **shade))
 
 
 def test_a_dark_stain_that_ends_on_white_may_be_ragged():

@@ -25,7 +25,7 @@ _ISLAND = 0.65  # share of white along and beyond a mark that has no colour to t
 _ALONE = 0.95  # likewise of one that lies in the white as a whole
 _BRIGHTER = 0.35  # share of its density by which it may be lighter beyond its end; a lid is, the white is not
 _HELD = 20.0  # degrees a radius by which a pen leans as a rule
-_TAN = 1.4  # density in blue over that in red
+_TAN = 1.5  # density in blue over that in red; the shade of lashes, which skin lights, has up to 1.4
 _HAIR_DEG = 1.8  # one lash and its shadow are thinner
 _LASH = 0.2  # density of one that is out of focus, as one that lies between lens and eye is
 _TUFT_DEG = 3.0  # so are lashes that stick together
@@ -88,9 +88,9 @@ def _crosses(bar: Bar) -> bool:
     # White in shade, or stained by pigment, may not pass for white: then a strong colour must tell.
     beside = _SOME_WHITE if strong and colored else _ON_WHITE
     # What is new is no spot; with white along both its sides it is no hair either; and if it is dark or has a
-    # colour, brown among them, no shadow.  Then its sides may be as ragged as where ink has run; so may those
+    # colour, no shadow.  Then its sides may be as ragged as where ink has run; so may those
     # of a dark stain that is longer than spots are and ends on white.
-    told = new and (strong or colored or _is_tan(bar))
+    told = new and (strong or colored)
     stroke = strong and colored and bar.beyond >= _ISLAND and _slenderness(bar) >= _BAR
     ragged = (told or stroke) and min(*bar.beside, bar.around) >= _ISLAND
     return (
@@ -116,7 +116,7 @@ def _is_plain_ink(bar: Bar) -> bool:
     island = min(*bar.beside, bar.around, bar.beyond)
     if island >= _ALONE:  # no tuft ends on white, and no shadow lies in it; a lash that has come off may
         thick = width_deg >= _TUFT_DEG or bar.density >= _LASH or _is_stain(bar.colors)
-        return thick and (strong or straight or (new and (_is_tan(bar) or bar.ragged <= _STRAIGHT)))
+        return thick and (strong or straight or (new and bar.ragged <= _STRAIGHT))
     if width_deg < _HAIR_DEG:
         return False
     if island >= _ISLAND:
