@@ -115,7 +115,7 @@ def unwrap_ring(pixels: NDArray[np.uint8], limbus: Ellipse, *, rim: Rim | None =
     own, lit = OwnWhite.of(values, _MARK_RADII), _planes(values)
     about = _white_about(lit)
     bright = (lit / about).min(axis=0)
-    values, shine = without_shine(values, bright > 1.0 + _BRIGHT), bright > 1.0 + _SHINE
+    values, shine = _without_shine(values, bright > 1.0 + _BRIGHT), bright > 1.0 + _SHINE
     lit = _planes(values)
     density = np.asarray(cv2.log((about / lit).reshape(-1, COLUMNS)), np.float32).reshape(lit.shape)
     ink = (density[0] - np.float32(_BLOOD) * density[1]) / np.float32(1.0 - _BLOOD)
@@ -127,7 +127,7 @@ def unwrap_ring(pixels: NDArray[np.uint8], limbus: Ellipse, *, rim: Rim | None =
     return Ring(_MARK_RADII, rim, density, ink, red, stain, white, shine, white[first:last].mean(axis=0))
 
 
-def without_shine(values: Floats, shine: Mask) -> Floats:
+def _without_shine(values: Floats, shine: Mask) -> Floats:
     """Lay over shine what is seen further in and further out in the same direction: a stroke goes on there.
 
     Parameters
@@ -141,12 +141,13 @@ def without_shine(values: Floats, shine: Mask) -> Floats:
     kernel = np.ones((2 * _EDGE_ROWS + 1, 2 * _EDGE_COLUMNS + 1), np.uint8)
     padded = cv2.copyMakeBorder(shine.view(np.uint8), 0, 0, _EDGE_COLUMNS, _EDGE_COLUMNS, cv2.BORDER_WRAP)
     hidden = cv2.dilate(padded, kernel)[:, _EDGE_COLUMNS:-_EDGE_COLUMNS] > 0
+    columns = np.flatnonzero(hidden.any(axis=0))
+    hidden, white = hidden[:, columns], _MARK_RADII[:, None] > _ON_WHITE  # nothing is taken from the iris
     row, last = np.arange(len(values))[:, None], len(values) - 1
-    usable = ~hidden & (_MARK_RADII[:, None] > _ON_WHITE)  # nothing is carried out from the iris
-    inner = np.maximum.accumulate(np.where(usable, row, -1), axis=0)
-    outer = np.minimum.accumulate(np.where(usable, row, last + 1)[::-1], axis=0)[::-1]
-    at, column = np.nonzero(hidden & ((inner >= 0) | (outer <= last)) & (_MARK_RADII[:, None] > _ON_WHITE))
-    first, second = inner[at, column], outer[at, column]
+    inner = np.maximum.accumulate(np.where(~hidden & white, row, -1), axis=0)
+    outer = np.minimum.accumulate(np.where(~hidden & white, row, last + 1)[::-1], axis=0)[::-1]
+    at, among = np.nonzero(hidden & white & ((inner >= 0) | (outer <= last)))
+    first, second, column = inner[at, among], outer[at, among], columns[among]
     first, second = np.where(first < 0, second, first), np.where(second > last, first, second)
     share = ((at - first) / np.maximum(second - first, 1)).astype(np.float32)[:, None]
     filled = values.copy()
