@@ -250,6 +250,21 @@ def test_ink_that_has_run_is_found_beside_the_clean_photo():
     assert stain.certain
 
 
+@pytest.mark.parametrize("colour", [BLUE, BLACK])
+def test_shine_on_ink_is_looked_through(colour):
+    lamp = spot(1.0, 1.10, 0.05)  # on one half of the mark
+    plain, shining = (painted((bar(0.0, 6.0), colour), *lit) for lit in ((), ((lamp, (255, 255, 255)),)))
+    (expected,), (found,) = find_ink(plain, LIMBUS), find_ink(shining, LIMBUS)
+    assert abs(wrap_rotation_deg(found.direction_deg - expected.direction_deg)) < 0.3
+    assert found.width_deg == pytest.approx(expected.width_deg, rel=0.1)
+
+
+def test_a_tapered_stroke_is_as_wide_as_at_the_limbus():
+    tapered = (np.abs(away_deg(0.0)) < 4.0 * (1.0 - (OUT - 1.0) / 0.6)) & (OUT > 0.96) & (OUT < 1.35)
+    (stain,) = find_ink(painted((tapered, BLUE)), LIMBUS)
+    assert stain.width_deg == pytest.approx(8.0, rel=0.1)  # half as wide at 1.3 radii
+
+
 def test_what_shine_hides_in_the_clean_photo_is_not_new():
     brown, grey = (spot(180.0, 1.09, 0.07), BROWN), (OUT >= 1.0, (150, 140, 130))
     hidden = painted(grey, brown, (spot(180.0, 1.09, 0.12), (255, 255, 255)))

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from torsion.angles import wrap_direction_deg, wrap_rotation_deg
 from torsion.ink_rules import InkColor, has_color, ink_color, is_ink, is_new
-from torsion.limbal_bar import LEAST, Bar, measure_bar, rough_edges
+from torsion.limbal_bar import LEAST, NARROWEST_DEG, Bar, measure_bar, rough_edges
 from torsion.limbal_outline import checked_outline
 from torsion.limbal_ring import BAND, CHANNELS, Channel, Ring, unwrap_ring
 from torsion.limbal_rows import COLUMNS, STEP_DEG
@@ -220,14 +220,14 @@ def _stain(bar: Bar, ring: Ring) -> Stain:
     inwards = 1.0 / ring.rim.stretch[round(middle / STEP_DEG) % COLUMNS] - 1.0
     return Stain(
         wrap_direction_deg(middle + bar.slope * inwards),
-        bar.end_deg - bar.start_deg,
+        max(bar.end_deg - bar.start_deg + bar.flare_deg, NARROWEST_DEG),
         bar.extent_deg,
         bar.outer,
         bar.density,
         ink_color(bar.colors),
         bar.noise_deg,
         min(bar.around, bar.beyond) < _WHOLE,
-        new or has_color(bar) or ink_color(bar.colors) == "black",
+        new or has_color(bar) or ink_color(bar.colors) != "brown",
     )
 
 

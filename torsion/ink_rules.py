@@ -11,8 +11,10 @@ __all__ = ["InkColor", "has_color", "ink_color", "is_ink", "is_new"]
 
 Doubles = NDArray[np.float64]
 InkColor = Literal["violet", "blue", "black", "brown"]
-_COLORED = ("violet", "blue")
 
+_STAINED = (
+    0.67  # of what blue and violet swallow most; dark ones near it, since no light is left; black 0.72 up
+)
 _SHORTEST = 0.06  # limbus radii outside the limbus, 0.35 mm
 _AT_LIMBUS = 0.4  # share of its density that a mark keeps at the limbus, which few spots on the white reach
 _STRAIGHT = 0.075  # share of its width by which its sides may stray; those of spots and of hair do by 0.1
@@ -21,10 +23,15 @@ _ON_WHITE = 0.6  # share of white beside a mark
 _SOME_WHITE = 0.4  # likewise of one whose colour is strong
 _ISLAND = 0.65  # share of white along and beyond a mark that has no colour to tell it by
 _ALONE = 0.95  # likewise of one that lies in the white as a whole
+_BRIGHTER = 0.35  # share of its density by which it may be lighter beyond its end; a lid is, the white is not
+_HELD = 20.0  # degrees a radius by which a pen leans as a rule
+_TAN = 1.5  # density in blue over that in red; the shade of lashes, which skin lights, has up to 1.4
 _HAIR_DEG = 1.8  # one lash and its shadow are thinner
+_LASH = 0.2  # density of one that is out of focus, as one that lies between lens and eye is
 _TUFT_DEG = 3.0  # so are lashes that stick together
 _DARK_INK = 0.35  # density, 30 % of the light, from which less else is asked
-_BAR = 1.2  # length outside the limbus over width; half of a round spot is shorter than wide
+_SQUARE = 1.0  # length outside the limbus over width
+_BAR = 1.2  # likewise; half of a round spot is shorter than wide
 _LONG_BAR = 1.6  # likewise; a round spot that touches the limbus, or nearly so, has up to 1.4
 # Sides that stray by this share of the width are as straight as if ruled, however short; those of round spots
 # stray by 0.027 or more.
@@ -41,38 +48,51 @@ _KNOWN = 0.75  # share of white about that place from which it is known that not
 def ink_color(colors: Doubles) -> InkColor:
     """Name what is swallowed; relative to the eye's own white, so that the light's colour does not matter."""
     red, green, blue = colors
-    if green > red and blue < 0.55 * green:
-        return "violet"
-    if red >= green and blue < 0.40 * red:
-        return "blue"
+    if blue < _STAINED * max(red, green):
+        return "violet" if green > red else "blue"
     return "brown" if blue > 1.25 * red else "black"
 
 
 def has_color(bar: Bar) -> bool:
-    """Blue or violet; what brightens blue at the same time is metal before skin, not a stain."""
-    colors = bar.colors
-    return ink_color(colors) in _COLORED and colors[2] > -0.05 and float(colors.max()) > 0.2
+    """Blue or violet beyond doubt; what brightens blue at the same time is metal before skin, not a stain."""
+    return _is_stain(bar.colors) and bar.colors[2] > -0.05 and float(bar.colors.max()) > 0.2
+
+
+def _is_stain(colors: Doubles) -> bool:
+    """Blue or violet as no slate-grey pigment is, nor a shadow that the sky lights."""
+    red, green, blue = colors
+    return bool(blue < (0.55 * green if green > red else 0.40 * red))
 
 
 def is_ink(bar: Bar) -> bool:
     """Tell whether a bar across the limbus is ink."""
-    strong, clear = bar.density >= _DARK_INK, min(bar.beside) >= _ON_WHITE
-    if not _crosses(bar) or not (strong or clear) or _is_shown(bar):
+    strong, clear, new = bar.density >= _DARK_INK, min(bar.beside) >= _ON_WHITE, is_new(bar)
+    colored = has_color(bar)
+    if not _crosses(bar) or not (strong or clear or (new and colored)) or _is_shown(bar):
         return False
-    if has_color(bar):
-        least = _BAR if bar.beyond >= _ISLAND else _LONG_BAR  # slate pigment is bluish, but lies in spots
-        return _slenderness(bar) >= (_STUB if strong or is_new(bar) else least)
-    return clear and _is_plain_ink(bar)
+    if not colored:
+        return clear and _is_plain_ink(bar)
+    if min(bar.beside) < _SOME_WHITE and bar.beyond < _ISLAND:
+        # Make-up lies there too, but along the lid; a pen is held outwards.
+        outwards = abs(bar.slope) <= _HELD and _slenderness(bar) >= _SQUARE
+        return outwards and (new or _is_straight(bar))
+    if strong or new:
+        return _slenderness(bar) >= _STUB
+    # Slate pigment is bluish, but lies in spots.
+    return _slenderness(bar) >= (_BAR if bar.beyond >= _ISLAND else _LONG_BAR)
 
 
 def _crosses(bar: Bar) -> bool:
     """Tell whether it is a bar across the limbus, with white beside it and an end."""
-    strong, colored = bar.density >= _DARK_INK, has_color(bar)
+    strong, colored, new = bar.density >= _DARK_INK, has_color(bar), is_new(bar)
     # White in shade, or stained by pigment, may not pass for white: then a strong colour must tell.
     beside = _SOME_WHITE if strong and colored else _ON_WHITE
     # What is new is no spot; with white along both its sides it is no hair either; and if it is dark or has a
-    # colour, no shadow.  Then its sides may be as ragged as where ink has run.
-    ragged = is_new(bar) and (strong or colored) and min(*bar.beside, bar.around) >= _ISLAND
+    # colour, no shadow.  Then its sides may be as ragged as where ink has run; so may those
+    # of a dark stain that is longer than spots are and ends on white.
+    told = new and (strong or colored)
+    stroke = strong and colored and bar.beyond >= _ISLAND and _slenderness(bar) >= _BAR
+    ragged = (told or stroke) and min(*bar.beside, bar.around) >= _ISLAND
     return (
         NARROWEST_DEG <= _width_deg(bar) <= WIDEST_DEG
         and bar.outer - 1.0 >= _SHORTEST
@@ -80,29 +100,40 @@ def _crosses(bar: Bar) -> bool:
         and bar.at_limbus >= _AT_LIMBUS
         and (ragged or not bar.ragged > _STRAIGHT)
         and bar.left_over <= _ENDS
-        and (bar.color_left <= _ENDS or ink_color(bar.colors) not in _COLORED)
+        and (bar.color_left <= _ENDS or not _is_stain(bar.colors))
         and max(bar.beside) >= beside
     )
 
 
 def _is_plain_ink(bar: Bar) -> bool:
-    """Tell whether a bar that has no colour to tell it by is ink."""
+    """Tell whether a bar that has no stain to tell it by is ink."""
     new, strong, width_deg = is_new(bar), bar.density >= _DARK_INK, _width_deg(bar)
-    if bar.density < LEAST["ink"] or bar.runs_on:
+    straight = _is_straight(bar)
+    if bar.density < LEAST["ink"] or bar.runs_on or (bar.left_over < -_BRIGHTER and not straight):
         return False
     if _slenderness(bar) < (_STUB if new else _SHORT_BAR) or not (new or _is_stroke(bar)):
         return False
     island = min(*bar.beside, bar.around, bar.beyond)
-    if island >= _ALONE:  # no hair ends on white, and no shadow lies in it
-        return strong or new or _is_straight(bar)
+    if island >= _ALONE:  # no tuft ends on white, and no shadow lies in it; a lash that has come off may
+        thick = width_deg >= _TUFT_DEG or bar.density >= _LASH or _is_stain(bar.colors)
+        return thick and (strong or straight or (new and bar.ragged <= _STRAIGHT))
     if width_deg < _HAIR_DEG:
         return False
     if island >= _ISLAND:
-        return strong or new
+        tan, wide = _is_tan(bar), width_deg >= _TUFT_DEG and _slenderness(bar) >= _SHORT_BAR
+        return (strong and (straight or tan)) or (new and straight and (wide or tan))
     # It runs under a lid or beside it.  So does hair, but it is thinner and ends there; and pigment has no
     # straight sides.
-    on_white = new or bar.around >= _ON_WHITE or bar.beyond >= _ISLAND
-    return (strong or new) and width_deg >= _TUFT_DEG and _is_straight(bar) and on_white
+    if not (straight and width_deg >= _TUFT_DEG):
+        return False
+    if new:
+        return strong or _slenderness(bar) >= _SQUARE
+    return strong and max(bar.around, bar.beyond) >= _ON_WHITE and _slenderness(bar) >= _BAR
+
+
+def _is_tan(bar: Bar) -> bool:
+    """Brown as neither hair nor a shadow is, which swallow all colours nearly alike; and longer than wide."""
+    return bool(bar.colors[2] >= _TAN * bar.colors[0]) and _slenderness(bar) >= _BAR
 
 
 def _width_deg(bar: Bar) -> float:
@@ -118,7 +149,7 @@ def _is_stroke(bar: Bar) -> bool:
     """Tell what no other photo tells apart: pigment lies in round spots, and is brown or thin."""
     if bar.at_limbus < _FROM_LIMBUS:
         return False
-    black = bar.density >= _BLACK and ink_color(bar.colors) == "black" and _is_straight(bar)
+    black = bar.density >= _BLACK and ink_color(bar.colors) != "brown" and _is_straight(bar)
     return black or bar.ragged <= _RULED or _slenderness(bar) >= _LONG_BAR
 
 

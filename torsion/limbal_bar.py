@@ -29,7 +29,6 @@ STEEPEST = 60.0
 """Degrees at the limbus for each radius by which a mark leans at most: 45 degrees from straight outwards."""
 
 _ALL_WHITE = 0.9
-_GLARE = 0.2  # share by which shine is brighter than the white about it; it hides what it lies on
 _TINTED = 0.06  # share by which red is weaker than blue
 _WIDER = 1.15  # than a mark may be, until its sides are laid
 
@@ -42,6 +41,8 @@ class Bar:
     ----------
     start_deg, end_deg : float
         Edges at the limbus at half of its contrast, not wrapped.
+    flare_deg : float
+        By how much wider than between these, which are parallel to those further out, it is at the limbus.
     extent_deg, outer, density, noise_deg : float
         As of a `Stain`.
     slope : float
@@ -71,6 +72,7 @@ class Bar:
 
     start_deg: float
     end_deg: float
+    flare_deg: float
     extent_deg: float
     outer: float
     density: float
@@ -161,6 +163,7 @@ class _Trace:
     slope: float
     noise_deg: float
     ragged: float = np.nan
+    flare_deg: float = 0.0
 
 
 def _trace(
@@ -212,6 +215,7 @@ def _sided(ring: Ring, trace: _Trace, channel: Channel) -> _Trace:
         slope=sides.slope,
         noise_deg=sides.noise_deg,
         ragged=sides.ragged_deg / (sides.end_deg - sides.start_deg),
+        flare_deg=sides.flare_deg,
     )
 
 
@@ -235,6 +239,7 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ch
     return Bar(
         first_deg + start,
         first_deg + end,
+        trace.flare_deg,
         extent_of(trace.straight, leant.white, trace.edges),
         trace.outer,
         density(ring.ink),
@@ -256,5 +261,5 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ch
 
 def _white_before(before: Ring, leant: Leant, trace: _Trace) -> float:
     start, end = trace.edges
-    white = leant.of(before.white & (before.red > -_GLARE), before.rows(*BAND))
+    white = leant.of(before.white & ~before.shine, before.rows(*BAND))
     return mean(white[:, part_of(start - 2.0, end + 2.0)])

@@ -32,6 +32,11 @@ BAND = (1.03, 1.13)
 
 _MARK_RADII = RADII[RADII > 0.985]  # within which marks are looked for
 _BLOOD = 1.0 / 3.0  # of what blood swallows of green, it swallows at most a third of red
+# Shares by which shine is brighter than the white about it, in each colour: where it is looked through, and
+# where it hides the white for certain.
+_BRIGHT, _SHINE = 0.1, 0.2
+_EDGE_ROWS, _EDGE_COLUMNS = 3, 6  # of its soft edge
+_ON_WHITE = 1.01  # limbus radii
 _BIN = 20  # columns, 5 degrees: the wide bins in which the white is looked for
 _REACH = 6  # bins to each side
 _WHITE = 75.0  # percentile of the bins that is taken for white: lids and marks fill less than half of them
@@ -60,6 +65,8 @@ class Ring:
     white : (R, 1440) bool ndarray
         True where the place is as light and as little coloured as the white of this eye, or light and
         enclosed by white: flesh and blood on the white are parts of the eye, a lid is not enclosed.
+    shine : (R, 1440) bool ndarray
+        True where a lamp is mirrored; the maps show what lies further in and out there.
     white_band : (1440,) ndarray
         Share of white in each direction within `BAND`.
     """
@@ -71,6 +78,7 @@ class Ring:
     red: Floats
     stain: Floats
     white: Mask
+    shine: Mask
     white_band: Doubles
 
     def signal(self, channel: Channel) -> Floats:
@@ -106,6 +114,9 @@ def unwrap_ring(pixels: NDArray[np.uint8], limbus: Ellipse, *, rim: Rim | None =
     values = sampled_ring(pixels, limbus, rim.stretch, _MARK_RADII)
     own, lit = OwnWhite.of(values, _MARK_RADII), _planes(values)
     about = _white_about(lit)
+    bright = (lit / about).min(axis=0)
+    values, shine = _without_shine(values, bright > 1.0 + _BRIGHT), bright > 1.0 + _SHINE
+    lit = _planes(values)
     density = np.asarray(cv2.log((about / lit).reshape(-1, COLUMNS)), np.float32).reshape(lit.shape)
     ink = (density[0] - np.float32(_BLOOD) * density[1]) / np.float32(1.0 - _BLOOD)
     red = np.clip(np.float32(1.0) - lit[0] / about[0], -1.0, 1.0)
@@ -113,7 +124,35 @@ def unwrap_ring(pixels: NDArray[np.uint8], limbus: Ellipse, *, rim: Rim | None =
     stain = (lit[2] * (own.color[0] / own.color[2]) - lit[0]) / about[0]
     white = is_white(values, own)
     first, last = np.searchsorted(_MARK_RADII, (BAND[0] - 1e-6, BAND[1] + 1e-6))
-    return Ring(_MARK_RADII, rim, density, ink, red, stain, white, white[first:last].mean(axis=0))
+    return Ring(_MARK_RADII, rim, density, ink, red, stain, white, shine, white[first:last].mean(axis=0))
+
+
+def _without_shine(values: Floats, shine: Mask) -> Floats:
+    """Lay over shine what is seen further in and further out in the same direction: a stroke goes on there.
+
+    Parameters
+    ----------
+    values : (R, 1440, 3) float32 ndarray
+    shine : (R, 1440) bool ndarray
+        Its bright part; its soft edge is taken with it.
+    """
+    if not shine.any():
+        return values
+    kernel = np.ones((2 * _EDGE_ROWS + 1, 2 * _EDGE_COLUMNS + 1), np.uint8)
+    padded = cv2.copyMakeBorder(shine.view(np.uint8), 0, 0, _EDGE_COLUMNS, _EDGE_COLUMNS, cv2.BORDER_WRAP)
+    hidden = cv2.dilate(padded, kernel)[:, _EDGE_COLUMNS:-_EDGE_COLUMNS] > 0
+    columns = np.flatnonzero(hidden.any(axis=0))
+    hidden, white = hidden[:, columns], _MARK_RADII[:, None] > _ON_WHITE  # nothing is taken from the iris
+    row, last = np.arange(len(values))[:, None], len(values) - 1
+    inner = np.maximum.accumulate(np.where(~hidden & white, row, -1), axis=0)
+    outer = np.minimum.accumulate(np.where(~hidden & white, row, last + 1)[::-1], axis=0)[::-1]
+    at, among = np.nonzero(hidden & white & ((inner >= 0) | (outer <= last)))
+    first, second, column = inner[at, among], outer[at, among], columns[among]
+    first, second = np.where(first < 0, second, first), np.where(second > last, first, second)
+    share = ((at - first) / np.maximum(second - first, 1)).astype(np.float32)[:, None]
+    filled = values.copy()
+    filled[at, column] = (1.0 - share) * values[first, column] + share * values[second, column]
+    return filled
 
 
 def _planes(values: Floats) -> Floats:

@@ -22,6 +22,8 @@ _ROWS = 3  # read together: the ring is smoothed by about as much
 _LEAST = 3  # groups of rows
 # Spread of the lean, degrees a radius: a pen is held within 15 degrees from straight outwards.
 _SLOPE_DEG = 15.0
+_FLARE = 0.5  # likewise of each side from their common lean, widths a radius: few strokes taper
+_TAPERS = 3.0  # standard uncertainties from which a taper is believed, which patches of ink look like
 _JITTER_DEG = 0.1  # that a side is read with at best
 _PATCH = 2.0  # groups that share a patch of ink, and so their error
 
@@ -40,6 +42,8 @@ class Sides:
     ragged_deg : float
         Root mean square by which the sides stray from straight and parallel, as those of a spot do; the
         sharper side counts more.
+    flare_deg : float
+        By how much wider than these parallel sides it is at the limbus, as a stroke is that tapers outwards.
     """
 
     start_deg: float
@@ -47,6 +51,7 @@ class Sides:
     slope: float
     noise_deg: float
     ragged_deg: float
+    flare_deg: float
 
 
 def fit_sides(
@@ -83,24 +88,34 @@ def fit_sides(
     left = np.repeat([1.0, 0.0], len(out))
     basis = np.column_stack([left, 1.0 - left, np.r_[out, out]])[seen]
     at, soft = at[seen], soft[seen]
-    fit, covariance = _lines(basis, at, soft / median(soft), slope)
+    soft /= median(soft)
+    fit, covariance = _lines(basis, at, soft, np.array([_SLOPE_DEG]), np.array([-slope]))
+    flared = np.column_stack([basis, np.where(basis[:, 0] > 0, -1.0, 1.0) * basis[:, 2]])
+    held = np.array([_SLOPE_DEG, _FLARE * (edges[1] - edges[0])])
+    wide, spread = _lines(flared, at, soft, held, np.array([-slope, 0.0]))
     noise = float(np.sqrt((covariance[0, 0] + covariance[1, 1] + 2.0 * covariance[0, 1]) / 4.0))
     ragged = float(np.sqrt(np.average((at - basis @ fit) ** 2, weights=soft**-2)))
-    return Sides(float(fit[0]), float(fit[1]), slope + float(fit[2]), noise, ragged)
+    tapers = abs(float(wide[3])) > _TAPERS * float(np.sqrt(spread[3, 3]))
+    flare = float(wide[1] - wide[0] - fit[1] + fit[0]) if tapers else 0.0
+    return Sides(float(fit[0]), float(fit[1]), slope + float(fit[2]), noise, ragged, flare)
 
 
-def _lines(basis: Doubles, at: Doubles, soft: Doubles, slope: float) -> tuple[Doubles, Doubles]:
-    """Robust least squares (J. Tukey's biweight) with the whole slope held near zero; also the covariance.
+def _lines(
+    basis: Doubles, at: Doubles, soft: Doubles, spreads: Doubles, means: Doubles
+) -> tuple[Doubles, Doubles]:
+    """Robust least squares (J. Tukey's biweight), all but two unknowns held near means; also the covariance.
 
     Where ink has run the side is soft, and by so much it is read less well.
     """
     weight, spread = np.ones(len(at)), 0.3
-    fit, normal = np.zeros(3), np.eye(3)
+    hold = np.r_[0.0, 0.0, spreads**-2]
+    drawn = np.r_[0.0, 0.0, means * spreads**-2]
+    fit, normal = np.zeros(len(hold)), np.eye(len(hold))
     for _ in range(6):
         precision = weight / (_PATCH * spread**2 * soft**2)
         normal = basis.T @ (basis * precision[:, None])
-        normal[2, 2] += _SLOPE_DEG**-2
-        pull = basis.T @ (precision * at) + np.array([0.0, 0.0, -slope / _SLOPE_DEG**2])
+        normal += np.diag(hold)
+        pull = basis.T @ (precision * at) + drawn
         fit = np.linalg.solve(normal, pull)
         miss = (at - basis @ fit) / soft
         spread = max(_JITTER_DEG, 1.4826 * median(np.abs(miss)))

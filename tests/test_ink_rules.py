@@ -1,0 +1,101 @@
+"""The rules by which a bar is ink, each held against bars that differ in what it asks."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from torsion.ink_rules import has_color, ink_color, is_ink, is_new
+from torsion.limbal_bar import Bar
+
+DENSE = Bar(
+    start_deg=10.0, end_deg=14.0, flare_deg=0.0, extent_deg=5.0, outer=1.25, density=0.6, noise_deg=0.1,
+    slope=0.0, colors=np.array([0.6, 0.6, 0.6]), at_limbus=1.0, beside=(1.0, 1.0), around=1.0, beyond=1.0,
+    ragged=0.02, left_over=0.0, color_left=0.0, runs_on=False, shown=None, known=0.0,
+)  # fmt: skip
+NEW = {"shown": 0.0, "known": 1.0}
+LID = {"beside": (1.0, 0.1), "around": 0.1, "beyond": 0.0}
+BLACK, BROWN = np.array([1.0, 1.0, 0.95]), np.array([0.6, 0.9, 1.0])
+VIOLET, DARK_VIOLET = np.array([0.8, 1.0, 0.4]), np.array([0.9, 1.0, 0.62])
+BLUE, DARK_BLUE = np.array([1.0, 0.6, 0.2]), np.array([1.0, 0.8, 0.5])
+
+
+def bar(colors=BLACK, density=0.6, **changes):
+    return replace(DENSE, colors=density * np.asarray(colors), density=density, **changes)
+
+
+@pytest.mark.parametrize(
+    ("colors", "name"),
+    [
+        (VIOLET, "violet"), (DARK_VIOLET, "violet"), (BLUE, "blue"), (DARK_BLUE, "blue"),
+        (BLACK, "black"), ((1.0, 0.9, 0.72), "black"), (BROWN, "brown"),
+    ],
+)  # fmt: skip
+def test_dark_inks_keep_their_name(colors, name):
+    assert ink_color(np.asarray(colors)) == name
+
+
+def test_a_dark_stain_is_named_but_proves_less():
+    # Slate-grey pigment is as blue: so it must pass as one that has no colour.
+    assert has_color(bar(BLUE))
+    assert not has_color(bar(DARK_BLUE))
+
+
+def test_a_plain_stroke_is_ink_whatever_its_colour():
+    assert all(is_ink(bar(colors)) for colors in (BLACK, BROWN, VIOLET, DARK_BLUE))
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"density": 0.15, "end_deg": 12.0, **NEW},  # thin
+        {"density": 0.3, "end_deg": 16.0, "ragged": np.nan, **NEW},  # its sides cannot be read
+        {"density": 0.3, "end_deg": 16.0, "ragged": 0.05, "left_over": -0.5, **NEW},  # a lid beyond it
+        {"ragged": 0.06, "around": 0.8, **NEW},  # a tuft beside a lid
+        {"density": 0.3, "end_deg": 12.0, "beyond": 0.8, **NEW},
+        {"density": 0.3, "outer": 1.06, "beside": (1.0, 0.7), "beyond": 0.0, **NEW},  # wider than long
+    ],
+    ids=["thin", "unread", "lighter beyond", "tuft", "single", "short"],
+)
+def test_lashes_that_moved_are_no_ink(changes):
+    assert is_new(bar(**changes))
+    assert not is_ink(bar(**changes))
+
+
+def test_without_a_clean_photo_a_broad_tuft_beside_a_lid_is_no_ink():
+    beside_lid = {"beside": (1.0, 0.7), "around": 0.6, "beyond": 0.2, "ragged": 0.01}
+    assert not is_ink(bar(end_deg=25.0, **beside_lid))
+    assert is_ink(bar(**beside_lid))
+
+
+def test_make_up_lies_along_a_lid_and_ink_points_outwards():
+    assert is_ink(bar(VIOLET, **LID))
+    assert is_ink(bar(VIOLET, ragged=0.07, **LID, **NEW))
+    assert not is_ink(bar(VIOLET, ragged=0.07, **LID))
+    assert not is_ink(bar(VIOLET, slope=30.0, **LID))
+    assert not is_ink(bar(VIOLET, slope=45.0, **LID, **NEW))
+    assert not is_ink(bar(VIOLET, outer=1.06, **LID, **NEW))
+
+
+def test_new_faint_colour_needs_no_white_on_its_other_side():
+    assert is_ink(bar(VIOLET, density=0.25, **LID, **NEW))
+    assert not is_ink(bar(VIOLET, density=0.25, **LID))
+
+
+def test_beside_a_lid_brown_is_told_from_one_lash():
+    thin = {"end_deg": 12.3, "density": 0.3, "beyond": 0.8, **NEW}
+    assert is_ink(bar(BROWN, **thin))
+    assert not is_ink(bar(BLACK, **thin))
+
+
+def test_the_shade_of_lashes_is_no_ink():
+    shade = {"end_deg": 17.0, "density": 0.15, "ragged": 0.18, **NEW}
+    assert not is_ink(bar((1.0, 1.2, 1.4), **shade))
+    assert not is_ink(bar(BROWN, **shade))
+
+
+def test_a_dark_stain_that_ends_on_white_may_be_ragged():
+    assert is_ink(bar(BLUE, ragged=0.12))
+    assert not is_ink(bar(BLACK, ragged=0.12))
+    assert not is_ink(bar(BLUE, ragged=0.12, beyond=0.3))
+    assert not is_ink(bar(BLUE, ragged=0.12, outer=1.07))  # as a spot
