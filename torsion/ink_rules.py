@@ -12,9 +12,8 @@ __all__ = ["InkColor", "has_color", "ink_color", "is_ink", "is_new"]
 Doubles = NDArray[np.float64]
 InkColor = Literal["violet", "blue", "black", "brown"]
 
-_STAINED = (
-    0.67  # of what blue and violet swallow most; dark ones near it, since no light is left; black 0.72 up
-)
+# Of what blue and violet swallow most; dark ones come near it, since no light is left. Black has 0.72 and more.
+_STAINED = 0.67
 _SHORTEST = 0.06  # limbus radii outside the limbus, 0.35 mm
 _AT_LIMBUS = 0.4  # share of its density that a mark keeps at the limbus, which few spots on the white reach
 _STRAIGHT = 0.075  # share of its width by which its sides may stray; those of spots and of hair do by 0.1
