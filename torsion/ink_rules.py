@@ -12,7 +12,7 @@ __all__ = ["InkColor", "has_color", "ink_color", "is_ink", "is_new"]
 Doubles = NDArray[np.float64]
 InkColor = Literal["violet", "blue", "black", "brown"]
 
-# Of what blue and violet swallow most; dark ones come near it, since no light is left. Black has 0.72 and more.
+# Of what blue and violet swallow most. Dark ones come near it, since no light is left; black has 0.72 up.
 _STAINED = 0.67
 _SHORTEST = 0.06  # limbus radii outside the limbus, 0.35 mm
 _AT_LIMBUS = 0.4  # share of its density that a mark keeps at the limbus, which few spots on the white reach
