@@ -114,7 +114,8 @@ def _is_plain_ink(bar: Bar) -> bool:
         return False
     island = min(*bar.beside, bar.around, bar.beyond)
     if island >= _ALONE:  # no tuft ends on white, and no shadow lies in it; a lash that has come off may
-        thick = width_deg >= _TUFT_DEG or bar.density >= _LASH or _is_stain(bar.colors)
+        stained = _is_stain(bar.colors) or (_is_tan(bar) and width_deg >= _HAIR_DEG)
+        thick = width_deg >= _TUFT_DEG or bar.density >= _LASH or stained
         return thick and (strong or straight or (new and bar.ragged <= _STRAIGHT))
     if width_deg < _HAIR_DEG:
         return False
