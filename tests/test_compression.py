@@ -85,6 +85,17 @@ def test_what_shows_no_waves_tells_nothing():
     assert rounded_away(np.full((240, 320, 3), 128, np.uint8), Ellipse.circle(160.0, 120.0, 8.0)) is None
 
 
+@pytest.mark.parametrize(
+    "place", [(0.0, 0.0, 5.0), (319.0, 239.0, 3.0), (-30.0, 120.0, 20.0), (160.0, 120.0, 2.0)]
+)
+@pytest.mark.parametrize("pixels", [(240, 320, 3), (240, 320), (237, 315, 3)])
+@pytest.mark.parametrize("scale", [1, 2, 4])
+def test_an_outline_at_the_edge_or_smaller_than_a_block_ends_in_no_error(place, pixels, scale):
+    noise = np.random.default_rng(0).integers(5, 250, pixels).astype(np.uint8)
+    found = rounded_away(noise, Ellipse.circle(*place), scale=scale)
+    assert found is None or 0.75 <= found < 10.0
+
+
 @pytest.mark.parametrize("as_file", [True, False])
 def test_a_pair_compressed_strongly_is_not_accepted(tmp_path, as_file):
     seated, supine = synthetic.draw_pair(drawn_eye(), "moderate", np.random.default_rng(3))

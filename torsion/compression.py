@@ -61,7 +61,10 @@ def _waves(pixels: Image, limbus: Ellipse, block_px: int) -> Iterator[Floats]:
     for first_row in {0, height % block_px}:
         for first_column in {0, width % block_px}:
             rows, columns = (
-                slice(first + max(0, int(middle - reach) - first) // block_px * block_px, int(middle + reach))
+                slice(
+                    first + max(0, int(middle - reach) - first) // block_px * block_px,
+                    max(0, int(middle + reach)),
+                )
                 for first, middle in ((first_row, limbus.y_px), (first_column, limbus.x_px))
             )
             blocks = _blocks(pixels[rows, columns], block_px)
@@ -76,7 +79,9 @@ def _waves(pixels: Image, limbus: Ellipse, block_px: int) -> Iterator[Floats]:
 def _blocks(cut: Image, block_px: int) -> Image:
     """Blocks of a cut evenly spread over it, (n, side, side, channels)."""
     down, across = (side // block_px for side in cut.shape[:2])
-    grid = cut[: down * block_px, : across * block_px].reshape(down, block_px, across, block_px, -1)
+    channels = cut.shape[2] if cut.ndim == 3 else 1
+    whole = cut[: down * block_px, : across * block_px]
+    grid = whole.reshape(down, block_px, across, block_px, channels)
     every = max(1, int(np.ceil(np.sqrt(down * across / _BLOCKS))))
     chosen = grid[::every, :, ::every].swapaxes(1, 2)
-    return chosen.reshape(-1, block_px, block_px, chosen.shape[-1])
+    return chosen.reshape(chosen.shape[0] * chosen.shape[1], block_px, block_px, channels)
