@@ -2,10 +2,13 @@
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from made_up import drawn_eye
+from PIL import Image
 
 import synthetic
 import torsion
+from torsion.cli import main
 from torsion.marking import read_marks
 from torsion.photo import Ellipse
 from torsion.white_sides import white_beside
@@ -70,6 +73,16 @@ def test_no_axis_is_accepted_and_no_ink_read_where_both_lie_on_their_side(drawn,
         assert marking.verdict != "accept"
         assert "on_its_side" in marking.flags
         assert "no_ink" not in marking.flags
+
+
+def test_it_is_not_said_that_a_photo_on_its_side_shows_no_ink(drawn, tmp_path):
+    for name, photo in zip(("a.png", "b.png"), drawn, strict=True):
+        Image.fromarray(np.rot90(photo)).save(tmp_path / name)
+    files = [str(tmp_path / name) for name in ("a.png", "b.png")]
+    for arguments in (["ink", files[0]], ["ink", *files]):
+        said = CliRunner().invoke(main, [*arguments, "--eye", "OD"]).stdout
+        assert "not looked for in a photo on its side" in said
+        assert "found at the limbus" not in said
 
 
 def test_a_seated_photo_on_its_side_does_not_turn_an_upright_supine_one(drawn):

@@ -52,6 +52,8 @@ def ink_words(aids: Aids) -> list[str]:
     lines += [f"{_lost_words(mark)}; not found in the supine photo" for mark in ink.lost]
     if "ink_needs_colour" in ink.flags:
         return [*lines, "not looked for in a photo without colour"]
+    if "on_its_side" in ink.flags:
+        return [*lines, "not looked for in a photo on its side"]
     return lines or ["none found at the limbus"]
 
 

@@ -88,7 +88,11 @@ def _write_head(figure: Figure, m: Marking) -> None:
         figure.text(
             0.972, 0.915, "of the photos; there is no mark", ha="right", va="center", size=11, color=INK
         )
-    big = "No ink mark" if not count else f"{count} ink mark" + ("s" if count > 1 else "")
+    big = (
+        ("No ink read" if "on_its_side" in m.flags else "No ink mark")
+        if not count
+        else f"{count} ink mark" + ("s" if count > 1 else "")
+    )
     if m.axis is not None:
         big += f", axis {axis_degrees(m.axis.axis_deg)}"
     if m.lost:

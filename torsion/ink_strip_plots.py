@@ -105,7 +105,9 @@ def draw_closeups(figure: Figure, m: Marking) -> None:
             line = axes.axvline(edge, color=ORANGE, lw=2.0)
             line.set_path_effects([withStroke(linewidth=3.4, foreground="black")])
     if not m.marks:
-        figure.text(0.53, 0.62, "No ink was found at the limbus.", size=16, color=INK)
+        on_side = "on_its_side" in m.flags
+        words = "Ink is not read in a photo on its side." if on_side else "No ink was found at the limbus."
+        figure.text(0.53, 0.62, words, size=16, color=INK)
 
 
 def _mark_words(number: int, mark: Mark) -> str:
