@@ -14,11 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.angles import wrap_axis_deg
-from torsion.crops import CloseUp, blurred, resampled_crop, stretched
+from torsion.crops import CloseUp, blurred, resampled_crop
 from torsion.outline import DIRECTIONS, outline_fit, radial_step, strongest, unrolled
 from torsion.photo import Ellipse, Photo, is_grey
 from torsion.pupil import ROUND, VERY_ROUND, find_pupil
-from torsion.quantiles import median
+from torsion.quantiles import median, percentile
 from torsion.rings import Circle, circles_beside, limbus_circles, small_limbus_circles
 
 __all__ = ["Located", "locate"]
@@ -32,6 +32,9 @@ _MIN_LIMBUS_STEP = 0.04  # of the range of brightness; infra-red shows 0.1, whit
 _ROUND_LIMBUS = 0.75  # as of the pupil; one of the two is asked for
 _HIGHER = 2.0  # is the step at the edge of the white than at that of the lids, or of a zone of the iris
 _ABOUT = 1.25  # radius of a limbus over that of the widest pupil
+_ARCUS_ROWS = 31  # hundredths of the radius, 1.8 mm: broader than an arcus with its soft edges
+_EDGE_ROWS = 11  # breadth of an edge
+_FREE_OF_LIDS = 0.75  # sine of the direction
 _RIGHT = np.cos(DIRECTIONS) > 0
 
 
@@ -224,7 +227,8 @@ class _Trial:
         if self.is_eye > other.is_eye:
             return True
         step, against = (1.0, 1.0) if grey else (self.side_step, other.side_step)
-        return self.settles(grey=grey) and step * self._roundness > against * other._roundness
+        more = step * self._roundness > against * other._roundness
+        return more and (self.settles(grey=grey) or (not grey and self.is_eye and not other.settles(grey=grey)))
 
     def or_within(self, channel: Image, starts: Sequence[Circle]) -> "_Trial":
         """Take a clear eye with a dark pupil that lies inside, if its own limbus is not round; else itself.
@@ -277,12 +281,12 @@ def _fit_limbus(
 ) -> tuple[Ellipse, NDArray[np.float64], NDArray[np.float64]]:
     """Refine a limbus circle to an ellipse; also the weight and the step of the edge in each direction."""
     sine = np.sin(DIRECTIONS)
-    trust = np.where(np.abs(sine) < 0.75, 1.0, np.where(sine < 0, 0.5, 0.15))  # lids above, then below
+    trust = np.where(np.abs(sine) < _FREE_OF_LIDS, 1.0, np.where(sine < 0, 0.5, 0.15))  # lids above, then below
     shape, robust, steps = np.zeros(5), np.zeros_like(sine), np.zeros_like(sine)
     x, y, radius = close_up.inwards(*start)
     for span, sigma, stiffness in ((0.22, 0.05, 3.0), (0.12, 0.035, 3.0), (0.09, 0.03, 1.0)):
         radii = np.arange(0.9 - span, 1.1 + span, 0.01)
-        step = radial_step(stretched(unrolled(smooth, (x, y, radius), radii), 2, 92) / 100.0, sigma)
+        step = _steps(smooth, (x, y, radius), radii, sigma)
         likely = np.where(np.abs(radii - 1) < span, np.exp(-0.5 * ((radii - 1) / (0.7 * span)) ** 2), 0.0)
         edge, steps = strongest(radii, step, likely)
         shape, robust = outline_fit(edge, np.clip(steps, 0.0, 0.5) * trust, stiffness=stiffness)
@@ -294,13 +298,35 @@ def _fit_limbus(
     return ellipse, robust, steps
 
 
+def _steps(smooth: Floats, circle: Circle, radii: NDArray[np.float64], sigma: float) -> Floats:
+    """Steps to brighter about a circle, as shares of the range of brightness; at the sides no arcus counts.
+
+    An arcus is a ring in the cornea, as bright as the white but narrower, with dark iris beyond it: it goes when
+    the picture is opened along the radius (J. Serra), and the white stays.  Where a step stays, it is taken from
+    the picture itself, since opening darkens noise.
+    """
+    beyond = radii[-1] + np.arange(1, _ARCUS_ROWS + 1) / 100.0
+    polar = unrolled(smooth, circle, np.concatenate([radii, beyond]))
+    opened = np.asarray(cv2.morphologyEx(polar, cv2.MORPH_OPEN, np.ones((_ARCUS_ROWS, 1), np.uint8)), np.float32)
+    bottom, top = (percentile(polar[: len(radii)], share) for share in (2.0, 92.0))
+
+    def steps(part: Floats) -> Floats:
+        share = np.clip((part - bottom) / max(top - bottom, 4.0), 0.0, 1.0)
+        return radial_step(share.astype(np.float32), sigma)
+
+    step, left = steps(polar), steps(opened)
+    further = np.maximum.accumulate(left[::-1], axis=0)[::-1]
+    band = cv2.dilate(left, np.ones((_EDGE_ROWS, 1), np.uint8)) < 0.5 * step
+    at_sides = np.abs(np.sin(DIRECTIONS)) < _FREE_OF_LIDS
+    return np.where(band & (further > 0.5 * step) & at_sides, left, step)[: len(radii)]
+
+
 def _limbus_roundness(close_up: CloseUp, smooth: Floats, limbus: Ellipse) -> float:
     """Share of the outline, at the poorer side, on which the strongest step to brighter lies."""
     span = 0.15
     circle = close_up.inwards(limbus.x_px, limbus.y_px, limbus.radius_px)
     radii = np.arange(0.9 - span, 1.1 + span, 0.01)
-    polar = stretched(unrolled(smooth, circle, radii), 2, 92) / 100.0
-    step = radial_step(polar, 0.03)
+    step = _steps(smooth, circle, radii, 0.03)
     step *= step >= cv2.dilate(step, np.ones((3, 1), np.uint8))  # the skirt of a wide pupil's edge is no peak
     edge, height = strongest(radii, step, (np.abs(radii - 1) < span).astype(float))
     flattening = (limbus.major_px - limbus.minor_px) / (limbus.major_px + limbus.minor_px)
