@@ -34,8 +34,7 @@ _HIGHER = 2.0  # is the step at the edge of the white than at that of the lids, 
 _ABOUT = 1.25  # radius of a limbus over that of the widest pupil
 _ARCUS_ROWS = 31  # hundredths of the radius, 1.8 mm: broader than an arcus with its soft edges
 _EDGE_ROWS = 11  # breadth of an edge
-_FREE_OF_LIDS = 0.75  # sine of the direction
-_RIGHT = np.cos(DIRECTIONS) > 0
+_RIGHT, _AT_SIDES = np.cos(DIRECTIONS) > 0, np.abs(np.sin(DIRECTIONS)) < 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -268,7 +267,7 @@ class _Trial:
 def _side_step(limbus: Ellipse, steps: NDArray[np.float64], shape: tuple[int, ...]) -> float:
     """Median step across the limbus at its sides, as far as they lie in the picture; 0 where neither does."""
     x = limbus.x_px + limbus.radius_px * np.cos(DIRECTIONS)
-    sides = (np.abs(np.sin(DIRECTIONS)) < 0.5) & (x > 0) & (x < shape[1] - 1)
+    sides = _AT_SIDES & (x > 0) & (x < shape[1] - 1)
     return median(steps[sides]) if sides.any() else 0.0
 
 
@@ -281,7 +280,7 @@ def _fit_limbus(
 ) -> tuple[Ellipse, NDArray[np.float64], NDArray[np.float64]]:
     """Refine a limbus circle to an ellipse; also the weight and the step of the edge in each direction."""
     sine = np.sin(DIRECTIONS)
-    trust = np.where(np.abs(sine) < _FREE_OF_LIDS, 1.0, np.where(sine < 0, 0.5, 0.15))  # lids above, then below
+    trust = np.where(np.abs(sine) < 0.75, 1.0, np.where(sine < 0, 0.5, 0.15))  # lids above, then below
     shape, robust, steps = np.zeros(5), np.zeros_like(sine), np.zeros_like(sine)
     x, y, radius = close_up.inwards(*start)
     for span, sigma, stiffness in ((0.22, 0.05, 3.0), (0.12, 0.035, 3.0), (0.09, 0.03, 1.0)):
@@ -316,9 +315,11 @@ def _steps(smooth: Floats, circle: Circle, radii: NDArray[np.float64], sigma: fl
 
     step, left = steps(polar), steps(opened)
     further = np.maximum.accumulate(left[::-1], axis=0)[::-1]
-    band = cv2.dilate(left, np.ones((_EDGE_ROWS, 1), np.uint8)) < 0.5 * step
-    at_sides = np.abs(np.sin(DIRECTIONS)) < _FREE_OF_LIDS
-    return np.where(band & (further > 0.5 * step) & at_sides, left, step)[: len(radii)]
+    gone = cv2.dilate(left, np.ones((_EDGE_ROWS, 1), np.uint8)) < 0.5 * step
+    band = gone & (further > 0.5 * step) & (step > _MIN_LIMBUS_STEP)
+    sides = [_AT_SIDES & half for half in (_RIGHT, ~_RIGHT)]
+    arcus = np.any([side for side in sides if band.any(axis=0)[side].mean() > 0.5] or [False], axis=0)
+    return np.where(band & arcus, left, step)[: len(radii)]
 
 
 def _limbus_roundness(close_up: CloseUp, smooth: Floats, limbus: Ellipse) -> float:
@@ -332,5 +333,4 @@ def _limbus_roundness(close_up: CloseUp, smooth: Floats, limbus: Ellipse) -> flo
     flattening = (limbus.major_px - limbus.minor_px) / (limbus.major_px + limbus.minor_px)
     outline = 1 + flattening * np.cos(2 * (DIRECTIONS - np.radians(limbus.axis_deg)))
     on_outline = (np.abs(edge - outline) < 0.03) & (height > 0.02)
-    sides = np.abs(np.sin(DIRECTIONS)) < 0.5
-    return float(min(on_outline[sides & half].mean() for half in (_RIGHT, ~_RIGHT)))
+    return float(min(on_outline[_AT_SIDES & half].mean() for half in (_RIGHT, ~_RIGHT)))
