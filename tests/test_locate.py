@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from torsion import locate as locating
+from torsion import outline as outlines
 from torsion import pupil as pupils
 from torsion import rings
 from torsion.intake import photo_from_array
@@ -170,6 +171,75 @@ def test_the_zone_about_a_pupil_is_not_taken_for_it():
     found, _ = find_pupil(shown, Ellipse.circle(200.0, 200.0, 150.0))
     assert found is not None
     assert found.radius_px == pytest.approx(0.32 * 150.0, rel=0.06)
+
+
+def test_a_lamp_in_a_pupil_does_not_hide_it_behind_the_zone_about_it():
+    """A lamp stands out more than the pupil in which it is mirrored, and the zone's edge more than either."""
+    y, x = np.mgrid[:400, :400].astype(float)
+    out = np.hypot(x - 200.0, y - 200.0) / 150.0
+    picture = np.full((400, 400, 3), 205.0)
+    picture[out < 1.0] = 92.0, 110.0, 150.0
+    picture[out < 0.68] = 78.0, 76.0, 68.0
+    picture[out < 0.42] = 38.0, 38.0, 42.0
+    picture[(out < 0.19) & (out > 0.12)] = 255.0
+    shown = cv2.GaussianBlur(picture, (0, 0), 2.0).astype(np.uint8)
+    found, _ = find_pupil(shown, Ellipse.circle(200.0, 200.0, 150.0))
+    assert found is not None
+    assert found.radius_px == pytest.approx(0.42 * 150.0, rel=0.04)
+
+
+def test_a_lamp_on_the_edge_of_a_pupil_leaves_it_round(monkeypatch):
+    """Where a slit of light is mirrored the edge is not seen, which is no lack of roundness."""
+    y, x = np.mgrid[:400, :400].astype(float)
+    out = np.hypot(x - 200.0, y - 200.0) / 150.0
+    picture = np.full((400, 400, 3), 205.0)
+    picture[out < 1.0] = 92.0, 88.0, 80.0
+    picture[out < 0.3] = 20.0
+    picture[(np.abs(x - 157.0) < 9.0) & (np.abs(y - 200.0) < 40.0)] = 255.0
+    shown = cv2.GaussianBlur(picture, (0, 0), 2.0).astype(np.uint8)
+    found, roundness = find_pupil(shown, Ellipse.circle(200.0, 200.0, 150.0))
+    assert found is not None
+    assert found.radius_px == pytest.approx(0.3 * 150.0, rel=0.03)
+    monkeypatch.setattr(pupils, "_under_lamp", lambda whiteness, circle: np.zeros(180, bool))
+    _, without = find_pupil(shown, Ellipse.circle(200.0, 200.0, 150.0))
+    assert roundness > 0.95 > without + 0.1
+
+
+def _with_arcus(side):
+    """Colour picture of a brown eye, limbus of 100 pixels, with an arcus all round or at the right."""
+    rng = np.random.default_rng(2)
+    y, x = np.mgrid[:300, :450].astype(np.float32)
+    x, y = (x - 225.0) / 100.0, (y - 150.0) / 100.0
+    out, bow = np.hypot(x, y), 1 - (x / 2.5) ** 2
+    picture = np.full((300, 450, 3), (185.0, 150.0, 130.0), np.float32)
+    lids = (y > -0.9 * bow) & (y < 1.05 * bow)
+    picture[lids] = 225.0, 218.0, 205.0
+    picture[lids & (out < 1.0)] = 95.0, 75.0, 55.0
+    arcus = np.exp(-(((out - 0.84) / 0.06) ** 2)) * (lids & (out < 1.0)) * ((x > 0.3) | (side == "both"))
+    picture += arcus[..., None] * (np.float32(190.0) - picture)
+    picture[out < 0.4] = 12.0
+    picture = cv2.GaussianBlur(picture, (0, 0), 2.0) + 2.0 * rng.standard_normal(picture.shape)
+    return np.clip(picture, 0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize("side", ["right", "both"])
+def test_an_arcus_is_no_limbus(side):
+    found = locate(photo_from_array(_with_arcus(side))).limbus
+    assert found is not None
+    assert found.radius_px == pytest.approx(100.0, rel=0.03)
+    assert found.x_px == pytest.approx(225.0, abs=2.0)
+
+
+def test_without_an_arcus_the_limbal_step_is_that_of_the_picture(monkeypatch):
+    """Lashes make narrow bright bands as well, but not along a whole side."""
+    picture = _infrared(120.0).astype(np.float32)
+    radii = np.arange(0.7, 1.3, 0.01)
+    circle = (*_CENTER, _LIMBUS_PX)
+    step = outlines.limbal_step(picture, circle, radii, 0.05)
+    monkeypatch.setattr(outlines, "_ARCUS_ROWS", 1)
+    seen_by_both = slice(0, len(radii) - 15)  # half the breadth of the kernel
+    without = outlines.limbal_step(picture, circle, radii, 0.05)
+    np.testing.assert_array_equal(step[seen_by_both], without[seen_by_both])
 
 
 def _face(size, radius, *, shade=False):

@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 
 from torsion.angles import wrap_axis_deg
 from torsion.crops import CloseUp, blurred, resampled_crop
-from torsion.outline import DIRECTIONS, outline_fit, radial_step, strongest, unrolled
+from torsion.outline import AT_SIDES, DIRECTIONS, limbal_step, outline_fit, strongest
 from torsion.photo import Ellipse, Photo, is_grey
 from torsion.pupil import ROUND, VERY_ROUND, find_pupil
-from torsion.quantiles import median, percentile
+from torsion.quantiles import median
 from torsion.rings import Circle, circles_beside, limbus_circles, small_limbus_circles
 
 __all__ = ["Located", "locate"]
@@ -32,9 +32,7 @@ _MIN_LIMBUS_STEP = 0.04  # of the range of brightness; infra-red shows 0.1, whit
 _ROUND_LIMBUS = 0.75  # as of the pupil; one of the two is asked for
 _HIGHER = 2.0  # is the step at the edge of the white than at that of the lids, or of a zone of the iris
 _ABOUT = 1.25  # radius of a limbus over that of the widest pupil
-_ARCUS_ROWS = 31  # hundredths of the radius, 1.8 mm: broader than an arcus with its soft edges
-_EDGE_ROWS = 11  # breadth of an edge
-_RIGHT, _AT_SIDES = np.cos(DIRECTIONS) > 0, np.abs(np.sin(DIRECTIONS)) < 0.5
+_RIGHT = np.cos(DIRECTIONS) > 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -218,7 +216,7 @@ class _Trial:
         return self.shows_pupil if grey else self.is_clear
 
     def outdoes(self, other: "_Trial", *, grey: bool) -> bool:
-        """Whether it is an eye and the other is none, or it settles and more speaks for it.
+        """Whether it is an eye and the other is none, or more speaks for it and not the other alone settles.
 
         That is how round both outlines are and, in colour, the step at the limbus, which is half as high on a
         circle of half a limbus and half a pupil; in infra-red limbi are faint.
@@ -227,7 +225,8 @@ class _Trial:
             return True
         step, against = (1.0, 1.0) if grey else (self.side_step, other.side_step)
         more = step * self._roundness > against * other._roundness
-        return more and (self.settles(grey=grey) or (not grey and self.is_eye and not other.settles(grey=grey)))
+        either = not grey and self.is_eye and not other.settles(grey=grey)
+        return more and (either or self.settles(grey=grey))
 
     def or_within(self, channel: Image, starts: Sequence[Circle]) -> "_Trial":
         """Take a clear eye with a dark pupil that lies inside, if its own limbus is not round; else itself.
@@ -267,7 +266,7 @@ class _Trial:
 def _side_step(limbus: Ellipse, steps: NDArray[np.float64], shape: tuple[int, ...]) -> float:
     """Median step across the limbus at its sides, as far as they lie in the picture; 0 where neither does."""
     x = limbus.x_px + limbus.radius_px * np.cos(DIRECTIONS)
-    sides = _AT_SIDES & (x > 0) & (x < shape[1] - 1)
+    sides = AT_SIDES & (x > 0) & (x < shape[1] - 1)
     return median(steps[sides]) if sides.any() else 0.0
 
 
@@ -285,7 +284,7 @@ def _fit_limbus(
     x, y, radius = close_up.inwards(*start)
     for span, sigma, stiffness in ((0.22, 0.05, 3.0), (0.12, 0.035, 3.0), (0.09, 0.03, 1.0)):
         radii = np.arange(0.9 - span, 1.1 + span, 0.01)
-        step = _steps(smooth, (x, y, radius), radii, sigma)
+        step = limbal_step(smooth, (x, y, radius), radii, sigma)
         likely = np.where(np.abs(radii - 1) < span, np.exp(-0.5 * ((radii - 1) / (0.7 * span)) ** 2), 0.0)
         edge, steps = strongest(radii, step, likely)
         shape, robust = outline_fit(edge, np.clip(steps, 0.0, 0.5) * trust, stiffness=stiffness)
@@ -297,40 +296,15 @@ def _fit_limbus(
     return ellipse, robust, steps
 
 
-def _steps(smooth: Floats, circle: Circle, radii: NDArray[np.float64], sigma: float) -> Floats:
-    """Steps to brighter about a circle, as shares of the range of brightness; at the sides no arcus counts.
-
-    An arcus is a ring in the cornea, as bright as the white but narrower, with dark iris beyond it: it goes when
-    the picture is opened along the radius (J. Serra), and the white stays.  Where a step stays, it is taken from
-    the picture itself, since opening darkens noise.
-    """
-    beyond = radii[-1] + np.arange(1, _ARCUS_ROWS + 1) / 100.0
-    polar = unrolled(smooth, circle, np.concatenate([radii, beyond]))
-    opened = np.asarray(cv2.morphologyEx(polar, cv2.MORPH_OPEN, np.ones((_ARCUS_ROWS, 1), np.uint8)), np.float32)
-    bottom, top = (percentile(polar[: len(radii)], share) for share in (2.0, 92.0))
-
-    def steps(part: Floats) -> Floats:
-        share = np.clip((part - bottom) / max(top - bottom, 4.0), 0.0, 1.0)
-        return radial_step(share.astype(np.float32), sigma)
-
-    step, left = steps(polar), steps(opened)
-    further = np.maximum.accumulate(left[::-1], axis=0)[::-1]
-    gone = cv2.dilate(left, np.ones((_EDGE_ROWS, 1), np.uint8)) < 0.5 * step
-    band = gone & (further > 0.5 * step) & (step > _MIN_LIMBUS_STEP)
-    sides = [_AT_SIDES & half for half in (_RIGHT, ~_RIGHT)]
-    arcus = np.any([side for side in sides if band.any(axis=0)[side].mean() > 0.5] or [False], axis=0)
-    return np.where(band & arcus, left, step)[: len(radii)]
-
-
 def _limbus_roundness(close_up: CloseUp, smooth: Floats, limbus: Ellipse) -> float:
     """Share of the outline, at the poorer side, on which the strongest step to brighter lies."""
     span = 0.15
     circle = close_up.inwards(limbus.x_px, limbus.y_px, limbus.radius_px)
     radii = np.arange(0.9 - span, 1.1 + span, 0.01)
-    step = _steps(smooth, circle, radii, 0.03)
+    step = limbal_step(smooth, circle, radii, 0.03)
     step *= step >= cv2.dilate(step, np.ones((3, 1), np.uint8))  # the skirt of a wide pupil's edge is no peak
     edge, height = strongest(radii, step, (np.abs(radii - 1) < span).astype(float))
     flattening = (limbus.major_px - limbus.minor_px) / (limbus.major_px + limbus.minor_px)
     outline = 1 + flattening * np.cos(2 * (DIRECTIONS - np.radians(limbus.axis_deg)))
     on_outline = (np.abs(edge - outline) < 0.03) & (height > 0.02)
-    return float(min(on_outline[_AT_SIDES & half].mean() for half in (_RIGHT, ~_RIGHT)))
+    return float(min(on_outline[AT_SIDES & half].mean() for half in (_RIGHT, ~_RIGHT)))

@@ -8,13 +8,26 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.quantiles import median
+from torsion.quantiles import median, percentile
 
-__all__ = ["DIRECTIONS", "outline", "outline_fit", "radial_step", "strongest", "unrolled"]
+__all__ = [
+    "AT_SIDES",
+    "DIRECTIONS",
+    "limbal_step",
+    "outline",
+    "outline_fit",
+    "radial_step",
+    "strongest",
+    "unrolled",
+]
 
 Floats = NDArray[np.float32]
 
 DIRECTIONS = np.radians(np.arange(0.0, 360.0, 2.0))
+AT_SIDES = np.abs(np.sin(DIRECTIONS)) < 0.5  # of an eye, where lids leave it free
+_ARCUS_ROWS = 31  # hundredths of the radius, 1.8 mm: broader than an arcus with its soft edges
+_EDGE_ROWS = 11  # breadth of an edge
+_LEAST_STEP = 0.04  # of the range of brightness, as of a faint limbus
 _BASIS = np.stack(
     [np.ones_like(DIRECTIONS), *(f(k * DIRECTIONS) for k in (1, 2) for f in (np.cos, np.sin))], axis=1
 )  # of an outline
@@ -69,6 +82,47 @@ def radial_step(polar: Floats, sigma: float) -> Floats:
         polar, cv2.CV_32F, kernel[:, None].astype(np.float32), borderType=cv2.BORDER_REPLICATE
     )
     return np.asarray(cv2.blur(step, (5, 1)), np.float32)
+
+
+def limbal_step(
+    smooth: Floats, circle: tuple[float, float, float], radii: NDArray[np.float64], sigma: float
+) -> Floats:
+    """Step of brightness along the radius as `radial_step`, in which an arcus at the sides does not count.
+
+    An arcus is a ring in the cornea, as bright as the white but narrower, with dark iris beyond it.  So it
+    goes when the picture is opened along the radius (J. Serra), and the limbus stays.  Steps that stay are
+    taken from the picture itself, since opening darkens noise.  An arcus is seen along a whole side; lashes
+    are not.
+
+    Parameters
+    ----------
+    smooth : (H, W) float32 ndarray
+    circle : (float, float, float)
+        Its middle, x to the right and y down, and its radius, pixels.
+    radii : (n,) ndarray
+        In radii of the circle, 0.01 apart.
+    sigma : float
+        Smoothing in radii.
+
+    Returns
+    -------
+    (n, 180) float32 ndarray
+        As shares of the range of brightness.
+    """
+    beyond = radii[-1] + np.arange(1, _ARCUS_ROWS + 1) / 100.0
+    polar = unrolled(smooth, circle, np.concatenate([radii, beyond]))
+    bottom, top = (percentile(polar[: len(radii)], share) for share in (2.0, 92.0))
+    shares = np.clip((polar - bottom) / np.float32(max(top - bottom, 4.0)), 0.0, 1.0).astype(np.float32)
+    opened = cv2.morphologyEx(shares, cv2.MORPH_OPEN, np.ones((_ARCUS_ROWS, 1), np.uint8))
+    step, left = radial_step(shares, sigma), radial_step(np.asarray(opened, np.float32), sigma)
+    further = np.maximum.accumulate(left[::-1], axis=0)[::-1]
+    gone = cv2.dilate(left, np.ones((_EDGE_ROWS, 1), np.uint8)) < 0.5 * step
+    band = np.asarray(gone & (further > 0.5 * step) & (step > _LEAST_STEP))
+    for half in (np.cos(DIRECTIONS) > 0, np.cos(DIRECTIONS) <= 0):
+        side = AT_SIDES & half
+        if band[:, side].any(axis=0).mean() > 0.5:
+            step[:, side] = np.where(band[:, side], left[:, side], step[:, side])
+    return step[: len(radii)]
 
 
 def strongest(

@@ -275,7 +275,7 @@ def _fit(
 
 
 def _under_lamp(whiteness: Floats, circle: tuple[float, float, float]) -> NDArray[np.bool_]:
-    """Directions in which a mirrored lamp hides the edge: there it is brighter than the usual direction gets."""
+    """Tell where a mirrored lamp hides the edge: there it is brighter than it gets in the usual direction."""
     peak = unrolled(whiteness, circle, np.arange(0.8, 1.21, 0.02)).max(axis=0)
     return np.asarray(peak > median(peak) + _LAMP)
 
