@@ -257,7 +257,6 @@ def _fit(
         likely = np.where(np.abs(radii - 1) < span, np.exp(-0.5 * ((radii - 1) / (0.7 * span)) ** 2), 0.0)
         edge, height = strongest(radii, step, likely)
         weights = height / (height.max() + 1e-6) * np.where(np.sin(DIRECTIONS) > 0.75, 0.3, 1.0)
-        weights *= ~_under_lamp(whiteness, (x, y, radius))
         shape, _ = outline_fit(edge, weights, stiffness=3.0)
         x, y, radius = x + shape[1] * radius, y - shape[2] * radius, shape[0] * radius
     span = 0.2
