@@ -34,7 +34,6 @@ _AS_CLEAR = 0.5  # as another disc about it: the edge of a pupil is no vaguer th
 _PART = 0.25  # of the step in brightness over both edges, which the inner one is at least
 _OVAL = 0.08  # flattening of a pupil at most; gaze and nature make one of 0.05
 _LAMP = 60.0  # grey levels by which a mirrored lamp is brighter, and whiter, than a pupil
-_LEAST_TOLD = 0.5  # of the edge, beside what a lamp hides
 _LAMP_PX = 50  # pixels for each radius of the disc: its edge is sampled at every twentieth
 _AS_INSIDE, _AROUND = 0.2, 0.4  # share of that by which it may differ beyond, and share of the directions
 _OTHER = 0.2  # logarithm of the ratio of radii from which a disc is another one
@@ -246,10 +245,8 @@ def _fit(
     pixels: Image, start: tuple[float, float, float], *, channel: int, brighter: bool
 ) -> tuple[Ellipse, float]:
     close_up = CloseUp.on(pixels, *start, reach=_REACH)
-    parts = close_up.pixels.astype(np.float32)
-    picture = blurred(_channels(parts)[channel], 2.0)
+    picture = blurred(_channels(close_up.pixels.astype(np.float32))[channel], 2.0)
     picture = -picture if brighter else picture
-    whiteness = blurred(parts if parts.ndim == 2 else np.asarray(parts.min(axis=-1), np.float32), 2.0)
     x, y, radius = close_up.inwards(*start)
     for span in (0.2, 0.12):
         radii, step = _step(picture, (x, y, radius), span)
@@ -266,17 +263,8 @@ def _fit(
     oval[:3] = 1.0, 0.0, 0.0
     oval[3:] *= min(1.0, _OVAL / float(np.hypot(*oval[3:]) + 1e-9))
     on_outline = (np.abs(edge - outline(oval)) < 0.05) & (height > 0.0)
-    free = np.sin(DIRECTIONS) < 0.5
-    told = free & ~_under_lamp(whiteness, (x, y, radius))
-    told = told if told.sum() > _LEAST_TOLD * free.sum() else free
-    roundness = float(on_outline[told].mean())
+    roundness = float(on_outline[np.sin(DIRECTIONS) < 0.5].mean())
     return Ellipse.circle(*close_up.outwards(x, y, radius)), roundness
-
-
-def _under_lamp(whiteness: Floats, circle: tuple[float, float, float]) -> NDArray[np.bool_]:
-    """Tell where a mirrored lamp hides the edge: there it is brighter than it gets in the usual direction."""
-    peak = unrolled(whiteness, circle, np.arange(0.8, 1.21, 0.02)).max(axis=0)
-    return np.asarray(peak > median(peak) + _LAMP)
 
 
 def _step(
