@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from torsion.limbal_bar import LEAST, NARROWEST_DEG, STEEPEST, WIDEST_DEG, Bar
 
-__all__ = ["InkColor", "has_color", "ink_color", "is_ink", "is_new"]
+__all__ = ["InkColor", "has_color", "ink_color", "is_ink", "is_new", "is_under_lid"]
 
 Doubles = NDArray[np.float64]
 InkColor = Literal["violet", "blue", "black", "brown"]
@@ -81,6 +81,11 @@ def is_ink(bar: Bar) -> bool:
     return _slenderness(bar) >= (_BAR if bar.beyond >= _ISLAND else _LONG_BAR)
 
 
+def is_under_lid(bar: Bar) -> bool:
+    """Tell whether a bar with white on both sides at the limbus runs under a lid or along one further out."""
+    return min(bar.beside) >= _SOME_WHITE and min(bar.around, bar.beyond) < _ISLAND
+
+
 def _crosses(bar: Bar) -> bool:
     """Tell whether it is a bar across the limbus, with white beside it and an end."""
     strong, colored, new = bar.density >= _DARK_INK, has_color(bar), is_new(bar)
@@ -121,7 +126,9 @@ def _is_plain_ink(bar: Bar) -> bool:
         return False
     if island >= _ISLAND:
         tan, wide = _is_tan(bar), width_deg >= _TUFT_DEG and _slenderness(bar) >= _SHORT_BAR
-        return (strong and (straight or tan)) or (new and straight and (wide or tan))
+        if new and wide and (straight or (strong and bar.ragged <= _STRAIGHT)):
+            return True
+        return (strong and (straight or tan)) or (new and straight and tan)
     # It runs under a lid or beside it.  So does hair, but it is thinner and ends there; and pigment has no
     # straight sides.
     if not (straight and width_deg >= _TUFT_DEG):

@@ -5,7 +5,7 @@ rows run outwards from the visible edge of the white.  Amounts are optical densi
 which colourants add up and the exposure of the photo cancels.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
 import cv2
@@ -29,6 +29,9 @@ CHANNELS: tuple[Channel, ...] = get_args(Channel)
 
 BAND = (1.03, 1.13)
 """Limbus radii between which a mark that crosses the limbus lies on white."""
+
+NEAR = (1.02, 1.07)
+"""Likewise beside a lid."""
 
 _MARK_RADII = RADII[RADII > 0.985]  # within which marks are looked for
 _BLOOD = 1.0 / 3.0  # of what blood swallows of green, it swallows at most a third of red
@@ -80,6 +83,12 @@ class Ring:
     white: Mask
     shine: Mask
     white_band: Doubles
+    band: tuple[float, float] = BAND
+
+    def near(self) -> "Ring":
+        """The same ring, read close to the limbus alone, where a lid that comes in further out leaves white."""
+        rows = self.rows(*NEAR)
+        return replace(self, band=NEAR, white_band=self.white[rows].mean(axis=0))
 
     def signal(self, channel: Channel) -> Floats:
         """Give what is searched for marks of one kind."""
