@@ -99,7 +99,8 @@ def find_ink(
     clean : (H, W, 3) uint8 ndarray, optional
         The same eye before it was marked, brought into register with `pixels`.
     most : int, optional
-        How many of the strongest places are looked at for each kind of ink; 24 by default.
+        How many of the strongest places are looked at for each kind of ink, as for a mask.  By default 24, and
+        a second time close to the limbus, for marks that a lid comes near further out.
 
     Returns
     -------
@@ -110,7 +111,9 @@ def find_ink(
         return ()
     ring = unwrap_ring(pixels, limbus, rim=rim)
     before = None if clean is None else unwrap_ring(clean, limbus, rim=ring.rim)
-    looks = [(ring, before), (ring.near(), None if before is None else before.near())]
+    looks = [(ring, before)]
+    if most is None:
+        looks.append((ring.near(), None if before is None else before.near()))
     found: list[Bar] = []
     for (ring, before), channel in itertools.product(looks, CHANNELS):
         looked_at: list[tuple[float, float]] = []
@@ -124,7 +127,7 @@ def find_ink(
             bar = measure_bar(ring, edges, before, channel=channel)
             if bar is None or not is_ink(bar) or any(_overlap(bar, other) for other in found):
                 continue
-            if ring.band == BAND or is_under_lid(bar):
+            if ring.band == BAND or is_under_lid(bar):  # on open white the longer rows have had their say
                 found.append(bar)
     return tuple(sorted((_stain(bar, ring) for bar in found), key=lambda stain: stain.direction_deg))
 

@@ -126,9 +126,7 @@ def _is_plain_ink(bar: Bar) -> bool:
         return False
     if island >= _ISLAND:
         tan, wide = _is_tan(bar), width_deg >= _TUFT_DEG and _slenderness(bar) >= _SHORT_BAR
-        if new and wide and (straight or (strong and bar.ragged <= _STRAIGHT)):
-            return True
-        return (strong and (straight or tan)) or (new and straight and tan)
+        return (strong and (straight or tan)) or (new and straight and (wide or tan))
     # It runs under a lid or beside it.  So does hair, but it is thinner and ends there; and pigment has no
     # straight sides.
     if not (straight and width_deg >= _TUFT_DEG):
