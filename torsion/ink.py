@@ -99,8 +99,8 @@ def find_ink(
     clean : (H, W, 3) uint8 ndarray, optional
         The same eye before it was marked, brought into register with `pixels`.
     most : int, optional
-        How many of the strongest places are looked at for each kind of ink, as for a mask.  By default 24, and
-        a second time close to the limbus, for marks that a lid comes near further out.
+        How many of the strongest places are looked at for each kind of ink, as for a mask.  By default 24,
+        and a second time close to the limbus, for marks that a lid comes near further out.
 
     Returns
     -------

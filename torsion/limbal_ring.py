@@ -88,7 +88,7 @@ class Ring:
     band: tuple[float, float] = BAND
 
     def near(self) -> "Ring":
-        """The same ring, read within `NEAR`."""
+        """Give the same ring, read within `NEAR`."""
         rows = self.rows(*NEAR)
         return replace(self, band=NEAR, white_band=self.white[rows].mean(axis=0))
 
