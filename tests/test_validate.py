@@ -27,7 +27,7 @@ from torsion.files import to_json
 from torsion.limbus_guess import Limbus, guess_limbus
 from torsion.validate import ValidateOptions, summarise, validate
 from torsion.validate_advice import advice_of, odd_photos
-from torsion.validate_checks import Answered, Check, plan_checks
+from torsion.validate_checks import Answered, Check, plan_checks, prepare_photo
 from torsion.validate_page import validation_page
 from torsion.validate_record import validation_record
 from torsion.validate_summary import Count, Errors, closures, count_with_ends, errors_of
@@ -508,6 +508,14 @@ def test_a_folder_is_put_to_the_test(folder):
     (fault,) = found.unreadable.values()
     assert fault.startswith("'left/torn.jpg' is truncated")
     assert found.verdict == "review"  # too few
+
+
+def test_what_a_file_says_beside_its_picture_answers_no_check(monkeypatch):
+    stated = made_up.prepared_photo()
+    stated = replace(stated, photo=replace(stated.photo, eye="OD", captured_at="2024-03-05T06:07:08"))
+    monkeypatch.setattr("torsion.validate_checks.prepare", lambda _path: stated)
+    kept = prepare_photo(Path("seated.dcm"))
+    assert (kept.photo.eye, kept.photo.captured_at) == (None, None)
 
 
 @pytest.fixture

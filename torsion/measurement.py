@@ -15,7 +15,7 @@ from torsion.network import Network
 from torsion.order import Sign
 from torsion.orientation import View
 from torsion.photo import TURNS, Turn
-from torsion.preparation import PhotoLike, PreparedPhoto, PrepareOptions, prepare
+from torsion.preparation import PhotoLike, PreparedPhoto, PrepareOptions, prepare, stated_eye
 from torsion.quantiles import COVERAGE
 from torsion.unwrap import Band
 
@@ -157,7 +157,7 @@ def measure(
     Raises
     ------
     PhotoError
-        If a file cannot be used.
+        If a file cannot be used, or states the other eye than `eye` or the other file.
     ValueError
         If the eye, axis or incision is not one of those allowed.
 
@@ -170,9 +170,9 @@ def measure(
     named = read_eye(eye) if eye is not None else None
     first = prepare(seated, eye=named, options=PrepareOptions(mirrored=options.seated_mirrored))
     second = prepare(supine, eye=named, options=options.of_supine)
+    named = stated_eye((first, second)) or named
     second, found = _compared(first, second, options)
     shown = first.laterality.upright, found.supine_laterality
-    named = named or first.photo.eye or second.photo.eye
     flags = [*found.flags]
     if len({named, *shown} - {None}) > 1:
         flags.append("other_side")

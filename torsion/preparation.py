@@ -1,14 +1,14 @@
 """One photo made ready for many pairs: read, its eye found, masked and assessed."""
 
 import logging
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from torsion.angles import Eye
+from torsion.angles import Eye, read_eye
 from torsion.errors import PhotoError
 from torsion.flags import Verdict, worst_verdict
 from torsion.intake import photo_from_array, read_photo
@@ -19,7 +19,7 @@ from torsion.masks import EyePicture, cut_out, turned_eye
 from torsion.photo import UNDONE_BY, Ellipse, Photo, Turn
 from torsion.quality import assess
 
-__all__ = ["PhotoLike", "PrepareOptions", "PreparedPhoto", "prepare"]
+__all__ = ["PhotoLike", "PrepareOptions", "PreparedPhoto", "prepare", "stated_eye"]
 
 _LOG = logging.getLogger(__name__)
 
@@ -77,7 +77,7 @@ PhotoLike = str | Path | ArrayLike | Photo | PreparedPhoto
 
 
 def prepare(
-    photo: PhotoLike, *, eye: Eye | None = None, options: PrepareOptions | None = None
+    photo: PhotoLike, *, eye: str | None = None, options: PrepareOptions | None = None
 ) -> PreparedPhoto:
     """Find, mask and assess the eye in a photo.
 
@@ -85,8 +85,8 @@ def prepare(
     ----------
     photo : path, (H, W[, 3]) uint8 or uint16 array, Photo or PreparedPhoto
         A PreparedPhoto is returned as it is, unless the options ask for another.
-    eye : {"OD", "OS"}, optional
-        Compared with what the file says.
+    eye : {"OD", "OS", "R", "L"}, optional
+        Compared with what the file, or the photo, says.
     options : PrepareOptions, optional
 
     Returns
@@ -97,13 +97,19 @@ def prepare(
     Raises
     ------
     PhotoError
-        If the file cannot be used, or a pupil given by hand does not lie inside the limbus.
+        If the file cannot be used, it or the photo states the other eye, or a pupil given by hand does not
+        lie inside the limbus.
+    ValueError
+        If `eye` names no eye.
     """
     options = options or PrepareOptions()
+    named = None if eye is None else read_eye(eye)
+    if isinstance(photo, Photo | PreparedPhoto):
+        _check_eye(photo if isinstance(photo, Photo) else photo.photo, named)
     turned = options.turned_deg
     if isinstance(photo, PreparedPhoto) and not options.mirrored and turned in (0, photo.turned_deg):
         return photo
-    photo = _as_photo(photo, eye)
+    photo = _as_photo(photo, named)
     photo = photo.mirrored() if options.mirrored else photo
     upright = photo.turned(UNDONE_BY[turned])
     size = photo.pixels.shape[1], photo.pixels.shape[0]
@@ -128,6 +134,28 @@ def prepare(
     )
 
 
+def stated_eye(photos: Sequence[PreparedPhoto]) -> Eye | None:
+    """Return the eye that the photos, or their files, state; None where none does.
+
+    Raises
+    ------
+    PhotoError
+        If one states the right eye and another the left.
+    """
+    stated = {photo.photo.eye: photo.photo.name for photo in reversed(photos) if photo.photo.eye is not None}
+    if len(stated) > 1:
+        msg = f"'{stated['OD']}' states that it shows OD, but '{stated['OS']}' that it shows OS"
+        raise PhotoError(msg)
+    return next(iter(stated), None)
+
+
+def _check_eye(photo: Photo, eye: Eye | None) -> None:
+    """Refuse a photo that states the other eye: one that is read already as much as a file."""
+    if None not in (eye, photo.eye) and eye != photo.eye:
+        msg = f"'{photo.name}' states that it shows {photo.eye}, but {eye} was given"
+        raise PhotoError(msg)
+
+
 def _check_pupil(photo: Photo, limbus: Ellipse | None) -> None:
     """Refuse a pupil given by hand that cannot be this eye's: a slip of it would pass for dilation."""
     pupil = photo.pupil
@@ -148,7 +176,9 @@ def _as_photo(photo: PhotoLike, eye: Eye | None) -> Photo:
         return photo.photo
     if isinstance(photo, str | Path):
         return read_photo(photo, eye=eye, max_side_px=_ENOUGH_SIDE_PX)
-    return photo if isinstance(photo, Photo) else photo_from_array(np.asarray(photo), eye=eye)
+    if isinstance(photo, Photo):
+        return replace(photo, eye=eye or photo.eye)
+    return photo_from_array(np.asarray(photo), eye=eye)
 
 
 def _found_words(outline: Ellipse | None) -> str:

@@ -14,7 +14,7 @@ from torsion.measurement import measure as measure_pair
 from torsion.network import LeftOut, Network, NetworkPair, NetworkPhoto
 from torsion.orientation import View
 from torsion.photo import TURNS
-from torsion.preparation import PhotoLike, PreparedPhoto, PrepareOptions, prepare
+from torsion.preparation import PhotoLike, PreparedPhoto, PrepareOptions, prepare, stated_eye
 
 __all__ = ["measure"]
 
@@ -73,7 +73,7 @@ def measure(
     Raises
     ------
     PhotoError
-        If a file cannot be used.
+        If a file cannot be used, or states the other eye than `eye` or another file.
     ValueError
         If a list is empty, or the eye, axis or incision is not one of those allowed.
 
@@ -102,7 +102,7 @@ def measure(
     options = replace(options, seated_mirrored=False)  # it is undone here, once for each photo
     photos = [prepare(photo, eye=named, options=first_options) for photo in first]
     photos += [prepare(photo, eye=named, options=options.of_supine) for photo in second]
-    named = named or next((photo.photo.eye for photo in photos if photo.photo.eye), None)
+    named = stated_eye(photos) or named
     pairs = _measured(photos, len(first), named, options, progress)
     combined = replace(_combined(photos, pairs, len(first)), eye=named, options=stated)
     return conclude(combined, axis_deg=axis_deg, axis_frame=axis_frame, incision_deg=incision_deg)

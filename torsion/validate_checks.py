@@ -190,10 +190,12 @@ def _batches(group: Iterator[Check]) -> Iterator[tuple[Check, ...]]:
 
 
 def _light(photo: PreparedPhoto) -> PreparedPhoto:
-    """Drop the picture, since the eye has been cut out, and the time, since pairs have no order here."""
-    return replace(
-        photo, photo=replace(_with_pixels(photo.photo, np.zeros((1, 1), np.uint8)), captured_at=None)
-    )
+    """Drop the picture, since the eye has been cut out, and what the file says beside it.
+
+    Pairs have no order here, so no time; and which eye it is would tell different eyes apart by the file.
+    """
+    bare = replace(photo.photo, captured_at=None, eye=None)
+    return replace(photo, photo=_with_pixels(bare, np.zeros((1, 1), np.uint8)))
 
 
 def _with_pixels(photo: Photo, pixels: NDArray[np.uint8]) -> Photo:
