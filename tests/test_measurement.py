@@ -109,6 +109,18 @@ def test_mirrored_picture_is_refused_until_it_is_said_to_be_mirrored():
     assert told.axis.surgical_patient_deg == pytest.approx(30 + told.rotation_deg, abs=1e-9)
 
 
+def test_a_seated_photo_unmirrored_once_is_not_mirrored_back():
+    first, second = pair(1, "moderate", 7.0)
+    options = torsion.MeasureOptions(seated_mirrored=True)
+    once = torsion.measure(np.ascontiguousarray(first.rgb[:, ::-1]), second.rgb, options=options)
+    again = torsion.measure(once.seated, once.supine, options=once.options)
+    assert again.seated is once.seated
+    assert (again.verdict, again.rotation_deg) == (once.verdict, once.rotation_deg)
+    turned = torsion.prepare(once.seated, options=PrepareOptions(mirrored=True, turned_deg=180))
+    np.testing.assert_array_equal(turned.photo.pixels, first.rgb)
+    assert (turned.mirrored, turned.turned_deg) == (True, 180)
+
+
 @pytest.mark.parametrize("quarters", [1, 2, 3])
 def test_turned_view_is_undone_and_said(quarters):
     first, second = pair(1, "moderate", 7.0)

@@ -216,7 +216,8 @@ def _compared(
         return second, found
     if found.view.displayed_deg == second.turned_deg or "on_its_side" in first.flags:
         return second, found  # the second one lies as it should
-    second = prepare(second.photo, options=PrepareOptions(turned_deg=found.view.displayed_deg))
+    anew = prepare(second.photo, options=PrepareOptions(turned_deg=found.view.displayed_deg))
+    second = replace(anew, mirrored=second.mirrored)
     return second, compare(first, second, mirrored=options.mirrored, turned_deg=options.turned_deg)
 
 

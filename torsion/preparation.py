@@ -60,6 +60,10 @@ class PreparedPhoto:
     verdict : {"accept", "review", "refuse"}
     laterality : Laterality
         Eye that the picture shows by itself.
+    turned_deg : {0, 90, 180, 270}
+        Turn of the picture that it was prepared with.
+    mirrored : bool
+        The picture was un-mirrored; `photo` is the picture after that.
     """
 
     photo: Photo
@@ -71,6 +75,7 @@ class PreparedPhoto:
     verdict: Verdict
     laterality: Laterality = field(default_factory=Laterality)
     turned_deg: Turn = 0
+    mirrored: bool = False
 
 
 PhotoLike = str | Path | ArrayLike | Photo | PreparedPhoto
@@ -84,7 +89,8 @@ def prepare(
     Parameters
     ----------
     photo : path, (H, W[, 3]) uint8 or uint16 array, Photo or PreparedPhoto
-        A PreparedPhoto is returned as it is, unless the options ask for another.
+        A PreparedPhoto is returned as it is, unless the options ask for another; what was un-mirrored once
+        is not mirrored back.
     eye : {"OD", "OS", "R", "L"}, optional
         Compared with what the file, or the photo, says.
     options : PrepareOptions, optional
@@ -107,10 +113,12 @@ def prepare(
     if isinstance(photo, Photo | PreparedPhoto):
         _check_eye(photo if isinstance(photo, Photo) else photo.photo, named)
     turned = options.turned_deg
-    if isinstance(photo, PreparedPhoto) and not options.mirrored and turned in (0, photo.turned_deg):
+    undone = isinstance(photo, PreparedPhoto) and photo.mirrored
+    as_wanted = undone or not options.mirrored
+    if isinstance(photo, PreparedPhoto) and as_wanted and turned in (0, photo.turned_deg):
         return photo
     photo = _as_photo(photo, named)
-    photo = photo.mirrored() if options.mirrored else photo
+    photo = photo.mirrored() if options.mirrored and not undone else photo
     upright = photo.turned(UNDONE_BY[turned])
     size = photo.pixels.shape[1], photo.pixels.shape[0]
     _LOG.info("%s: read, %d x %d px", photo.name, *size)
@@ -130,8 +138,9 @@ def prepare(
     laterality = read_laterality(photo, limbus, pupil)
     _LOG.info("%s: masked and assessed, flags: %s", photo.name, ", ".join(flags) or "none")
     return PreparedPhoto(
-        photo, limbus, pupil, picture, measures, flags, worst_verdict(flags), laterality, turned
-    )
+        photo, limbus, pupil, picture, measures, flags, worst_verdict(flags), laterality, turned,
+        options.mirrored or undone,
+    )  # fmt: skip
 
 
 def stated_eye(photos: Sequence[PreparedPhoto]) -> Eye | None:

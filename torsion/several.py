@@ -96,15 +96,14 @@ def measure(
             incision_deg=incision_deg,
             options=options,
         )
-    stated = options = options or MeasureOptions()
+    options = options or MeasureOptions()
     named = read_eye(eye) if eye is not None else None
     first_options = PrepareOptions(mirrored=options.seated_mirrored)
-    options = replace(options, seated_mirrored=False)  # it is undone here, once for each photo
     photos = [prepare(photo, eye=named, options=first_options) for photo in first]
     photos += [prepare(photo, eye=named, options=options.of_supine) for photo in second]
     named = stated_eye(photos) or named
     pairs = _measured(photos, len(first), named, options, progress)
-    combined = replace(_combined(photos, pairs, len(first)), eye=named, options=stated)
+    combined = replace(_combined(photos, pairs, len(first)), eye=named)
     return conclude(combined, axis_deg=axis_deg, axis_frame=axis_frame, incision_deg=incision_deg)
 
 
