@@ -40,7 +40,7 @@ ORDER = [
         landmark_search similarity pair_suspects landmark_pairs level both_eyes centre
         comparison measurement iris_map consensus several
         marks upright mark_frame marking lens_marks landmark_survey axis_ways aids
-        files record
+        files pictures record
         marks_record aids_record theatre_record demo_layers demo_page demo
         wording photo_words network_words aid_words
         sheets landmark_sheet

@@ -14,6 +14,7 @@ from torsion.cli.usage import give_json
 from torsion.errors import PhotoError, TorsionError
 from torsion.files import to_json, write_whole
 from torsion.photo import TURNS, Ellipse
+from torsion.pictures import FORMATS, Format, figure_bytes
 from torsion.wording import flag_words
 
 if TYPE_CHECKING:
@@ -42,6 +43,7 @@ __all__ = [
 ]
 
 _WIDTH = 96
+_DPI = 120
 _SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".bmp", ".webp", ".heic", ".heif", ".dcm")
 
 _Command = Callable[..., None]
@@ -138,8 +140,9 @@ json_option = click.option(
 picture_option = click.option(
     "--picture",
     type=click.Path(dir_okay=False, path_type=Path),
-    metavar="FILE.png",
-    help="Draw the result (needs matplotlib); the picture shows the photo and the name of its file.",
+    metavar="FILE",
+    help="Draw the result as .png, .svg or .pdf (needs matplotlib); where photos are read, the picture shows "
+    "them and the names of their files.",
 )
 
 
@@ -175,8 +178,8 @@ def check_outputs(
     if sheet is not None and sheet.suffix.lower() not in (".html", ".htm"):
         msg = f"a sheet is written as .html, not '{sheet.name}'"
         raise click.UsageError(msg)
-    if picture is not None and picture.suffix.lower() != ".png":
-        msg = f"a picture is written as .png, not '{picture.name}'"
+    if picture is not None and _format_of(picture) is None:
+        msg = f"a picture is written as .{', .'.join(FORMATS)}, not '{picture.name}'"
         raise click.UsageError(msg)
     outputs = [] if json_to in (None, "-") else [Path(str(json_to))]
     outputs += [path for path in (picture, sheet) if path is not None]
@@ -213,16 +216,20 @@ def write_outputs(
     """
     text = to_json(record)
     if picture is not None:
-        image = _drawn(draw)
+        image = _drawn(draw, picture)
         write_whole(image, picture)
     return give_json(text, json_to)
 
 
-def _drawn(draw: "Callable[[], Figure]") -> bytes:
-    try:
-        from torsion.plots import png_bytes  # matplotlib loads only here
+def _format_of(picture: Path) -> Format | None:
+    return next((kind for kind in FORMATS if picture.suffix.lower() == f".{kind}"), None)
 
-        return png_bytes(draw())
+
+def _drawn(draw: "Callable[[], Figure]", picture: Path) -> bytes:
+    kind = _format_of(picture)
+    assert kind is not None, "checked before the work, by check_outputs"
+    try:
+        return figure_bytes(draw(), kind, dpi=_DPI)
     except ImportError as fault:
         msg = f"drawing needs matplotlib ({fault}); install it with: pip install 'torsion[plots]'"
         raise click.ClickException(msg) from fault

@@ -102,9 +102,8 @@ def command(
         cornea=cornea,
         earlier=earlier,
     )
-    png = picture if picture is not None and picture.suffix.lower() == ".png" else None
     kept = [*photos, earlier] if isinstance(earlier, Path) else photos
-    photo.check_outputs(kept, json_to=json_to, picture=png)
+    photo.check_outputs(kept, json_to=json_to, picture=picture)
     if axis is not None:
         with as_usage_error():
             axis = read_axis_deg(axis, name="present axis")  # 0 is read as 180, in the record too

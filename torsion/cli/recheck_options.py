@@ -8,7 +8,7 @@ from torsion.cli import photo_options as photo
 from torsion.cli import toric_types as types
 from torsion.cli.picked import point
 from torsion.cli.recheck_photo import baseline
-from torsion.cli.toric_options import lens_plane_options, picture_option, seed_option
+from torsion.cli.toric_options import lens_plane_options, seed_option
 from torsion.lens_marks import POINT_PX
 
 __all__ = ["recheck_options"]
@@ -133,7 +133,7 @@ _OPTIONS = (
     photo.seated_mirrored_option,
     seed_option,
     photo.json_option,
-    picture_option,
+    photo.picture_option,
 )
 
 
