@@ -674,6 +674,12 @@ def test_arrays_that_cannot_be_used(array, sentence):
 # What is known of the photo -------------------------------------------------------------------------------
 
 
+@pytest.mark.parametrize("turn_deg", [45, -90, 360])
+def test_a_photo_is_turned_by_quarters_only(turn_deg):
+    with pytest.raises(ValueError, match=f"turn_deg must be 0, 90, 180 or 270, not {turn_deg}"):
+        photo_from_array(picture()).turned(turn_deg)
+
+
 @pytest.mark.parametrize(
     ("text", "eye"), [("OD", "OD"), ("r", "OD"), ("OS", "OS"), ("L", "OS"), (None, None)]
 )

@@ -7,14 +7,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.angles import Eye, read_eye, rotation_name
-from torsion.axis import AxisFrame, AxisTransfer, Incision, transfer_axis, transfer_incision
+from torsion.axis import AxisFrame, AxisTransfer, Incision, check_plan, transfer_axis, transfer_incision
 from torsion.comparison import Comparison, compare
 from torsion.confidence import Answer
 from torsion.flags import Verdict, worst_verdict
 from torsion.network import Network
 from torsion.order import Sign
 from torsion.orientation import View
-from torsion.photo import TURNS, Turn
+from torsion.photo import Turn, read_switch, read_turn
 from torsion.preparation import PhotoLike, PreparedPhoto, PrepareOptions, prepare, stated_eye
 from torsion.quantiles import COVERAGE
 from torsion.unwrap import Band
@@ -40,6 +40,11 @@ class MeasureOptions:
     turned_deg : {0, 90, 180, 270}, default 0
         The supine picture is known to be turned counter-clockwise by so much, as ``view`` states it.  All
         turns are tried in any case; one that was not stated is for a person to look at.
+
+    Raises
+    ------
+    ValueError
+        If one of them is another value.
     """
 
     mirrored: bool = False
@@ -47,9 +52,9 @@ class MeasureOptions:
     turned_deg: Turn = 0
 
     def __post_init__(self) -> None:
-        if self.turned_deg not in TURNS:
-            msg = f"turned_deg must be 0, 90, 180 or 270, not {self.turned_deg!r}"
-            raise ValueError(msg)
+        for name in ("mirrored", "seated_mirrored"):
+            object.__setattr__(self, name, read_switch(getattr(self, name), name=name))
+        object.__setattr__(self, "turned_deg", read_turn(self.turned_deg))
 
     @property
     def of_supine(self) -> PrepareOptions:
@@ -159,13 +164,14 @@ def measure(
     PhotoError
         If a file cannot be used, or states the other eye than `eye` or the other file.
     ValueError
-        If the eye, axis or incision is not one of those allowed.
+        If the eye, axis, frame or incision is not one of those allowed, or there is a frame without an axis.
 
     Notes
     -----
     A second check, not a medical device.  That two photos show the same eye does not prove that a plan is
     this patient's.
     """
+    check_plan(axis_deg, incision_deg, frame=axis_frame)
     options = options or MeasureOptions()
     named = read_eye(eye) if eye is not None else None
     first = prepare(seated, eye=named, options=PrepareOptions(mirrored=options.seated_mirrored))

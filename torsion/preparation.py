@@ -16,7 +16,7 @@ from torsion.laterality import Laterality, read_laterality
 from torsion.likeness import unlike_an_eye
 from torsion.locate import locate
 from torsion.masks import EyePicture, cut_out, turned_eye
-from torsion.photo import UNDONE_BY, Ellipse, Photo, Turn
+from torsion.photo import UNDONE_BY, Ellipse, Photo, Turn, read_switch, read_turn
 from torsion.quality import assess
 
 __all__ = ["PhotoLike", "PrepareOptions", "PreparedPhoto", "prepare", "stated_eye"]
@@ -38,10 +38,19 @@ class PrepareOptions:
     turned_deg : {0, 90, 180, 270}, default 0
         The picture is known to be turned counter-clockwise by so much.  Lids are looked for above and below
         in it as it was upright; what is said of it refers to it as displayed.
+
+    Raises
+    ------
+    ValueError
+        If one of them is another value.
     """
 
     mirrored: bool = False
     turned_deg: Turn = 0
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "mirrored", read_switch(self.mirrored, name="mirrored"))
+        object.__setattr__(self, "turned_deg", read_turn(self.turned_deg))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -5,7 +5,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from torsion.angles import Eye, read_eye, wrap_direction_deg, wrap_rotation_deg
-from torsion.axis import AxisFrame
+from torsion.axis import AxisFrame, check_plan
 from torsion.consensus import Consensus, Pairs, consensus
 from torsion.flags import worst_verdict
 from torsion.match import angle_flags
@@ -75,7 +75,8 @@ def measure(
     PhotoError
         If a file cannot be used, or states the other eye than `eye` or another file.
     ValueError
-        If a list is empty, or the eye, axis or incision is not one of those allowed.
+        If a list is empty, the eye, axis, frame or incision is not one of those allowed, or there is a frame
+        without an axis.
 
     Notes
     -----
@@ -96,6 +97,7 @@ def measure(
             incision_deg=incision_deg,
             options=options,
         )
+    check_plan(axis_deg, incision_deg, frame=axis_frame)
     options = options or MeasureOptions()
     named = read_eye(eye) if eye is not None else None
     first_options = PrepareOptions(mirrored=options.seated_mirrored)

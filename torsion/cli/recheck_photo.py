@@ -83,7 +83,8 @@ def look_at(
     """Measure the two photos and read the lens in the second one."""
     seated, shown = photos
     with as_usage_error():
-        found = measure(seated, shown, eye=eye, axis_deg=planned_deg, axis_frame=frame, options=view)
+        of_plan = "unknown" if planned_deg is None else frame
+        found = measure(seated, shown, eye=eye, axis_deg=planned_deg, axis_frame=of_plan, options=view)
         if found.supine.limbus is None:
             lens = LensAxis(None, 180.0, None, None, 0.0, ())
         else:
