@@ -165,6 +165,8 @@ def measure(
         If a file cannot be used, or states the other eye than `eye` or the other file.
     ValueError
         If the eye, axis, frame or incision is not one of those allowed, or there is a frame without an axis.
+    TypeError
+        If what is given for a photo is none.
 
     Notes
     -----

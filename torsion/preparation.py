@@ -1,12 +1,13 @@
 """One photo made ready for many pairs: read, its eye found, masked and assessed."""
 
 import logging
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from pathlib import Path
+from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import NDArray
 
 from torsion.angles import Eye, read_eye
 from torsion.errors import PhotoError
@@ -87,7 +88,7 @@ class PreparedPhoto:
     mirrored: bool = False
 
 
-PhotoLike = str | Path | ArrayLike | Photo | PreparedPhoto
+PhotoLike = str | os.PathLike[str] | NDArray[Any] | Photo | PreparedPhoto
 
 
 def prepare(
@@ -116,6 +117,8 @@ def prepare(
         lie inside the limbus.
     ValueError
         If `eye` names no eye.
+    TypeError
+        If `photo` is none of these.
     """
     options = options or PrepareOptions()
     named = None if eye is None else read_eye(eye)
@@ -189,14 +192,22 @@ def _check_pupil(photo: Photo, limbus: Ellipse | None) -> None:
 
 
 def _as_photo(photo: PhotoLike, eye: Eye | None) -> Photo:
-    """Read a photo that is not read yet; a file at no larger size than the bands are sampled with."""
+    """Read a photo that is not read yet; a file at no larger size than the bands are sampled with.
+
+    Whatever else NumPy could make an array of is refused: a picture of another library may hold places in a
+    palette for colours, or be displayed turned.
+    """
     if isinstance(photo, PreparedPhoto):
         return photo.photo
-    if isinstance(photo, str | Path):
-        return read_photo(photo, eye=eye, max_side_px=_ENOUGH_SIDE_PX)
     if isinstance(photo, Photo):
         return replace(photo, eye=eye or photo.eye)
-    return photo_from_array(np.asarray(photo), eye=eye)
+    if isinstance(photo, str | os.PathLike):
+        return read_photo(photo, eye=eye, max_side_px=_ENOUGH_SIDE_PX)
+    if isinstance(photo, np.ndarray):
+        return photo_from_array(photo, eye=eye)
+    kind = type(photo).__name__
+    msg = f"a photo must be a path, a NumPy array, a Photo or a PreparedPhoto, not of the type {kind}"
+    raise TypeError(msg)
 
 
 def _found_words(outline: Ellipse | None) -> str:

@@ -77,6 +77,8 @@ def measure(
     ValueError
         If a list is empty, the eye, axis, frame or incision is not one of those allowed, or there is a frame
         without an axis.
+    TypeError
+        If what is given for a photo is none.
 
     Notes
     -----
