@@ -189,7 +189,7 @@ def test_the_command_proposes_a_list_and_replaces_none(photos, tmp_path):
         (("--init", ".", "--out", "o"), 2, "--out does not go with --init"),
         (("list.csv", "--out", "o", "--workers", "0"), 2, "0 is not in the range"),
         (("list.csv", "--out", "o", "--workers", "1", "--cluster", "x"), 2, "exclude each other"),
-        (("none.csv", "--out", "o"), 1, "'none.csv' cannot be read or written"),
+        (("none.csv", "--out", "o"), 1, "'none.csv' does not exist"),
         (("bad.csv", "--out", "o"), 1, "\n  row 1, column eye: is empty"),  # a line for each mistake
         (("list.csv", "--out", "bad.csv"), 2, "is a file"),
     ],

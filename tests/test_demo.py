@@ -150,7 +150,7 @@ def test_angles_out_of_range(torsion_deg: float) -> None:
 
 
 def test_angles_finer_than_the_name_tells() -> None:
-    with pytest.raises(ValueError, match=r"tenths of a degree, .* got 1\.25"):
+    with pytest.raises(ValueError, match=r"tenths of a degree, .* not 1\.25"):
         demo_files([1.25])
     with pytest.raises(ValueError, match="at least one torsion is needed"):
         demo_files([])

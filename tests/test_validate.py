@@ -629,7 +629,10 @@ def test_command_refuses_what_cannot_be_used(tmp_path):
         "holds 1 photo, none in a sub-folder of an eye: put at least two photos of each eye" in result.stderr
     )
     assert command(tmp_path, "--pattern", "*.jpg").exit_code == 2
-    assert command(Path("nowhere")).exit_code == 2
+    for missing, reason in ((tmp_path / "none", "does not exist"), (tmp_path / "1.jpg", "is not a folder")):
+        result = command(missing)
+        assert result.exit_code == 1
+        assert f"'{missing}' {reason}" in result.stderr
     result = command(tmp_path, "--title", "My camera")  # which would go nowhere
     assert result.exit_code == 2
     assert "--title needs --out" in result.output

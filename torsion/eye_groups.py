@@ -81,8 +81,11 @@ def group_photos(folder: Path, *, pattern: str | None = None) -> EyeGroups:
     Raises
     ------
     GroupError
-        If no eye has two photos; in one sentence, with what is there.
+        If there is no such folder, or no eye has two photos; in one sentence, with what is there.
     """
+    if not folder.is_dir():
+        msg = f"'{folder}' is not a folder" if folder.exists() else f"'{folder}' does not exist"
+        raise GroupError(msg)
     matcher = read_pattern(pattern) if pattern is not None else None
     eyes: dict[str, list[Path]] = {}
     unused = []

@@ -31,7 +31,7 @@ def _pattern(text: str) -> str:
 
 
 @click.command("validate")
-@click.argument("folder", metavar="FOLDER", type=click.Path(exists=True, file_okay=False, path_type=Path))
+@click.argument("folder", metavar="FOLDER", type=click.Path(path_type=Path))
 @click.option(
     "--pattern",
     type=_pattern,
