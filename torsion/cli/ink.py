@@ -65,7 +65,7 @@ _WIDE = (
     help="Another mark, by two points of the last photo: a laser mark, the marks of a lens; may be repeated.",
 )
 @shared.mirrored_option
-@shared.turned_option
+@shared.turned_option(found=True)
 @shared.seated_mirrored_option
 @shared.json_option
 @shared.picture_option

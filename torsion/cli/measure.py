@@ -68,7 +68,7 @@ def _also(name: str, *, posture: str) -> Callable[[Callable[..., None]], Callabl
 @_also("--also-seated", posture="seated")
 @_also("--also-supine", posture="supine")
 @shared.mirrored_option
-@shared.turned_option
+@shared.turned_option(found=True)
 @shared.seated_mirrored_option
 @shared.outline_option("--seated-limbus", of="Limbus of the seated photo")
 @shared.outline_option("--supine-limbus", of="Limbus of the supine photo")

@@ -13,7 +13,7 @@ from torsion.cli.toric_types import degrees, numbers
 from torsion.cli.usage import give_json
 from torsion.errors import PhotoError, TorsionError
 from torsion.files import to_json, write_whole
-from torsion.photo import TURNS, Ellipse
+from torsion.photo import TURNS, Ellipse, read_turn
 from torsion.pictures import FORMATS, Format, figure_bytes
 from torsion.wording import flag_words
 
@@ -102,6 +102,20 @@ def eye_option(*, required: bool) -> Callable[[_Command], _Command]:
     )
 
 
+def turned_option(*, found: bool) -> Callable[[_Command], _Command]:
+    """Add ``--turned``; to a command that finds a turn by itself, or to one that must be told."""
+    unstated = "; a turn that is found but not stated is for review." if found else "."
+    return click.option(
+        "--turned",
+        "--turn",  # its earlier name
+        "turned",
+        type=click.Choice([str(turn) for turn in TURNS]),
+        callback=lambda _ctx, _option, text: read_turn(int(text or 0)),
+        help="The supine picture is turned counter-clockwise by so much, as by a microscope (180 from the "
+        f"head){unstated}  [default: 0]",
+    )
+
+
 def photo_argument(name: str, *, metavar: str, many: bool = False) -> Callable[[_Command], _Command]:
     """Add a photo, or one and more of them, as an argument."""
     path = click.Path(path_type=Path)
@@ -114,9 +128,9 @@ def outline_option(name: str, *, of: str) -> Callable[[_Command], _Command]:
     return click.option(name, type=outline, metavar="X,Y,R", help=help_text)
 
 
-def two_points_option(name: str, *, of: str) -> Callable[[_Command], _Command]:
+def two_points_option(name: str, *, of: str, hidden: bool = False) -> Callable[[_Command], _Command]:
     """Add two points given by hand."""
-    return click.option(name, type=two_points, metavar="X,Y,X,Y", help=of)
+    return click.option(name, type=two_points, metavar="X,Y,X,Y", help=of, hidden=hidden)
 
 
 mirrored_option = click.option(
@@ -126,13 +140,6 @@ seated_mirrored_option = click.option(
     "--seated-mirrored",
     is_flag=True,
     help="The seated picture is mirrored left to right, as by a selfie camera; results show it un-mirrored.",
-)
-turned_option = click.option(
-    "--turned",
-    type=click.Choice([str(turn) for turn in TURNS if turn]),
-    callback=lambda _ctx, _option, text: next(turn for turn in TURNS if turn == int(text or 0)),
-    help="The supine picture is turned counter-clockwise by so much, as by a microscope (180 from the head); "
-    "a turn that is found but not stated is for review.",
 )
 json_option = click.option(
     "--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - prints it and nothing else."

@@ -129,7 +129,7 @@ _OPTIONS = (
         help="When an earlier axis given in degrees was read; a file knows.",
     ),
     photo.mirrored_option,
-    photo.turned_option,
+    photo.turned_option(found=True),
     photo.seated_mirrored_option,
     seed_option,
     photo.json_option,
