@@ -1,7 +1,6 @@
 """Options and output shared by the commands that take photos."""
 
 import os
-import textwrap
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -9,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from torsion.angles import Eye, read_axis_deg, read_direction_deg, read_eye
+from torsion.cli.rows import folded
 from torsion.cli.toric_types import degrees, numbers
 from torsion.cli.usage import give_json
 from torsion.errors import PhotoError, TorsionError
@@ -26,7 +26,6 @@ __all__ = [
     "check_outputs",
     "direction",
     "eye_option",
-    "folded",
     "json_option",
     "mirrored_option",
     "outline",
@@ -42,7 +41,6 @@ __all__ = [
     "write_outputs",
 ]
 
-_WIDTH = 96
 _DPI = 120
 _SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".bmp", ".webp", ".heic", ".heif", ".dcm")
 
@@ -248,10 +246,3 @@ def print_text(lines: Iterable[str], *, flags: Iterable[str], cautions: Iterable
     for name in flags:
         click.echo(folded(f"{name}: {flag_words(name)}", "! "))
     click.echo(("\n" if flags else "") + folded(" ".join(cautions), ""))
-
-
-def folded(text: str, first: str) -> str:
-    """Wrap a text to the width of the screen; its first line starts with `first`, the others below it."""
-    return textwrap.fill(
-        text, _WIDTH, initial_indent=first, subsequent_indent=" " * len(first), break_long_words=False
-    )
