@@ -15,11 +15,24 @@ from numpy.typing import ArrayLike, NDArray
 
 from torsion.angles import Eye, mirror_axis_deg, wrap_axis_deg
 
-__all__ = ["TURNS", "UNDONE_BY", "Ellipse", "Photo", "Turn", "is_grey", "read_switch", "read_turn"]
+__all__ = [
+    "PHOTO_SUFFIXES",
+    "TURNS",
+    "UNDONE_BY",
+    "Ellipse",
+    "Photo",
+    "Turn",
+    "is_grey",
+    "read_switch",
+    "read_turn",
+]
 
 Turn = Literal[0, 90, 180, 270]
 TURNS: tuple[Turn, ...] = get_args(Turn)
 UNDONE_BY: dict[Turn, Turn] = {0: 0, 90: 270, 180: 180, 270: 90}
+
+# By these, photos are told from other files of a folder; what is named is read by its content.
+PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".bmp", ".webp", ".heic", ".heif", ".dcm")
 
 
 def read_turn(turned_deg: object, *, name: str = "turned_deg") -> Turn:

@@ -13,7 +13,7 @@ from torsion.cli.toric_types import degrees, numbers
 from torsion.cli.usage import give_json
 from torsion.errors import PhotoError, TorsionError
 from torsion.files import to_json, write_whole
-from torsion.photo import TURNS, Ellipse, read_turn
+from torsion.photo import PHOTO_SUFFIXES, TURNS, Ellipse, read_turn
 from torsion.pictures import FORMATS, Format, figure_bytes
 from torsion.wording import flag_words
 
@@ -42,7 +42,6 @@ __all__ = [
 ]
 
 _DPI = 120
-_SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".bmp", ".webp", ".heic", ".heif", ".dcm")
 
 _Command = Callable[..., None]
 Points = tuple[float, float, float, float]
@@ -166,14 +165,14 @@ def photo_files(paths: Iterable[Path]) -> list[Path]:
             continue
         inside = sorted(file for file in path.iterdir() if _looks_like_photo(file))
         if not inside:
-            msg = f"the folder '{path}' holds no photo ({', '.join(_SUFFIXES)})"
+            msg = f"the folder '{path}' holds no photo ({', '.join(PHOTO_SUFFIXES)})"
             raise PhotoError(msg)
         files += inside
     return files
 
 
 def _looks_like_photo(file: Path) -> bool:
-    return file.suffix.lower() in _SUFFIXES and not file.name.startswith(".") and file.is_file()
+    return file.suffix.lower() in PHOTO_SUFFIXES and not file.name.startswith(".") and file.is_file()
 
 
 def check_outputs(
