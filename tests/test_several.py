@@ -15,8 +15,7 @@ from torsion import several
 from torsion.confidence import FLOOR_DEG
 from torsion.files import MEASUREMENT_SCHEMA, read_schema, to_json
 from torsion.flags import worst_verdict
-from torsion.measurement import MeasureOptions
-from torsion.measurement import measure as measure_pair
+from torsion.measurement import MeasureOptions, measure_pair
 from torsion.network_words import network_words
 from torsion.orientation import View
 from torsion.record import measurement_record

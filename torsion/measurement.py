@@ -23,7 +23,7 @@ __all__ = [
     "MeasureOptions",
     "Measurement",
     "conclude",
-    "measure",
+    "measure_pair",
 ]
 
 
@@ -129,7 +129,7 @@ class Measurement:
     parameters: NDArray[np.float64] | None = None
 
 
-def measure(
+def measure_pair(
     seated: PhotoLike,
     supine: PhotoLike,
     *,
@@ -139,39 +139,12 @@ def measure(
     incision_deg: float | None = None,
     options: MeasureOptions | None = None,
 ) -> Measurement:
-    """Measure how far the eye in the supine photo is turned against the seated photo.
-
-    Parameters
-    ----------
-    seated, supine : path, (H, W[, 3]) uint8 or uint16 array, Photo or PreparedPhoto
-    eye : {"OD", "OS", "R", "L"}, optional
-        Right or left; names the direction, and is compared with what the files say.
-    axis_deg : float, optional
-        Planned axis in [0, 180], to be carried into the supine picture.
-    axis_frame : {"same", "level", "unknown"}, default "unknown"
-        How the seated photo's frame relates to that of the keratometry.
-    incision_deg : float, optional
-        Direction of an incision in [0, 360], likewise.
-    options : MeasureOptions, optional
+    """Measure one pair: `torsion.several.measure` for a single photo of either posture.
 
     Returns
     -------
     Measurement
         Also where the answer is no; see its verdict and flags.
-
-    Raises
-    ------
-    PhotoError
-        If a file cannot be used, or states the other eye than `eye` or the other file.
-    ValueError
-        If the eye, axis, frame or incision is not one of those allowed, or there is a frame without an axis.
-    TypeError
-        If what is given for a photo is none.
-
-    Notes
-    -----
-    A second check, not a medical device.  That two photos show the same eye does not prove that a plan is
-    this patient's.
     """
     check_plan(axis_deg, incision_deg, frame=axis_frame)
     options = options or MeasureOptions()

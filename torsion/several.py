@@ -9,8 +9,7 @@ from torsion.axis import AxisFrame, check_plan
 from torsion.consensus import Consensus, Pairs, consensus
 from torsion.flags import worst_verdict
 from torsion.match import angle_flags
-from torsion.measurement import Measurement, MeasureOptions, conclude
-from torsion.measurement import measure as measure_pair
+from torsion.measurement import Measurement, MeasureOptions, conclude, measure_pair
 from torsion.network import LeftOut, Network, NetworkPair, NetworkPhoto
 from torsion.orientation import View
 from torsion.photo import TURNS

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from torsion.errors import PhotoError
 from torsion.flags import Verdict
 from torsion.intake import read_photo
-from torsion.measurement import Measurement, measure
+from torsion.measurement import Measurement, measure_pair
 from torsion.photo import Photo
 from torsion.preparation import PreparedPhoto, prepare
 from torsion.turned_ring import turned_eye
@@ -176,7 +176,7 @@ def work(task: Task) -> list[Answered]:
             second = _turned(photo, task.second, turned_deg)
     if isinstance(second, str):
         return [Answered(check, None, fault=second) for check, _ in task.partners]
-    return [_answered(check, measure(first, second)) for check, first in task.partners]
+    return [_answered(check, measure_pair(first, second)) for check, first in task.partners]
 
 
 def _order(check: Check) -> tuple[int, int, float, int]:
