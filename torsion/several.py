@@ -183,10 +183,28 @@ def _without_pair(combined: Measurement, rotation_deg: float) -> Measurement:
 
 
 def _report(photos: Sequence[PreparedPhoto], pairs: Pairs, seated: int, outcome: Consensus) -> Network:
-    found = outcome.adjustment
-    misfits = dict(zip(outcome.links, found.misfits_deg, strict=True)) if found else {}
-    turns = found.turns_deg if found else {}
-    shown_photos = tuple(
+    found, used = outcome.adjustment, len(outcome.links) if outcome.adjustment else 0
+    network = Network(
+        _photos_told(photos, seated, outcome), _pairs_told(pairs, outcome), used, len(pairs) - used
+    )
+    if found is None:
+        return network
+    return replace(
+        network,
+        disagrees=outcome.disagrees,
+        spread_deg=found.spread_deg,
+        chi_square=found.chi_square,
+        degrees_of_freedom=found.degrees_of_freedom,
+        probability=found.probability,
+        pair_share=found.pair_share,
+    )
+
+
+def _photos_told(
+    photos: Sequence[PreparedPhoto], seated: int, outcome: Consensus
+) -> tuple[NetworkPhoto, ...]:
+    turns = outcome.adjustment.turns_deg if outcome.adjustment else {}
+    return tuple(
         NetworkPhoto(
             "seated" if k < seated else "supine",
             photo.photo.name,
@@ -199,7 +217,12 @@ def _report(photos: Sequence[PreparedPhoto], pairs: Pairs, seated: int, outcome:
         )
         for k, photo in enumerate(photos)
     )
-    shown_pairs = tuple(
+
+
+def _pairs_told(pairs: Pairs, outcome: Consensus) -> tuple[NetworkPair, ...]:
+    found = outcome.adjustment
+    misfits = dict(zip(outcome.links, found.misfits_deg, strict=True)) if found else {}
+    return tuple(
         NetworkPair(
             *numbers,
             outcome.turned_deg[numbers],
@@ -210,19 +233,4 @@ def _report(photos: Sequence[PreparedPhoto], pairs: Pairs, seated: int, outcome:
             misfits.get(numbers),
         )
         for numbers, pair in pairs.items()
-    )
-    used = len(misfits)
-    if found is None:
-        return Network(shown_photos, shown_pairs, 0, len(pairs))
-    return Network(
-        shown_photos,
-        shown_pairs,
-        used,
-        len(pairs) - used,
-        outcome.disagrees,
-        found.spread_deg,
-        found.chi_square,
-        found.degrees_of_freedom,
-        found.probability,
-        found.pair_share,
     )

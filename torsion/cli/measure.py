@@ -135,11 +135,7 @@ def command(
         axis_deg=plan.axis_deg,
         axis_frame=plan.frame,
         incision_deg=plan.incision_deg,
-        options=MeasureOptions(
-            mirrored=mirrored,
-            seated_mirrored=seated_mirrored,
-            turned_deg=turned,
-        ),
+        options=MeasureOptions(mirrored=mirrored, seated_mirrored=seated_mirrored, turned_deg=turned),
         progress=_progress(),
     )
     found, aids = wanted.beside(plan.turned(found))
