@@ -161,6 +161,15 @@ def _without_text(tree: ast.Module) -> ast.Module:
     return tree
 
 
+@pytest.mark.parametrize("path", modules(), ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_functions_keep_to_40_lines(path):
+    for node in ast.walk(parsed(path)):
+        if isinstance(node, ast.FunctionDef):
+            body = node.body[1:] if ast.get_docstring(node) is not None else node.body
+            lines = body[-1].end_lineno - body[0].lineno + 1 if body else 0
+            assert lines <= 40, f"{node.name} has {lines} lines below its documentation"
+
+
 def test_importing_the_package_is_cheap():
     heavy = "('matplotlib', 'cv2', 'numpy', 'scipy', 'pandas', 'click')"
     code = f"import sys, torsion; print([name for name in {heavy} if name in sys.modules])"
