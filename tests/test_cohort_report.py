@@ -16,11 +16,11 @@ from torsion.cohort.gallery import picture, worth_a_look
 from torsion.cohort.manifest import read_manifest
 from torsion.cohort.methods import degrees, headline, main_repeats, methods_paragraphs, percent
 from torsion.cohort.observations import eyes, observations
-from torsion.cohort.panels import figure_bytes
 from torsion.cohort.report import write_report
 from torsion.cohort.statistics import summarise
 from torsion.cohort.table import write_csv
 from torsion.flags import FLAGS
+from torsion.pictures import figure_bytes
 
 pytestmark = pytest.mark.slow
 
@@ -120,7 +120,7 @@ def test_figures_are_there_in_three_forms(folder):
 @pytest.mark.parametrize("kind", ["svg", "png", "pdf"])
 def test_a_figure_repeats_to_the_byte_and_tells_no_date(table, summary, kind):
     by_eye = eyes(observations(table))
-    first, again = (figure_bytes(histogram_figure(by_eye, summary.torsion), kind) for _ in range(2))
+    first, again = (figure_bytes(histogram_figure(by_eye, summary.torsion), kind, dpi=300) for _ in range(2))
     assert first == again
     assert b"CreationDate" not in first
     assert b"dc:date" not in first
@@ -128,7 +128,7 @@ def test_a_figure_repeats_to_the_byte_and_tells_no_date(table, summary, kind):
 
 def test_many_points_are_drawn_as_a_picture():
     x = np.linspace(-9.0, 9.0, 6000)
-    drawn = figure_bytes(right_left_figure(pd.DataFrame({"right_deg": x, "left_deg": x})), "svg")
+    drawn = figure_bytes(right_left_figure(pd.DataFrame({"right_deg": x, "left_deg": x})), "svg", dpi=300)
     assert len(drawn) < 500_000  # bytes; single shapes would take more
 
 

@@ -145,12 +145,12 @@ def test_the_page_needs_nothing_from_elsewhere(files: dict[str, bytes]) -> None:
 
 @pytest.mark.parametrize("torsion_deg", [20.1, -21.0, float("nan"), float("inf")])
 def test_angles_out_of_range(torsion_deg: float) -> None:
-    with pytest.raises(ValueError, match="torsion must be from -20 to 20 degrees, got"):
+    with pytest.raises(ValueError, match="torsion must be from -20 to 20 degrees, not"):
         demo_files([torsion_deg])
 
 
 def test_angles_finer_than_the_name_tells() -> None:
-    with pytest.raises(ValueError, match=r"tenths of a degree, .* got 1\.25"):
+    with pytest.raises(ValueError, match=r"tenths of a degree, .* not 1\.25"):
         demo_files([1.25])
     with pytest.raises(ValueError, match="at least one torsion is needed"):
         demo_files([])

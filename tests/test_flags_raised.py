@@ -185,7 +185,7 @@ def pair_flags(monkeypatch):
         supine = replace(supine, picture=replace(supine.picture, pupil=(0.0, 0.0, supine_pupil)))
         again = {id(supine.photo): supine}  # a turned photo is prepared anew
         monkeypatch.setattr(measurement, "prepare", lambda photo, **_: again.get(id(photo), photo))
-        found = measurement.measure(prepared_photo(), supine, **options)
+        found = measurement.measure_pair(prepared_photo(), supine, **options)
         assert set(found.flags) <= set(FLAGS)
         return found
 
@@ -214,7 +214,7 @@ def test_bands_that_differ_by_more_than_they_state_widen_the_uncertainty(pair_fl
 @pytest.mark.parametrize("order", [1, -1])
 def test_a_photo_without_an_eye_gives_nothing_to_compare(order):
     photos = [prepared_photo(), no_eye()][::order]
-    found = measurement.measure(*photos)
+    found = measurement.measure_pair(*photos)
     assert (found.verdict, found.view, found.rotation_deg) == ("refuse", None, None)
     assert found.flags[0] == "no_eye"
 
@@ -383,7 +383,7 @@ def ink_flags(monkeypatch):
         monkeypatch.setattr(
             marking, "outlined", lambda one: SimpleNamespace(photo=one, limbus=one.limbus, rim=rim)
         )
-        monkeypatch.setattr(marking, "measure", lambda *_, **__: pair)
+        monkeypatch.setattr(marking, "measure_pair", lambda *_, **__: pair)
         monkeypatch.setattr(marking, "is_grey", lambda _: False)
         return marking.read_marks(
             photo or pair.seated, None if supine is None else pair.supine, **options

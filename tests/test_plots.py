@@ -26,6 +26,7 @@ from torsion.level_plots import level_figure
 from torsion.marks import meridian_beside, two_point_mark
 from torsion.orientation import View
 from torsion.photo import Ellipse
+from torsion.pictures import figure_bytes
 from torsion.plots import dials_figure, measurement_figure, png_bytes
 from torsion.wording import band_words, uncertainty_words
 
@@ -218,6 +219,13 @@ def test_picture_has_no_metadata_and_repeats():
     first, second = (png_bytes(measurement_figure(made_up.accepted())) for _ in range(2))
     assert first == second
     assert set(chunks(first)) == {"IHDR", "pHYs", "IDAT", "IEND"}
+
+
+@pytest.mark.parametrize("kind", ["svg", "pdf"])
+def test_other_formats_have_no_metadata_and_repeat(kind):
+    first, second = (figure_bytes(measurement_figure(made_up.accepted()), kind, dpi=72) for _ in range(2))
+    assert first == second
+    assert not any(part in first for part in (b"CreationDate", b"Producer", b"dc:date"))
 
 
 def test_inspection_of_one_photo_names_no_best():

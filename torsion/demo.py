@@ -205,12 +205,12 @@ def _checked(torsion_deg: float) -> float:
     if not math.isfinite(torsion_deg) or abs(torsion_deg) > LARGEST_TORSION_DEG:
         msg = (
             f"torsion must be from -{LARGEST_TORSION_DEG:g} to {LARGEST_TORSION_DEG:g} degrees, "
-            f"got {torsion_deg:g}"
+            f"not {torsion_deg:g}"
         )
         raise ValueError(msg)
     rounded = round(float(torsion_deg), 1) + 0.0  # minus zero becomes zero
     if abs(rounded - torsion_deg) > 1e-9:
-        msg = f"torsion is given in tenths of a degree, as it names the file, got {torsion_deg:g}"
+        msg = f"torsion is given in tenths of a degree, as it names the file, not {torsion_deg:g}"
         raise ValueError(msg)
     return rounded
 

@@ -1,12 +1,10 @@
 """Figures of measurements: both eyes in their dials, and what was found said in words."""
 
-import io
 import textwrap
 from collections.abc import Sequence
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.text import Text
 
 from torsion.aid_plots import draw_aids, legend_words
 from torsion.aid_words import centre_words, hand_words, ink_words, ways_words
@@ -29,6 +27,7 @@ from torsion.dial_plots import (
 from torsion.flags import FLAGS, Verdict
 from torsion.measurement import Measurement
 from torsion.network_words import network_sentence
+from torsion.pictures import figure_bytes
 from torsion.preparation import PreparedPhoto
 from torsion.record import measurement_cautions
 from torsion.wording import (
@@ -58,11 +57,7 @@ _SMALL_PRINT = 92  # letters of a line below a photo
 
 def png_bytes(figure: Figure) -> bytes:
     """Return a figure as a PNG file without metadata: the same figure gives the same bytes."""
-    file = io.BytesIO()
-    for text in figure.findobj(Text):
-        text.set_parse_math(False)  # a name of a file or a landmark may hold dollars, and is no formula
-    figure.savefig(file, format="png", dpi=_DPI, facecolor=PAPER, metadata={"Software": None})
-    return file.getvalue()
+    return figure_bytes(figure, "png", dpi=_DPI)
 
 
 def measurement_figure(
