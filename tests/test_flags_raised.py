@@ -488,7 +488,7 @@ def test_hand_picked_pairs_that_do_not_fit(flag, supine):
 
 
 @pytest.mark.parametrize(
-    ("click_px", "flags"), [(3.4, ()), (3.6, ("uncertain",)), (14.1, ("too_uncertain",))]
+    ("click_px", "flags"), [(3.4, ()), (3.6, ("pairs_uncertain",)), (14.1, ("pairs_too_uncertain",))]
 )
 def test_hand_picked_pairs_and_the_limits_of_their_uncertainty(click_px, flags):
     """At the corners of a square of 400 pixels a turn is known to click / 400 radians."""
