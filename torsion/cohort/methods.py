@@ -125,8 +125,8 @@ def _analysed(summary: Summary) -> str:
         said.append("The variance of the measurement was taken out of spread and mean absolute value.")
     if summary.both_eyes.symmetric.mean_deg.value is not None:
         said.append(
-            "With r and l the rotations of both eyes in the picture, common rotation (head tilt, camera roll) is "
-            "(r + l)/2 and symmetric cyclotorsion (r − l)/2."
+            "With r and l both eyes' rotations in the picture, common rotation (head tilt, camera roll) "
+            "is (r + l)/2 and symmetric cyclotorsion (r − l)/2."
         )
     if any(one.within_sd_deg.value is not None for one in summary.repeatability):
         said.append(f"{_WITHIN}.")
