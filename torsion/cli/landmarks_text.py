@@ -33,7 +33,7 @@ def survey_text(survey: LandmarkSurvey) -> list[str]:
     lines.append("")
     if survey.offsets is not None and survey.axis_deg is not None:
         lines.append(f"Axis {axis_degrees(survey.axis_deg)} as planned, in the frame of this photo.")
-    return [*lines, "Degrees and clock hours are those of the seated photo; the supine eye has turned."]
+    return [*lines, "Degrees and clock hours are those of this photo; the supine eye has turned."]
 
 
 def _where(kind: str, band: str) -> str:
