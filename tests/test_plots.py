@@ -13,6 +13,7 @@ from matplotlib.image import AxesImage
 from matplotlib.text import Text
 
 from torsion.axis import AxisTransfer, Incision
+from torsion.axis_cost import axis_cost
 from torsion.confidence import Answer
 from torsion.ink_plots import ink_figure
 from torsion.inspection_plots import MOST_PHOTOS, inspection_figure
@@ -326,6 +327,13 @@ def test_marks_of_a_lens_off_centre_are_said_in_the_picture():
     assert lens.flags == ("marks_off_centre",)
     said = words(lens_figure(made, lens, points, flags=lens.flags))
     assert "! The line through the marks of the lens passes far" in said
+
+
+def test_without_a_carried_axis_no_cost_is_told():
+    made = made_up.refused()
+    assert "Cost" not in words(measurement_figure(made, cost=axis_cost(2.0, made.axis, None)))
+    made = made_up.registered()
+    assert "Cost: lens of 2.00 D" in words(measurement_figure(made, cost=axis_cost(2.0, made.axis, 6.4)))
 
 
 def test_picture_of_a_lens_says_what_the_text_says():
