@@ -214,6 +214,8 @@ def test_controls_beside_pairs_from_seated_to_supine_are_no_torsion():
     assert {look.row for look in worth_a_look(data) if look.why == "largest torsion"}.isdisjoint(
         set(data.loc[is_control, "row"].astype(str))
     )
+    nothing = data.assign(usable=False)
+    assert worth_a_look(nothing) == ()
     alone = worth_a_look(data[is_control], most=2)
     assert [look.why for look in alone[:2]] == ["largest turn", "largest turn"]
 

@@ -71,9 +71,8 @@ def worth_a_look(data: "pd.DataFrame", *, most: int = 6) -> tuple[Look, ...]:
         Largest torsion first, then lowest confidence; a pair is shown once.
     """
     used = data[data["usable"]].assign(size=data["torsion_deg"].abs())
-    of_posture = data["posture"] == POSTURES[0]
-    what: Why = "largest torsion" if of_posture.any() else "largest turn"
-    ranked = used[of_posture[data["usable"]]] if of_posture.any() else used
+    what: Why = "largest torsion" if (data["posture"] == POSTURES[0]).any() else "largest turn"
+    ranked = used[used["posture"] == POSTURES[0]] if what == "largest torsion" else used
     largest = ranked.sort_values(["size", "row"], ascending=[False, True]).head(most)
     rest = used.drop(index=largest.index)
     least = rest.sort_values(["standard_uncertainty_deg", "row"], ascending=[False, True]).head(most)
