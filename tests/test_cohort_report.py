@@ -214,10 +214,13 @@ def test_controls_beside_pairs_from_seated_to_supine_are_no_torsion():
     assert {look.row for look in worth_a_look(data) if look.why == "largest torsion"}.isdisjoint(
         set(data.loc[is_control, "row"].astype(str))
     )
-    nothing = data.assign(usable=False)
-    assert worth_a_look(nothing) == ()
     alone = worth_a_look(data[is_control], most=2)
     assert [look.why for look in alone[:2]] == ["largest turn", "largest turn"]
+
+
+def test_where_nothing_is_usable_nothing_is_worth_a_look():
+    data = observations(cohort(generator(), patients=9, repeats=1))
+    assert worth_a_look(data.assign(usable=False)) == ()
 
 
 def test_methods_name_only_what_the_figures_rest_on(summary):

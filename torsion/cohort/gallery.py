@@ -70,7 +70,8 @@ def worth_a_look(data: "pd.DataFrame", *, most: int = 6) -> tuple[Look, ...]:
     tuple of Look
         Largest torsion first, then lowest confidence; a pair is shown once.
     """
-    used = data[data["usable"]].assign(size=data["torsion_deg"].abs())
+    used = data[data["usable"]]
+    used = used.assign(size=used["torsion_deg"].abs())
     what: Why = "largest torsion" if (data["posture"] == POSTURES[0]).any() else "largest turn"
     ranked = used[used["posture"] == POSTURES[0]] if what == "largest torsion" else used
     largest = ranked.sort_values(["size", "row"], ascending=[False, True]).head(most)
