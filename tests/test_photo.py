@@ -557,6 +557,25 @@ def test_truncated_jpeg_with_a_whole_preview_inside(tmp_path):
         read_photo(tmp_path / "eye")
 
 
+def test_truncated_jpeg_with_an_end_put_to_it(tmp_path):
+    data = encoded("JPEG")
+    (tmp_path / "eye").write_bytes(data[: len(data) // 2] + b"\xff\xd9")
+    with pytest.raises(PhotoError, match="'eye' is truncated, damaged or of a rare kind: its JPEG data"):
+        read_photo(tmp_path / "eye")
+
+
+def test_jpeg_damaged_in_its_coded_data():
+    # Most of such a picture decodes: the rest is grey, shifted or of another colour, and would be measured.
+    data, rng, refused = encoded("JPEG"), np.random.default_rng(3), 0
+    start = data.rindex(b"\xff\xda")
+    for at in rng.integers(start + 20, len(data) - 66, 40):
+        try:
+            readers.decode(data[:at] + rng.bytes(64) + data[at + 64 :], "eye")
+        except PhotoError:
+            refused += 1
+    assert refused >= 30  # now and then the damaged data are as long as the whole ones
+
+
 def test_truncated_dicom(tmp_path):
     path = save_dicom(tmp_path / "eye", picture())
     path.write_bytes(path.read_bytes()[:-1000])
