@@ -207,6 +207,32 @@ def test_the_largest_torsion_and_the_lowest_confidence_are_worth_a_look(table):
     assert str(data.loc[5, "row"]) in {look.row for look in looks}
 
 
+def test_controls_beside_pairs_from_seated_to_supine_are_no_torsion():
+    data = observations(cohort(generator(), patients=9, repeats=1, controls=True))
+    is_control = data["posture"] != "seated-supine"
+    data.loc[is_control, "torsion_deg"] = -11.0
+    assert {look.row for look in worth_a_look(data) if look.why == "largest torsion"}.isdisjoint(
+        set(data.loc[is_control, "row"].astype(str))
+    )
+    alone = worth_a_look(data[is_control], most=2)
+    assert [look.why for look in alone[:2]] == ["largest turn", "largest turn"]
+
+
+def test_where_nothing_is_usable_nothing_is_worth_a_look():
+    data = observations(cohort(generator(), patients=9, repeats=1))
+    assert worth_a_look(data.assign(usable=False)) == ()
+
+
+def test_methods_name_only_what_the_figures_rest_on(summary):
+    names = ("mixed model", "Wilson", "jackknife", "bootstrap", "(r + l)/2", "Repeatability", "Holm")
+    whole = " ".join(methods_paragraphs(summary))
+    assert all(name in whole for name in names[:-1])
+    one = summarise(cohort(generator(), patients=1, repeats=1, one_eyed=1.0), resamples=50)
+    alone = " ".join(methods_paragraphs(one))
+    assert [name for name in names if name in alone] == ["Wilson"]
+    assert "imits of agreement" not in alone
+
+
 def test_no_picture_without_the_photo_or_from_outside_the_folder(table, tmp_path):
     row = observations(table).iloc[0].copy()
     for name in ("seated", "supine"):

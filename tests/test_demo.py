@@ -253,6 +253,18 @@ def test_angles_of_a_quiz_are_drawn() -> None:
 
 
 @pytest.mark.usefixtures("blank_photos")
+def test_files_of_an_earlier_demo_are_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    first, again, other = (
+        CliRunner().invoke(main, ["demo", "--out", "a", *more])
+        for more in (["--torsion", "1"], ["--torsion", "1"], ["--quiz"])
+    )
+    assert "earlier" not in first.stderr + again.stderr
+    assert "! a/supine_+01.0.jpg is of an earlier demo and was left there" in other.stderr
+    assert "seated.jpg is of" not in other.stderr
+
+
+@pytest.mark.usefixtures("blank_photos")
 def test_quiz_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     result = CliRunner().invoke(main, ["demo", "--quiz", "--seed", "3", "--out", "a"])

@@ -13,13 +13,14 @@ from matplotlib.image import AxesImage
 from matplotlib.text import Text
 
 from torsion.axis import AxisTransfer, Incision
+from torsion.axis_cost import axis_cost
 from torsion.confidence import Answer
 from torsion.ink_plots import ink_figure
 from torsion.inspection_plots import MOST_PHOTOS, inspection_figure
 from torsion.landmark_pairs import fit_pairs
 from torsion.landmark_plots import pairs_figure
 from torsion.laterality import Laterality
-from torsion.lens_marks import lens_axis
+from torsion.lens_marks import AgainstPlan, lens_axis
 from torsion.lens_plots import lens_figure
 from torsion.level import reference_tilt
 from torsion.level_plots import level_figure
@@ -332,4 +333,26 @@ def test_marks_of_a_lens_off_centre_are_said_in_the_picture():
     points = [(100.0, 80.0), (220.0, 80.0)]
     lens = lens_axis(made, points)
     assert lens.flags == ("marks_off_centre",)
-    assert "! The line through the marks of the lens passes far" in words(lens_figure(made, lens, points))
+    said = words(lens_figure(made, lens, points, flags=lens.flags))
+    assert "! The line through the marks of the lens passes far" in said
+
+
+def test_without_a_carried_axis_no_cost_is_told():
+    made = made_up.refused()
+    assert "Cost" not in words(measurement_figure(made, cost=axis_cost(2.0, made.axis, None)))
+    made = made_up.registered()
+    assert "Cost: lens of 2.00 D" in words(measurement_figure(made, cost=axis_cost(2.0, made.axis, 6.4)))
+
+
+def test_picture_of_a_lens_says_what_the_text_says():
+    made = replace(made_up.registered(), verdict="review", flags=("turned_view", "frame_unknown"))
+    lens = lens_axis(made, [(100.0, 120.0), (220.0, 120.0)])
+    plan = AgainstPlan(90.0, 96.0, 4.2, 1.3, "registration only", None)
+    said = words(lens_figure(made, lens, [], plan=plan, flags=made.flags))
+    for part in (
+        "REVIEW: the second picture is turned",
+        "± 1.3° (registration only)",
+        "! The axis refers to the keratometry",
+        "! The second picture is turned",
+    ):
+        assert part in said

@@ -170,7 +170,8 @@ def test_what_goes_with_the_axis_is_said_and_that_nothing_was_found():
     made = made_up.registered()
     said = text_of(made, aids=made_up.aids(made, off_deg=3.0))
     for part in (
-        "Way to the axis from what you see on the eye 4, vessel at 8:00 h: 68.4° counter-clockwise",
+        "Way to the axis, clock hours of the supine photo ",
+        "4, vessel at 8:00 h: 68.4° counter-clockwise",
         "Ink check: violet, 4.0° wide, at 99.4°; from it to the axis 3.0° clockwise (0.3 mm).",
         "Picked by hand: ",
         "the measurement DISAGREES with it",

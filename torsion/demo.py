@@ -25,6 +25,7 @@ __all__ = [
     "DemoError",
     "demo_files",
     "draw_torsions",
+    "earlier_files",
     "write_demo",
 ]
 
@@ -169,6 +170,11 @@ def write_demo(
         msg = f"the demo cannot be written into '{folder}': {fault.strerror or fault}"
         raise DemoError(msg) from fault
     return [folder / name for name in files]
+
+
+def earlier_files(folder: Path) -> list[Path]:
+    """Files of an earlier demo that stand in a folder, whether another one replaces them or not."""
+    return [folder / name for name in _own_files(folder / _TRUTH) or {} if (folder / name).exists()]
 
 
 def _refuse_foreign(folder: Path, files: Mapping[str, bytes]) -> None:

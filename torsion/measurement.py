@@ -209,8 +209,8 @@ def conclude(
     flags = [*measured.flags]
     if measured.eye is None:
         flags.append("eye_not_given")
-    if axis_deg is not None and axis_frame == "unknown":
-        flags.append("frame_unknown")
+    if axis_deg is not None and axis_frame == "unknown" and worst_verdict(flags) != "refuse":
+        flags.append("frame_unknown")  # where no axis is carried, its frame does not matter
     verdict = worst_verdict(flags)
     rotation, uncertainty = measured.rotation_deg, measured.standard_uncertainty_deg
     usable = rotation if verdict != "refuse" else None

@@ -90,8 +90,11 @@ def _seated_x_px(found: Measurement, x_px: float) -> float:
 
 def aid_rows(aids: Aids) -> list[Row]:
     """Labels and lines of the text."""
+    ways = ways_words(aids)
+    if ways:  # the column of labels is too narrow for all of it
+        ways = ["in the supine photo, from", *ways]
     parts = {
-        "To the axis": ways_words(aids),
+        "To the axis": ways,
         "Ink": ink_words(aids),
         "By hand": [] if aids.hand is None else hand_words(aids.hand),
         "Centre": [] if aids.centre is None else centre_words(aids.centre, pixels=True),

@@ -79,7 +79,7 @@ def command(ctx: click.Context, *, given: RecheckRequest, json_to: str | None, p
         flags=flags,
         json_to=json_to,
         picture=picture,
-        draw=lambda: _figure(look, found, given.marks),
+        draw=lambda: _figure(look, found, given.marks, flags),
         sha256=None if look is None else look.sha256,
         cautions=(CAUTION,) if look is None else cautions(axis=False),
     )
@@ -161,7 +161,7 @@ def _since(
 
 def _flags(look: Look | None, found: Recheck | None, *, frame_matters: bool) -> tuple[str, ...]:
     names = [*(look.flags if look else ()), *(found.flags if found else ())]
-    if look is not None and frame_matters:
+    if look is not None and look.lens.axis_deg is not None and frame_matters:
         names.append("frame_unknown")
     return tuple(dict.fromkeys(names))
 
@@ -171,11 +171,16 @@ def _fields(look: Look | None, found: Recheck | None) -> dict[str, object]:
     return fields if look is None else fields | look.fields
 
 
-def _figure(look: Look | None, found: Recheck | None, marks: Sequence[tuple[float, float]]) -> "Figure":
+def _figure(
+    look: Look | None,
+    found: Recheck | None,
+    marks: Sequence[tuple[float, float]],
+    flags: Sequence[str],
+) -> "Figure":
     if look is not None:
         from torsion.lens_plots import lens_figure  # matplotlib loads only here
 
-        return lens_figure(look.measurement, look.lens, marks, plan=look.plan)
+        return lens_figure(look.measurement, look.lens, marks, plan=look.plan, flags=flags)
     from torsion.toric_plots import recheck_figure
 
     assert found is not None
