@@ -108,14 +108,6 @@ def cyclic_noise(rng: np.random.Generator, shape: tuple[int, int], cells: tuple[
     return np.ascontiguousarray(big[top : top + height, 2 * step_x : 2 * step_x + width])
 
 
-def plane_noise(rng: np.random.Generator, shape: tuple[int, int], cell_px: float) -> Float:
-    """Draw smooth noise of about unit spread on a plane, with cells of `cell_px` pixels."""
-    height, width = shape
-    down, across = int(height / cell_px) + 4, int(width / cell_px) + 4
-    big = resize(as_float(rng.standard_normal((down, across))), int(down * cell_px), int(across * cell_px))
-    return np.ascontiguousarray(big[:height, :width])
-
-
 def fractal(rng: np.random.Generator, size: int, *, coarsest: int, octaves: int, gain: float = 0.5) -> Float:
     """Draw a square of tiling fractal noise (periodic both ways) of unit spread.
 

@@ -95,7 +95,7 @@ def refused(**changes):
     return accepted(
         rotation_deg=21.8,
         verdict="refuse",
-        flags=("eyes_do_not_match", "frame_unknown"),
+        flags=("eyes_do_not_match",),
         axis=AxisTransfer(90.0, None, None, None, 0.04, None, None, "registration only", "unknown"),
         incision=Incision(120.0, None),
         **changes,

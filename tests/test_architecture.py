@@ -40,7 +40,7 @@ ORDER = [
         landmark_search similarity pair_suspects landmark_pairs level both_eyes centre
         comparison measurement iris_map consensus several
         marks upright mark_frame marking lens_marks landmark_survey axis_ways aids
-        files record
+        files pictures record
         marks_record aids_record theatre_record demo_layers demo_page demo
         wording photo_words network_words aid_words
         sheets landmark_sheet
@@ -159,6 +159,15 @@ def _without_text(tree: ast.Module) -> ast.Module:
         if isinstance(node, ast.JoinedStr):
             node.values = []
     return tree
+
+
+@pytest.mark.parametrize("path", modules(), ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_functions_keep_to_40_lines(path):
+    for node in ast.walk(parsed(path)):
+        if isinstance(node, ast.FunctionDef):
+            body = node.body[1:] if ast.get_docstring(node) is not None else node.body
+            lines = body[-1].end_lineno - body[0].lineno + 1 if body else 0
+            assert lines <= 40, f"{node.name} has {lines} lines below its documentation"
 
 
 def test_importing_the_package_is_cheap():

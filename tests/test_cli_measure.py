@@ -295,7 +295,7 @@ def test_output_that_cannot_be_written(photos, tmp_path):
         (["--axis", "90", "--axis-frame", "tilted"], "'tilted'"),
         (["--seated-limbus", "1,2"], "not of the form X,Y,R"),
         (["--supine-pupil", "1,2,-3"], "not of the form X,Y,R"),
-        (["--picture", "result.jpg"], "a picture is written as .png"),
+        (["--picture", "result.jpg"], "a picture is written as .svg, .png, .pdf"),
         (["--eye", "both"], "eye must be OD or R"),
     ],
 )

@@ -148,6 +148,20 @@ def test_picture_and_same_bytes(case, tmp_path):
     assert first.read_bytes() == second.read_bytes()
 
 
+def test_no_line_is_wider_than_the_screen(case):
+    printed = (
+        look(case, "end", "--planned", 90, "--mirrored").stdout,
+        look(case, "end", "--planned", 90).stdout,
+    )
+    assert max(len(line) for text in printed for line in text.splitlines()) <= 96
+
+
+def test_a_picture_of_another_format_is_wrong_usage_before_any_work():
+    result = run("missing.png", "missing.png", "--eye", "OD", "--mark", "1,2", "--picture", "lens.jpg")
+    assert result.exit_code == 2
+    assert "a picture is written as .svg, .png, .pdf, not 'lens.jpg'" in " ".join(result.stderr.split())
+
+
 def test_marks_that_make_no_axis_are_wrong_usage(case):
     folder = case[0]
     photos = [folder / "seated.png", folder / "end.png", "--eye", "OD"]

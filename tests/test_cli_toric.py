@@ -102,7 +102,7 @@ def test_json_to_a_file_leaves_the_text_on_the_screen(name, tmp_path):
 
 
 @pytest.mark.parametrize("name", COMMANDS)
-@pytest.mark.parametrize("suffix", ["png", "svg"])
+@pytest.mark.parametrize("suffix", ["png", "svg", "pdf"])
 def test_picture(name, suffix, tmp_path):
     file = tmp_path / f"figure.{suffix}"
     assert run(*COMMANDS[name], "--picture", str(file)).exit_code == 0
@@ -307,6 +307,10 @@ def test_recheck_says_what_is_missing_in_the_cornea_it_compares_with():
         (["residual", "--cylinder", "200", "--off", "5"], "from 0 to 15 dioptres, not 200"),
         (["residual", "--cylinder", "nan", "--off", "5"], "'nan' is not a number of dioptres"),
         (["residual", "--cylinder", "two", "--off", "5"], "'two' is not a number of dioptres"),
+        (["residual", "--cylinder", "2e", "--off", "5"], "'2e' is not a number of dioptres"),
+        (["residual", "--cylinder", "2", "--off", "1e9"], "from -90 to 90 degrees"),
+        (["plan", "--astigmatism", "2@1E308"], "must lie from 0 to 180 degrees, not 1e+308"),
+        (["budget", "--cylinder", "1e400"], "must lie from 0 to 15 dioptres, not inf"),
         (["residual", "--cylinder", "2,25", "--off", "5"], "with a decimal point"),
         (["residual", "--cylinder", "2mm", "--off", "5"],
          "'2mm' is in millimetres; a number of dioptres is needed"),
@@ -317,7 +321,7 @@ def test_recheck_says_what_is_missing_in_the_cornea_it_compares_with():
          "axis must lie from 0 to 180 degrees, not -5"),
         (["residual", "--cylinder", "2"], "--off"),
         (["residual", "--cylinder", "2", "--off", "5", "--picture", "x.jpeg"],
-         "a picture is written as .pdf, .png, .svg"),
+         "a picture is written as .svg, .png, .pdf"),
         (["plan"], "give the cornea"),
         (["plan", "--flat", "44.5@180", "--steep", "42.5@90"], "were the two swapped"),
         (["plan", "--flat", "7.94@180", "--steep", "7.58@90"],
@@ -386,7 +390,17 @@ def test_wrong_usage_is_one_sentence_and_status_2(arguments, message):
 
 
 @pytest.mark.parametrize("option", ["--json", "--picture"])
-def test_a_file_that_cannot_be_written_is_status_1(option, tmp_path):
-    result = run(*COMMANDS["residual"], option, str(tmp_path / "nowhere" / "x.png"))
+@pytest.mark.parametrize("name", COMMANDS)
+def test_a_file_that_cannot_be_written_is_status_1(name, option, tmp_path):
+    result = run(*COMMANDS[name], option, str(tmp_path / "nowhere" / "x.png"))
     assert result.exit_code == 1
-    assert "nowhere" in result.stderr
+    assert "there is no folder" in result.stderr
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_one_file_is_not_two_outputs(name, tmp_path):
+    file = tmp_path / "both.svg"
+    result = run(*COMMANDS[name], "--json", str(file), "--picture", str(file))
+    assert result.exit_code == 2
+    assert "it would replace another output" in result.stderr
+    assert not file.exists()

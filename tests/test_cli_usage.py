@@ -131,6 +131,39 @@ def test_a_picture_without_an_eye_is_refused_with_status_3_and_a_file_that_is_no
     assert "'text.png' is not a picture" in unreadable.stderr
 
 
+@pytest.mark.parametrize(
+    "command",
+    [
+        "inspect none.jpg",
+        "measure none.jpg other.jpg --eye OD",
+        "landmarks none.jpg --eye OD",
+        "cohort none.csv --out results",
+        "cohort --init none",
+        "validate none",
+        "level --right none.json --left 1,1",
+        "level --canthi 0,0,9,0 --supine-canthi 0,0,9,0 --rotation none.json",
+    ],
+)
+def test_what_is_not_there_is_told_in_the_same_words_with_status_1(command, monkeypatch, tmp_path):
+    monkeypatch.chdir(tmp_path)
+    result = CliRunner().invoke(main, command.split())
+    assert result.exit_code == 1
+    (name,) = (word for word in command.split() if word.startswith("none"))
+    assert result.stderr == f"Error: '{name}' does not exist\n"
+
+
+@pytest.mark.parametrize("name", ["measure", "ink", "recheck", "landmarks", "level"])
+def test_a_turn_is_stated_in_the_same_way_everywhere(name):
+    command = main.get_command(click.Context(main), name)
+    (turned,) = (given for given in command.params if "--turned" in given.opts)
+    assert list(turned.type.choices) == ["0", "90", "180", "270"]
+    assert "--turn" in turned.opts
+
+
+def test_a_level_line_that_cannot_be_is_not_on_offer():
+    assert "--supine-line" not in CliRunner().invoke(main, ["level", "--help"]).stdout
+
+
 @pytest.mark.parametrize("name", ["measure", "ink", "recheck"])
 def test_what_remedies_name_can_be_stated_wherever_two_photos_are_compared(name):
     command = main.get_command(click.Context(main), name)

@@ -17,7 +17,7 @@ from torsion.cohort.strip import IDENTIFYING
 from torsion.cohort.table import read_table
 from torsion.demo import demo_files
 from torsion.files import row
-from torsion.measurement import measure
+from torsion.measurement import measure_pair
 from torsion.record import measurement_record
 
 pytestmark = pytest.mark.slow
@@ -101,7 +101,9 @@ def test_json_that_cannot_be_written_or_would_replace_what_is_read_is_refused_be
 
 
 def test_a_row_holds_what_the_library_gives(measured, photos):
-    found = measure(str(photos / "seated.jpg"), str(photos / "supine_+03.0.jpg"), eye="OD", axis_deg=12.5)
+    found = measure_pair(
+        str(photos / "seated.jpg"), str(photos / "supine_+03.0.jpg"), eye="OD", axis_deg=12.5
+    )
     expected = row(measurement_record(found))
     got = rows_of(measured[1])[0]
     assert {name: got[name] for name in expected if name not in ("cautions", "bands.limbus")} == {
@@ -189,7 +191,7 @@ def test_the_command_proposes_a_list_and_replaces_none(photos, tmp_path):
         (("--init", ".", "--out", "o"), 2, "--out does not go with --init"),
         (("list.csv", "--out", "o", "--workers", "0"), 2, "0 is not in the range"),
         (("list.csv", "--out", "o", "--workers", "1", "--cluster", "x"), 2, "exclude each other"),
-        (("none.csv", "--out", "o"), 1, "'none.csv' cannot be read or written"),
+        (("none.csv", "--out", "o"), 1, "'none.csv' does not exist"),
         (("bad.csv", "--out", "o"), 1, "\n  row 1, column eye: is empty"),  # a line for each mistake
         (("list.csv", "--out", "bad.csv"), 2, "is a file"),
     ],

@@ -16,11 +16,11 @@ from torsion.cohort.gallery import picture, worth_a_look
 from torsion.cohort.manifest import read_manifest
 from torsion.cohort.methods import degrees, headline, main_repeats, methods_paragraphs, percent
 from torsion.cohort.observations import eyes, observations
-from torsion.cohort.panels import figure_bytes
 from torsion.cohort.report import write_report
 from torsion.cohort.statistics import summarise
 from torsion.cohort.table import write_csv
 from torsion.flags import FLAGS
+from torsion.pictures import figure_bytes
 
 pytestmark = pytest.mark.slow
 
@@ -120,7 +120,7 @@ def test_figures_are_there_in_three_forms(folder):
 @pytest.mark.parametrize("kind", ["svg", "png", "pdf"])
 def test_a_figure_repeats_to_the_byte_and_tells_no_date(table, summary, kind):
     by_eye = eyes(observations(table))
-    first, again = (figure_bytes(histogram_figure(by_eye, summary.torsion), kind) for _ in range(2))
+    first, again = (figure_bytes(histogram_figure(by_eye, summary.torsion), kind, dpi=300) for _ in range(2))
     assert first == again
     assert b"CreationDate" not in first
     assert b"dc:date" not in first
@@ -128,7 +128,7 @@ def test_a_figure_repeats_to_the_byte_and_tells_no_date(table, summary, kind):
 
 def test_many_points_are_drawn_as_a_picture():
     x = np.linspace(-9.0, 9.0, 6000)
-    drawn = figure_bytes(right_left_figure(pd.DataFrame({"right_deg": x, "left_deg": x})), "svg")
+    drawn = figure_bytes(right_left_figure(pd.DataFrame({"right_deg": x, "left_deg": x})), "svg", dpi=300)
     assert len(drawn) < 500_000  # bytes; single shapes would take more
 
 
@@ -205,6 +205,32 @@ def test_the_largest_torsion_and_the_lowest_confidence_are_worth_a_look(table):
     used = data[data["usable"]]
     assert abs(looks[0].torsion_deg) == used["torsion_deg"].abs().max()
     assert str(data.loc[5, "row"]) in {look.row for look in looks}
+
+
+def test_controls_beside_pairs_from_seated_to_supine_are_no_torsion():
+    data = observations(cohort(generator(), patients=9, repeats=1, controls=True))
+    is_control = data["posture"] != "seated-supine"
+    data.loc[is_control, "torsion_deg"] = -11.0
+    assert {look.row for look in worth_a_look(data) if look.why == "largest torsion"}.isdisjoint(
+        set(data.loc[is_control, "row"].astype(str))
+    )
+    alone = worth_a_look(data[is_control], most=2)
+    assert [look.why for look in alone[:2]] == ["largest turn", "largest turn"]
+
+
+def test_where_nothing_is_usable_nothing_is_worth_a_look():
+    data = observations(cohort(generator(), patients=9, repeats=1))
+    assert worth_a_look(data.assign(usable=False)) == ()
+
+
+def test_methods_name_only_what_the_figures_rest_on(summary):
+    names = ("mixed model", "Wilson", "jackknife", "bootstrap", "(r + l)/2", "Repeatability", "Holm")
+    whole = " ".join(methods_paragraphs(summary))
+    assert all(name in whole for name in names[:-1])
+    one = summarise(cohort(generator(), patients=1, repeats=1, one_eyed=1.0), resamples=50)
+    alone = " ".join(methods_paragraphs(one))
+    assert [name for name in names if name in alone] == ["Wilson"]
+    assert "imits of agreement" not in alone
 
 
 def test_no_picture_without_the_photo_or_from_outside_the_folder(table, tmp_path):

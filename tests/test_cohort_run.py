@@ -189,7 +189,7 @@ def test_each_photo_is_prepared_once_and_kept_no_longer_than_needed(tmp_path, mo
     measured = {name: pairs_module.prepare(str(tmp_path / name), eye="OD") for name in names}
     monkeypatch.setattr(pairs_module, "prepare", counted)
     monkeypatch.setattr(
-        pairs_module, "measure", lambda a, b, **options: held.append(a.photo.pixels.size) or "found"
+        pairs_module, "measure_pair", lambda a, b, **options: held.append(a.photo.pixels.size) or "found"
     )
     monkeypatch.setattr(
         pairs_module, "measurement_record", lambda found: {"view": None, "rotation_deg": None}
@@ -257,7 +257,7 @@ def test_whatever_else_a_pair_raises_is_its_reason(tmp_path, monkeypatch):
         raise ZeroDivisionError("a slip\nof two lines")  # noqa: EM101
 
     path = real_pair(tmp_path)
-    monkeypatch.setattr(pairs_module, "measure", broken)
+    monkeypatch.setattr(pairs_module, "measure_pair", broken)
     found = run(path, tmp_path / "out", measure=measure_group)
     assert found.reasons[1] == "the pair could not be measured: ZeroDivisionError: a slip"
 

@@ -145,12 +145,12 @@ def test_the_page_needs_nothing_from_elsewhere(files: dict[str, bytes]) -> None:
 
 @pytest.mark.parametrize("torsion_deg", [20.1, -21.0, float("nan"), float("inf")])
 def test_angles_out_of_range(torsion_deg: float) -> None:
-    with pytest.raises(ValueError, match="torsion must be from -20 to 20 degrees, got"):
+    with pytest.raises(ValueError, match="torsion must be from -20 to 20 degrees, not"):
         demo_files([torsion_deg])
 
 
 def test_angles_finer_than_the_name_tells() -> None:
-    with pytest.raises(ValueError, match=r"tenths of a degree, .* got 1\.25"):
+    with pytest.raises(ValueError, match=r"tenths of a degree, .* not 1\.25"):
         demo_files([1.25])
     with pytest.raises(ValueError, match="at least one torsion is needed"):
         demo_files([])
@@ -250,6 +250,18 @@ def test_angles_of_a_quiz_are_drawn() -> None:
     assert np.abs(flat).min() >= 2.0
     assert np.abs(flat).max() <= 15.0
     assert abs((flat > 0).mean() - 0.5) < 0.1  # 800 draws: 0.1 is more than five standard deviations
+
+
+@pytest.mark.usefixtures("blank_photos")
+def test_files_of_an_earlier_demo_are_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    first, again, other = (
+        CliRunner().invoke(main, ["demo", "--out", "a", *more])
+        for more in (["--torsion", "1"], ["--torsion", "1"], ["--quiz"])
+    )
+    assert "earlier" not in first.stderr + again.stderr
+    assert "! a/supine_+01.0.jpg is of an earlier demo and was left there" in other.stderr
+    assert "seated.jpg is of" not in other.stderr
 
 
 @pytest.mark.usefixtures("blank_photos")

@@ -185,7 +185,7 @@ def pair_flags(monkeypatch):
         supine = replace(supine, picture=replace(supine.picture, pupil=(0.0, 0.0, supine_pupil)))
         again = {id(supine.photo): supine}  # a turned photo is prepared anew
         monkeypatch.setattr(measurement, "prepare", lambda photo, **_: again.get(id(photo), photo))
-        found = measurement.measure(prepared_photo(), supine, **options)
+        found = measurement.measure_pair(prepared_photo(), supine, **options)
         assert set(found.flags) <= set(FLAGS)
         return found
 
@@ -214,7 +214,7 @@ def test_bands_that_differ_by_more_than_they_state_widen_the_uncertainty(pair_fl
 @pytest.mark.parametrize("order", [1, -1])
 def test_a_photo_without_an_eye_gives_nothing_to_compare(order):
     photos = [prepared_photo(), no_eye()][::order]
-    found = measurement.measure(*photos)
+    found = measurement.measure_pair(*photos)
     assert (found.verdict, found.view, found.rotation_deg) == ("refuse", None, None)
     assert found.flags[0] == "no_eye"
 
@@ -337,6 +337,13 @@ def test_what_the_pair_shows(pair_flags, flag, before, beyond):
     assert ranks.index(found.verdict) >= ranks.index(FLAGS[flag].verdict)
 
 
+def test_the_frame_of_an_axis_that_is_not_carried_does_not_matter(pair_flags):
+    found = pair_flags(axis_deg=90.0, uncertainty_deg=2.01)
+    assert found.verdict == "refuse"
+    assert found.axis.surgical_deg is None
+    assert "frame_unknown" not in found.flags
+
+
 @pytest.mark.parametrize(("margin", "stays"), [(0.3, False), (0.02, True)])
 def test_what_a_photo_foretells_falls_where_both_match_well(pair_flags, margin, stays):
     supine = replace(prepared_photo("supine.png"), flags=("faint_iris", "lids_low"), verdict="review")
@@ -383,7 +390,7 @@ def ink_flags(monkeypatch):
         monkeypatch.setattr(
             marking, "outlined", lambda one: SimpleNamespace(photo=one, limbus=one.limbus, rim=rim)
         )
-        monkeypatch.setattr(marking, "measure", lambda *_, **__: pair)
+        monkeypatch.setattr(marking, "measure_pair", lambda *_, **__: pair)
         monkeypatch.setattr(marking, "is_grey", lambda _: False)
         return marking.read_marks(
             photo or pair.seated, None if supine is None else pair.supine, **options
@@ -488,7 +495,7 @@ def test_hand_picked_pairs_that_do_not_fit(flag, supine):
 
 
 @pytest.mark.parametrize(
-    ("click_px", "flags"), [(3.4, ()), (3.6, ("uncertain",)), (14.1, ("too_uncertain",))]
+    ("click_px", "flags"), [(3.4, ()), (3.6, ("pairs_uncertain",)), (14.1, ("pairs_too_uncertain",))]
 )
 def test_hand_picked_pairs_and_the_limits_of_their_uncertainty(click_px, flags):
     """At the corners of a square of 400 pixels a turn is known to click / 400 radians."""

@@ -25,7 +25,7 @@ from torsion.limbal_rows import COLUMNS
 from torsion.mark_frame import agreed_outlines, outlined
 from torsion.marking import MarkOptions, read_marks
 from torsion.marks import Mark, meridian_beside, offsets_from_marks, opposite_axis, two_point_mark
-from torsion.measurement import measure
+from torsion.measurement import measure_pair
 from torsion.photo import Ellipse
 from torsion.preparation import prepare
 from torsion.rim import find_rim
@@ -277,7 +277,7 @@ def test_ink_of_the_supine_photo_is_carried_back(photos):
 
 def test_an_outline_that_was_missed_is_taken_from_the_other_photo(photos):
     first, second = prepare(photos / "seated.png", eye="OD"), prepare(photos / "supine.png", eye="OD")
-    pair = measure(first, second, eye="OD")
+    pair = measure_pair(first, second, eye="OD")
     right = outlined(first), outlined(second)
     assert agreed_outlines(*right, pair) == right
     limbus, in_cut = right[1].limbus, right[1].in_cut
@@ -319,8 +319,8 @@ def test_no_mark_is_a_result(photos):
 
 
 def test_ink_does_not_move_the_registration(photos):
-    clean = measure(photos / "seated.png", photos / "supine-clean.png", eye="OD")
-    inked = measure(photos / "seated.png", photos / "supine.png", eye="OD")
+    clean = measure_pair(photos / "seated.png", photos / "supine-clean.png", eye="OD")
+    inked = measure_pair(photos / "seated.png", photos / "supine.png", eye="OD")
     assert inked.rotation_deg == pytest.approx(clean.rotation_deg, abs=0.05)  # degrees, as much as noise
 
 

@@ -23,8 +23,8 @@ from torsion.errors import TorsionError
 from torsion.iris_map import iris_places
 from torsion.landmark_pairs import LandmarkPair, compare_rotation, fit_pairs, read_pairs
 from torsion.landmark_plots import pairs_figure
-from torsion.landmark_search import find_landmarks
-from torsion.landmarks import axis_offsets, carry_landmarks
+from torsion.landmark_search import FAINT, _spread, find_landmarks
+from torsion.landmarks import Landmark, axis_offsets, carry_landmarks
 from torsion.orientation import View
 from torsion.photo import Ellipse
 from torsion.similarity import f_quantile, fit_similarity, t_quantile
@@ -314,6 +314,17 @@ def test_landmarks_lie_on_what_can_be_seen_and_apart(drawn):
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize(("worths", "left"), [((0.9, 0.8, 0.7, 0.6, 0.2), 4), ((0.9, 0.8, 0.7, 0.2), 4)])
+def test_faint_landmarks_stand_in_only_where_there_are_too_few_others(worths, left):
+    found = [
+        Landmark(0, "spot", "iris", 0.0, 0.0, 60.0 * number, 0.8, 0.2, 0.8, worth)
+        for number, worth in enumerate(worths)
+    ]
+    chosen = _spread(found, 8)
+    assert len(chosen) == left
+    assert (min(one.worth for one in chosen) < FAINT) == (len(worths) == left)
+
+
 def test_carried_by_the_true_map_they_are_recognised_and_by_a_wrong_one_not(drawn):
     _, (seated, supine) = drawn
     first, second = prepare(seated.rgb), prepare(supine.rgb)

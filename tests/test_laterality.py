@@ -1,5 +1,6 @@
 """Which eye a picture shows: what a mirror and a turn do to it, then what says nothing."""
 
+from dataclasses import replace
 from functools import cache
 
 import cv2
@@ -8,6 +9,7 @@ import pytest
 
 import torsion
 from torsion.demo import load_layers, take_photo
+from torsion.errors import PhotoError
 from torsion.intake import photo_from_array
 from torsion.laterality import Laterality, read_laterality
 from torsion.measurement import MeasureOptions
@@ -149,6 +151,42 @@ def test_both_photos_of_the_fellow_eye_or_both_mirrored_are_refused_though_they_
     assert "other_side" in wrong.flags
     assert wrong.axis.surgical_deg is None
     assert "eyes_do_not_match" not in wrong.flags
+
+
+def grey_photos(*eyes):
+    """Photos of one eye in which nothing shows its side, each with what its file is to have stated."""
+    return [
+        photo_from_array(picture.mean(axis=2).astype(np.uint8), eye=eye, name=name)
+        for picture, eye, name in zip(wide_pair(), eyes, ("seated", "supine"), strict=True)
+    ]
+
+
+@pytest.mark.parametrize("prepare", [torsion.prepare, lambda photo: photo], ids=["prepared", "read"])
+def test_a_photo_that_states_the_other_eye_is_refused_as_its_file_is(prepare):
+    seated, supine = (prepare(photo) for photo in grey_photos("OS", None))
+    with pytest.raises(PhotoError, match="'seated' states that it shows OS, but OD was given"):
+        torsion.measure(seated, supine, eye="R")
+    with pytest.raises(PhotoError, match="'seated' states that it shows OS, but OD was given"):
+        torsion.measure([seated, seated], supine, eye="OD")
+    with pytest.raises(PhotoError, match="'seated' states that it shows OS, but OD was given"):
+        torsion.prepare(seated, eye="OD")
+    assert torsion.measure(seated, supine).eye == "OS"
+
+
+def test_photos_that_state_two_eyes_are_refused():
+    seated, supine = (torsion.prepare(photo) for photo in grey_photos("OS", "OD"))
+    with pytest.raises(PhotoError, match="'supine' states that it shows OD, but 'seated' that it shows OS"):
+        torsion.measure(seated, supine)
+    unstated = replace(seated, photo=replace(seated.photo, eye=None))
+    with pytest.raises(PhotoError, match="'supine' states that it shows OD, but 'seated' that it shows OS"):
+        torsion.measure([unstated, seated], supine)
+
+
+def test_the_eye_given_is_that_of_a_photo_without_one_and_is_read():
+    photo, _ = grey_photos(None, None)
+    assert torsion.prepare(photo, eye="R").photo.eye == "OD"
+    with pytest.raises(ValueError, match="eye must be OD or R"):
+        torsion.prepare(photo, eye="X")
 
 
 def test_a_chance_lead_of_the_upright_view_does_not_hide_the_true_one():

@@ -18,7 +18,7 @@ from torsion.errors import TorsionError
 from torsion.intake import photo_from_array
 from torsion.lens_marks import against_plan, lens_axis
 from torsion.lens_rotation import read_baseline
-from torsion.measurement import measure
+from torsion.measurement import measure_pair
 from torsion.toric import expected_cylinder_d
 
 CENTRE = np.array([160.123456, 120.0])  # of the limbus in made-up photos; its radius is 82 pixels
@@ -157,7 +157,7 @@ def test_axis_in_dilated_photos_of_drawn_eyes():
             x, y = synthetic.project(eye, view, [axis_deg, axis_deg + 180.0], 0.45, surface="iris")
             return list(zip(x.tolist(), y.tolist(), strict=True))
 
-        found = measure(photo_from_array(first.rgb), photo_from_array(second.rgb))
+        found = measure_pair(photo_from_array(first.rgb), photo_from_array(second.rgb))
         if found.verdict == "refuse":
             continue
         (x0, y0), (x1, y1) = ends(first.view)

@@ -203,6 +203,17 @@ def test_a_mark_close_to_a_lid_is_found():
     assert stain.width_deg == pytest.approx(8.0, rel=0.1)
 
 
+def test_a_mark_is_found_where_a_lid_leaves_white_beside_it_at_the_limbus_alone():
+    lid = (UP > 0.30 - 3.0 * (RIGHT - 1.0)) & (RIGHT > 0.85)  # it comes in aslant and hides the outer rows
+    before, marked = painted((lid, SKIN)), painted((bar(8.0, 5.0), BROWN), (lid, SKIN))
+    assert find_ink(marked, LIMBUS, clean=before, most=24) == ()  # by the longer rows alone
+    (stain,) = find_ink(marked, LIMBUS, clean=before)
+    assert stain.direction_deg == pytest.approx(8.0, abs=0.3)
+    assert stain.width_deg == pytest.approx(5.0, rel=0.1)
+    assert stain.covered
+    assert find_ink(before, LIMBUS, clean=before) == ()
+
+
 @pytest.mark.parametrize(
     "layers",
     [

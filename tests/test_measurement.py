@@ -109,6 +109,18 @@ def test_mirrored_picture_is_refused_until_it_is_said_to_be_mirrored():
     assert told.axis.surgical_patient_deg == pytest.approx(30 + told.rotation_deg, abs=1e-9)
 
 
+def test_a_seated_photo_unmirrored_once_is_not_mirrored_back():
+    first, second = pair(1, "moderate", 7.0)
+    options = torsion.MeasureOptions(seated_mirrored=True)
+    once = torsion.measure(np.ascontiguousarray(first.rgb[:, ::-1]), second.rgb, options=options)
+    again = torsion.measure(once.seated, once.supine, options=once.options)
+    assert again.seated is once.seated
+    assert (again.verdict, again.rotation_deg) == (once.verdict, once.rotation_deg)
+    turned = torsion.prepare(once.seated, options=PrepareOptions(mirrored=True, turned_deg=180))
+    np.testing.assert_array_equal(turned.photo.pixels, first.rgb)
+    assert (turned.mirrored, turned.turned_deg) == (True, 180)
+
+
 @pytest.mark.parametrize("quarters", [1, 2, 3])
 def test_turned_view_is_undone_and_said(quarters):
     first, second = pair(1, "moderate", 7.0)
@@ -212,11 +224,32 @@ def test_pixel_map_carries_the_limbus_centre():
     np.testing.assert_allclose(carried, [second.limbus.x_px, second.limbus.y_px], atol=6)
 
 
-@pytest.mark.parametrize(("axis", "match"), [(181, "0 to 180 degrees, not 181"), (-1, "not -1")])
-def test_axis_out_of_range(axis, match):
-    first, second, _ = prepared(1, "moderate", 7.0)
-    with pytest.raises(ValueError, match=match):
-        torsion.measure(first, second, axis_deg=axis)
+@pytest.mark.parametrize(
+    ("plan", "match"),
+    [
+        ({"axis_deg": 181}, "axis must lie in 0 to 180 degrees, not 181"),
+        ({"axis_deg": -1}, "not -1"),
+        ({"incision_deg": 361}, "incision must lie in 0 to 360 degrees, not 361"),
+        ({"axis_frame": "tilted"}, "must be same, level or unknown, not 'tilted'"),
+        ({"axis_frame": "same"}, "the axis frame same needs an axis"),
+    ],
+)
+def test_a_plan_that_cannot_be_carried_is_refused_before_anything_is_read(plan, match):
+    for seated in ("missing.jpg", ["missing.jpg", "missing.jpg"]):
+        with pytest.raises(ValueError, match=match):
+            torsion.measure(seated, "missing.jpg", **plan)
+
+
+@pytest.mark.parametrize("options", [torsion.MeasureOptions, PrepareOptions])
+def test_options_are_of_the_kind_that_they_state(options):
+    for turn_deg in (45, -90, 360, False, "90", None):
+        with pytest.raises(ValueError, match="turned_deg must be 0, 90, 180 or 270, not"):
+            options(turned_deg=turn_deg)
+    for switch in (0, 1, "no", None):
+        with pytest.raises(ValueError, match="mirrored must be True or False, not"):
+            options(mirrored=switch)
+    taken = options(turned_deg=np.int64(90), mirrored=np.bool_(True))
+    assert (type(taken.turned_deg), type(taken.mirrored)) == (int, bool)  # plain, as the record wants them
 
 
 @pytest.mark.parametrize("turn_deg", [90, 180, 270])

@@ -31,6 +31,7 @@ from torsion import readers
 from torsion.errors import PhotoError
 from torsion.intake import photo_from_array, read_photo
 from torsion.photo import Ellipse, Photo
+from torsion.preparation import prepare
 
 HEIGHT, WIDTH = 240, 328
 ORIENTATION, EXIF_DIRECTORY, CAPTURED, CAPTURED_OFFSET = 274, 34665, 36867, 36881
@@ -557,6 +558,25 @@ def test_truncated_jpeg_with_a_whole_preview_inside(tmp_path):
         read_photo(tmp_path / "eye")
 
 
+def test_truncated_jpeg_with_an_end_put_to_it(tmp_path):
+    data = encoded("JPEG")
+    (tmp_path / "eye").write_bytes(data[: len(data) // 2] + b"\xff\xd9")
+    with pytest.raises(PhotoError, match="'eye' is truncated, damaged or of a rare kind: its JPEG data"):
+        read_photo(tmp_path / "eye")
+
+
+def test_jpeg_damaged_in_its_coded_data():
+    # Most of such a picture decodes: the rest is grey, shifted or of another colour, and would be measured.
+    data, rng, refused = encoded("JPEG"), np.random.default_rng(3), 0
+    start = data.rindex(b"\xff\xda")
+    for at in rng.integers(start + 20, len(data) - 66, 40):
+        try:
+            readers.decode(data[:at] + rng.bytes(64) + data[at + 64 :], "eye")
+        except PhotoError:
+            refused += 1
+    assert refused >= 30  # now and then the damaged data are as long as the whole ones
+
+
 def test_truncated_dicom(tmp_path):
     path = save_dicom(tmp_path / "eye", picture())
     path.write_bytes(path.read_bytes()[:-1000])
@@ -672,6 +692,31 @@ def test_arrays_that_cannot_be_used(array, sentence):
 
 
 # What is known of the photo -------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "given", [Image.fromarray(picture()), Image.fromarray(picture()).quantize(16), [[1, 2]], b"eye.jpg", None]
+)
+def test_what_is_no_array_is_not_made_one(given):
+    """A picture of another library may hold places in a palette for colours, or be displayed turned."""
+    with pytest.raises(TypeError, match="a photo must be a path, a NumPy array, a Photo or a PreparedPhoto"):
+        prepare(given)
+    with pytest.raises(TypeError, match="'array' must be a NumPy array of uint8 or uint16, not of the type"):
+        photo_from_array(given)
+
+
+def test_any_path_is_a_path(tmp_path):
+    class Place:
+        def __fspath__(self):
+            return str(save(tmp_path / "eye", picture(), "PNG"))
+
+    assert prepare(Place()).photo.name == "eye"
+
+
+@pytest.mark.parametrize("turn_deg", [45, -90, 360])
+def test_a_photo_is_turned_by_quarters_only(turn_deg):
+    with pytest.raises(ValueError, match=f"turn_deg must be 0, 90, 180 or 270, not {turn_deg}"):
+        photo_from_array(picture()).turned(turn_deg)
 
 
 @pytest.mark.parametrize(

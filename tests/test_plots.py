@@ -13,19 +13,21 @@ from matplotlib.image import AxesImage
 from matplotlib.text import Text
 
 from torsion.axis import AxisTransfer, Incision
+from torsion.axis_cost import axis_cost
 from torsion.confidence import Answer
 from torsion.ink_plots import ink_figure
 from torsion.inspection_plots import MOST_PHOTOS, inspection_figure
 from torsion.landmark_pairs import fit_pairs
 from torsion.landmark_plots import pairs_figure
 from torsion.laterality import Laterality
-from torsion.lens_marks import lens_axis
+from torsion.lens_marks import AgainstPlan, lens_axis
 from torsion.lens_plots import lens_figure
 from torsion.level import reference_tilt
 from torsion.level_plots import level_figure
 from torsion.marks import meridian_beside, two_point_mark
 from torsion.orientation import View
 from torsion.photo import Ellipse
+from torsion.pictures import figure_bytes
 from torsion.plots import dials_figure, measurement_figure, png_bytes
 from torsion.wording import band_words, uncertainty_words
 
@@ -220,6 +222,13 @@ def test_picture_has_no_metadata_and_repeats():
     assert set(chunks(first)) == {"IHDR", "pHYs", "IDAT", "IEND"}
 
 
+@pytest.mark.parametrize("kind", ["svg", "pdf"])
+def test_other_formats_have_no_metadata_and_repeat(kind):
+    first, second = (figure_bytes(measurement_figure(made_up.accepted()), kind, dpi=72) for _ in range(2))
+    assert first == second
+    assert not any(part in first for part in (b"CreationDate", b"Producer", b"dc:date"))
+
+
 def test_inspection_of_one_photo_names_no_best():
     said = words(inspection_figure([made_up.prepared_photo("one.png")]))
     assert "one.png" in said
@@ -324,4 +333,26 @@ def test_marks_of_a_lens_off_centre_are_said_in_the_picture():
     points = [(100.0, 80.0), (220.0, 80.0)]
     lens = lens_axis(made, points)
     assert lens.flags == ("marks_off_centre",)
-    assert "! The line through the marks of the lens passes far" in words(lens_figure(made, lens, points))
+    said = words(lens_figure(made, lens, points, flags=lens.flags))
+    assert "! The line through the marks of the lens passes far" in said
+
+
+def test_without_a_carried_axis_no_cost_is_told():
+    made = made_up.refused()
+    assert "Cost" not in words(measurement_figure(made, cost=axis_cost(2.0, made.axis, None)))
+    made = made_up.registered()
+    assert "Cost: lens of 2.00 D" in words(measurement_figure(made, cost=axis_cost(2.0, made.axis, 6.4)))
+
+
+def test_picture_of_a_lens_says_what_the_text_says():
+    made = replace(made_up.registered(), verdict="review", flags=("turned_view", "frame_unknown"))
+    lens = lens_axis(made, [(100.0, 120.0), (220.0, 120.0)])
+    plan = AgainstPlan(90.0, 96.0, 4.2, 1.3, "registration only", None)
+    said = words(lens_figure(made, lens, [], plan=plan, flags=made.flags))
+    for part in (
+        "REVIEW: the second picture is turned",
+        "± 1.3° (registration only)",
+        "! The axis refers to the keratometry",
+        "! The second picture is turned",
+    ):
+        assert part in said

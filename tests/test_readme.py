@@ -25,8 +25,10 @@ DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 
 # A block of commands with the block of what it prints right behind it.
 PRINTED = re.compile(r"```sh\n(?P<commands>[^`]*)```\n\n```text\n(?P<output>[^`]*)```")
-CUT = "...\n"  # ends an output whose remaining paragraphs are left out
+CUT = "...\n"  # ends an output whose remaining lines are left out
 FLAG_TABLE = re.compile(r"(?<=<!-- flags -->\n)(?P<table>.*)(?=<!-- end of flags -->)", re.DOTALL)
+FLAGS_PAGE = ROOT / "torsion" / "schemas" / "flags.md"
+_LAST_OF_A_MEASUREMENT = "roundabout"
 NUMBER = re.compile(r"\d+(?:\.\d+)?")
 SAMPLE_DEG = 6.0  # of the pair that the README measures
 
@@ -48,17 +50,29 @@ def run(commands):
 
 
 def abridged(shown, *, like):
-    """Cut an output after as many paragraphs as the README shows of it."""
+    """Cut an output after as many lines as the README shows of it."""
     if not like.endswith(CUT):
         return shown
-    paragraphs = like.removesuffix(CUT).count("\n\n")
-    return "\n\n".join(shown.split("\n\n")[:paragraphs]) + "\n\n" + CUT
+    return "".join(shown.splitlines(keepends=True)[: like.count("\n") - 1]) + CUT
 
 
-def flag_table():
+def flag_table(names=FLAGS):
     head = "| flag | at best | what was found | what you can do |\n|---|---|---|---|\n"
-    rows = (f"| `{f.name}` | {f.verdict} | {f.meaning} | {f.remedy} |\n" for f in FLAGS.values())
+    flags = (FLAGS[name] for name in names)
+    rows = (f"| `{f.name}` | {f.verdict} | {f.meaning} | {f.remedy} |\n" for f in flags)
     return f"\n{head}{''.join(rows)}\n"
+
+
+def of_a_measurement():
+    """List the flags of photos and of what is measured in them, which stand first."""
+    names = list(FLAGS)
+    return names[: names.index(_LAST_OF_A_MEASUREMENT) + 1]
+
+
+def flags_page():
+    """Everything in the vocabulary, as a file beside the schemas whose results hold it."""
+    said = "Each result explains itself by these words. Made by `python -m tests.test_readme`."
+    return f"# All flags\n\n{said}\n{flag_table()}"
 
 
 def assert_same_but_for_last_digits(shown, pasted):
@@ -109,7 +123,7 @@ def understand(line):
 @pytest.fixture
 def folders(tmp_path, monkeypatch):
     """Make the folders of photos that examples name."""
-    for name in ("lesson", "photos"):
+    for name in ("two-pairs", "lesson", "photos"):
         (tmp_path / name).mkdir()
     monkeypatch.chdir(tmp_path)
 
@@ -166,7 +180,22 @@ def test_stages_are_told_on_stderr_when_asked_and_not_otherwise(tmp_path, heard)
 
 
 def test_the_table_of_flags_is_that_of_the_code():
-    assert FLAG_TABLE.search(README)["table"] == flag_table()
+    assert FLAG_TABLE.search(README)["table"] == flag_table(of_a_measurement())
+    assert FLAGS_PAGE.read_text(encoding="utf-8") == flags_page()
+
+
+def test_the_readme_lists_every_flag_that_a_measurement_can_raise():
+    listed = set(of_a_measurement())
+    for module in ("quality", "likeness", "white_sides", "preparation", "comparison", "match", "measurement"):
+        source = (ROOT / "torsion" / f"{module}.py").read_text(encoding="utf-8")
+        assert set(re.findall(r'"(\w+)"', source)) & set(FLAGS) <= listed, module
+
+
+def test_what_the_readme_does_in_python_works(sample, monkeypatch):
+    monkeypatch.chdir(sample)
+    for block in re.findall(r"```python\n([^`]*)```", README):
+        of_the_sample = block.partition("# Several photos of your own")[0]
+        exec(of_the_sample, {})
 
 
 def test_pictures_and_links_lead_somewhere():
@@ -199,7 +228,8 @@ def paste_anew(folder):
 
     write_demo(folder, [SAMPLE_DEG])
     os.chdir(folder)
-    text = FLAG_TABLE.sub(lambda _: flag_table(), README)
+    text = FLAG_TABLE.sub(lambda _: flag_table(of_a_measurement()), README)
+    FLAGS_PAGE.write_text(flags_page(), encoding="utf-8")
     for commands, output in printed_blocks(text):
         block = f"```sh\n{commands}```\n\n```text\n"
         text = text.replace(block + output, block + abridged(run(commands), like=output))

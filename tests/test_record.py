@@ -258,7 +258,30 @@ def test_written_file_is_whole_and_reads_back(tmp_path):
     write_whole(to_json(record), file)
     assert read_json(file) == record
     assert os.listdir(tmp_path) == ["result.json"]
-    assert stat.S_IMODE(file.stat().st_mode) & 0o044 == 0o044  # others may read it
+
+
+@pytest.fixture
+def umask():
+    """Set the umask for one test."""
+    before = os.umask(0o022)
+    yield os.umask
+    os.umask(before)
+
+
+def mode(file):
+    return stat.S_IMODE(file.stat().st_mode)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="the system has other rights")
+def test_who_may_read_a_file_is_left_to_the_user(tmp_path, umask):
+    open_file, closed = tmp_path / "open.json", tmp_path / "closed.json"
+    write_whole("{}", open_file)
+    umask(0o077)
+    write_whole("{}", closed)
+    assert (mode(open_file), mode(closed)) == (0o644, 0o600)
+    umask(0o022)
+    write_whole("[]", closed)
+    assert mode(closed) == 0o600  # what was closed to others stays so
 
 
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="the system has no named pipes")

@@ -27,7 +27,7 @@ from torsion.files import to_json
 from torsion.limbus_guess import Limbus, guess_limbus
 from torsion.validate import ValidateOptions, summarise, validate
 from torsion.validate_advice import advice_of, odd_photos
-from torsion.validate_checks import Answered, Check, plan_checks
+from torsion.validate_checks import Answered, Check, plan_checks, prepare_photo
 from torsion.validate_page import validation_page
 from torsion.validate_record import validation_record
 from torsion.validate_summary import Count, Errors, closures, count_with_ends, errors_of
@@ -510,6 +510,14 @@ def test_a_folder_is_put_to_the_test(folder):
     assert found.verdict == "review"  # too few
 
 
+def test_what_a_file_says_beside_its_picture_answers_no_check(monkeypatch):
+    stated = made_up.prepared_photo()
+    stated = replace(stated, photo=replace(stated.photo, eye="OD", captured_at="2024-03-05T06:07:08"))
+    monkeypatch.setattr("torsion.validate_checks.prepare", lambda _path: stated)
+    kept = prepare_photo(Path("seated.dcm"))
+    assert (kept.photo.eye, kept.photo.captured_at) == (None, None)
+
+
 @pytest.fixture
 def quick(monkeypatch, tmp_path):
     """Photos and answers that are made up, and the executor that runs on them."""
@@ -621,7 +629,10 @@ def test_command_refuses_what_cannot_be_used(tmp_path):
         "holds 1 photo, none in a sub-folder of an eye: put at least two photos of each eye" in result.stderr
     )
     assert command(tmp_path, "--pattern", "*.jpg").exit_code == 2
-    assert command(Path("nowhere")).exit_code == 2
+    for missing, reason in ((tmp_path / "none", "does not exist"), (tmp_path / "1.jpg", "is not a folder")):
+        result = command(missing)
+        assert result.exit_code == 1
+        assert f"'{missing}' {reason}" in result.stderr
     result = command(tmp_path, "--title", "My camera")  # which would go nowhere
     assert result.exit_code == 2
     assert "--title needs --out" in result.output

@@ -8,7 +8,18 @@ from torsion.marks import Mark
 from torsion.pair_suspects import Suspect
 from torsion.wording import direction_degrees, reason_words, rotation_words, spread_words, turn_words
 
-__all__ = ["centre_words", "hand_words", "ink_words", "suspect_words", "way_words", "ways_words"]
+__all__ = [
+    "TO_THE_AXIS",
+    "centre_words",
+    "hand_words",
+    "ink_words",
+    "suspect_words",
+    "way_words",
+    "ways_words",
+]
+
+TO_THE_AXIS = "To the axis in the supine photo"
+"""Above the ways to it: its clock hours and degrees are not those of a landmark sheet, the seated photo's."""
 
 _CALLIPERS_DEG = 45.0  # beyond, the chord that callipers span is 3 % shorter than the arc, and growing
 _NONE = "0.0°"

@@ -97,7 +97,7 @@ class Aids:
     def own_flags(self) -> tuple[str, ...]:
         """Names to be explained beside those of the measurement: of the ink found, and of the pairs.
 
-        What is said of any rotation's size and uncertainty would be read as of the measured one.
+        What is said of any rotation's size would be read as of the measured one.
         """
         ink = self.ink_flags if self.ink is not None and (self.ink.marks or self.ink.lost) else ()
         picked = None if self.hand is None else self.hand.hand

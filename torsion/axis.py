@@ -7,7 +7,7 @@ from typing import Any, Literal
 from torsion.angles import mirror_axis_deg, mirror_direction_deg, wrap_axis_deg, wrap_direction_deg
 from torsion.quantiles import COVERAGE
 
-__all__ = ["AxisFrame", "AxisTransfer", "Incision", "transfer_axis", "transfer_incision"]
+__all__ = ["AxisFrame", "AxisTransfer", "Incision", "check_plan", "transfer_axis", "transfer_incision"]
 
 AxisFrame = Literal["same", "level", "unknown"]
 
@@ -123,9 +123,7 @@ def transfer_axis(
     if not (math.isfinite(planned_deg) and 0.0 <= planned_deg <= 180.0):
         msg = f"the axis must lie in 0 to 180 degrees, not {planned_deg:g}"
         raise ValueError(msg)
-    if frame not in _FRAME_DEG:
-        msg = f"the axis frame must be same, level or unknown, not {frame!r}"
-        raise ValueError(msg)
+    _check_frame(frame)
     planned_deg = wrap_axis_deg(planned_deg)
     turned_deg, frame_deg = (0.0, _FRAME_DEG[frame]) if tilt is None else _checked(tilt, frame)
     stated: dict[str, Any] = {
@@ -157,6 +155,30 @@ def transfer_axis(
         interval_95_deg=(displayed - half, displayed + half),
         **stated,
     )
+
+
+def check_plan(axis_deg: float | None, incision_deg: float | None, *, frame: AxisFrame) -> None:
+    """Refuse a plan that could not be carried, before anything is measured.
+
+    Raises
+    ------
+    ValueError
+        As `transfer_axis` and `transfer_incision`, or if there is a frame without an axis.
+    """
+    _check_frame(frame)
+    if axis_deg is not None:
+        transfer_axis(axis_deg, None, None, frame=frame)
+    elif frame != "unknown":
+        msg = f"the axis frame {frame} needs an axis"
+        raise ValueError(msg)
+    if incision_deg is not None:
+        transfer_incision(incision_deg, None)
+
+
+def _check_frame(frame: AxisFrame) -> None:
+    if frame not in _FRAME_DEG:
+        msg = f"the axis frame must be same, level or unknown, not {frame!r}"
+        raise ValueError(msg)
 
 
 def _checked(tilt: tuple[float, float], frame: AxisFrame) -> tuple[float, float]:

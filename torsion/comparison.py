@@ -88,8 +88,6 @@ def compare(
     flags = photo_flags + own_flags
     if same_exposure(first.picture, supine, registration.matrix):
         flags.append("same_picture")
-    # A mirror that was not stated stays, so that it shows; counted in it, a turn has the other sense.
-    turn_deg = (360 - view.turn_deg) if view.mirrored and view.turn_deg else view.turn_deg
     matches = not {"eyes_do_not_match", "not_enough_to_compare"} & set(flags)
     return Comparison(
         tuple(flags),
@@ -101,7 +99,7 @@ def compare(
         _pixel_map(registration, first, second, mirrored=shown.mirrored),
         candidate.curve_deg,
         candidate.curve,
-        second.laterality.seen(turn_deg=turn_deg, mirrored=mirrored) if matches else None,
+        _side_of_supine(second, view, mirrored=mirrored) if matches else None,
         _order_signs(first, second, view) if matches else (),
         registration.start_deg,
         registration.parameters,
@@ -111,6 +109,13 @@ def compare(
 def _upright(found: Answer, view: View) -> Answer:
     """Give an answer as of a second picture whose turn has been undone."""
     return replace(found, rotation_deg=wrap_rotation_deg(found.rotation_deg - view.turn_deg))
+
+
+def _side_of_supine(second: PreparedPhoto, view: View, *, mirrored: bool) -> Eye | None:
+    """Eye that the second photo shows; a mirror that was not stated stays, so that it shows."""
+    # Counted in such a mirror, a turn has the other sense.
+    turn_deg = (360 - view.turn_deg) if view.mirrored and view.turn_deg else view.turn_deg
+    return second.laterality.seen(turn_deg=turn_deg, mirrored=mirrored)
 
 
 def _order_signs(first: PreparedPhoto, second: PreparedPhoto, view: View) -> tuple[Sign, ...]:

@@ -25,6 +25,7 @@ __all__ = [
     "DemoError",
     "demo_files",
     "draw_torsions",
+    "earlier_files",
     "write_demo",
 ]
 
@@ -171,6 +172,11 @@ def write_demo(
     return [folder / name for name in files]
 
 
+def earlier_files(folder: Path) -> list[Path]:
+    """Files of an earlier demo that stand in a folder, whether another one replaces them or not."""
+    return [folder / name for name in _own_files(folder / _TRUTH) or {} if (folder / name).exists()]
+
+
 def _refuse_foreign(folder: Path, files: Mapping[str, bytes]) -> None:
     """Complain about files in the way that the demo did not write."""
     own = _own_files(folder / _TRUTH)
@@ -205,12 +211,12 @@ def _checked(torsion_deg: float) -> float:
     if not math.isfinite(torsion_deg) or abs(torsion_deg) > LARGEST_TORSION_DEG:
         msg = (
             f"torsion must be from -{LARGEST_TORSION_DEG:g} to {LARGEST_TORSION_DEG:g} degrees, "
-            f"got {torsion_deg:g}"
+            f"not {torsion_deg:g}"
         )
         raise ValueError(msg)
     rounded = round(float(torsion_deg), 1) + 0.0  # minus zero becomes zero
     if abs(rounded - torsion_deg) > 1e-9:
-        msg = f"torsion is given in tenths of a degree, as it names the file, got {torsion_deg:g}"
+        msg = f"torsion is given in tenths of a degree, as it names the file, not {torsion_deg:g}"
         raise ValueError(msg)
     return rounded
 

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from torsion.errors import TorsionError
+from torsion.photo import PHOTO_SUFFIXES
 
 __all__ = ["EyeGroups", "GroupError", "group_photos", "read_pattern"]
 
-_SUFFIXES = {".jpg", ".jpeg", ".png", ".tif", ".tiff", ".bmp", ".webp", ".heic", ".heif", ".dcm"}
 _POSTURES = {"seated", "supine"}
 _PARTS = {"{patient}": r"(?P<patient>[^/]+)", "{eye}": r"(?P<eye>[^/]+)", "*": r"[^/]*", "?": r"[^/]"}
 
@@ -81,14 +81,17 @@ def group_photos(folder: Path, *, pattern: str | None = None) -> EyeGroups:
     Raises
     ------
     GroupError
-        If no eye has two photos; in one sentence, with what is there.
+        If there is no such folder, or no eye has two photos; in one sentence, with what is there.
     """
+    if not folder.is_dir():
+        msg = f"'{folder}' is not a folder" if folder.exists() else f"'{folder}' does not exist"
+        raise GroupError(msg)
     matcher = read_pattern(pattern) if pattern is not None else None
     eyes: dict[str, list[Path]] = {}
     unused = []
     for file in sorted(_files(folder)):
         inside = file.relative_to(folder)
-        if file.suffix.lower() not in _SUFFIXES or any(part.startswith(".") for part in inside.parts):
+        if file.suffix.lower() not in PHOTO_SUFFIXES or any(part.startswith(".") for part in inside.parts):
             continue
         if not file.is_file():
             continue
@@ -125,7 +128,7 @@ def _eye_name(inside: Path, matcher: re.Pattern[str] | None) -> str | None:
 def _too_few(folder: Path, eyes: dict[str, list[Path]], unused: list[Path], pattern: str | None) -> str:
     count = len(unused) + sum(len(photos) for photos in eyes.values())
     if not count:
-        return f"the folder '{folder}' holds no photo ({', '.join(sorted(_SUFFIXES))})"
+        return f"the folder '{folder}' holds no photo ({', '.join(PHOTO_SUFFIXES)})"
     photos = f"{count} {'photo' if count == 1 else 'photos'}"
     if not eyes:
         found = "none in a sub-folder of an eye" if pattern is None else f"none named as in {pattern!r}"

@@ -5,7 +5,8 @@ The same record gives the same bytes.
 
 import json
 import os
-import tempfile
+import secrets
+import shutil
 from collections.abc import Mapping
 from importlib import resources
 from pathlib import Path
@@ -73,19 +74,21 @@ def write_whole(data: str | bytes, path: str | os.PathLike[str]) -> None:
     if target.exists() and not target.is_file():
         target.write_bytes(raw)
         return
+    aside = target.with_name(f".{target.name}.{secrets.token_hex(8)}")
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
-    except OSError as fault:  # names the file that was asked for, not the temporary one
+        file = aside.open("xb")  # who may read it is for the system to say, as of any new file
+    except OSError as fault:  # names the file that was asked for, not the one beside it
         raise OSError(fault.errno, fault.strerror, str(target)) from fault
     try:
-        with os.fdopen(handle, "wb") as file:
+        with file:
+            if target.exists():
+                shutil.copymode(target, aside)  # a file that was closed to others stays so
             file.write(raw)
-        Path(name).chmod(0o644)  # mkstemp makes it readable to its owner alone
-        os.replace(name, target)
+        os.replace(aside, target)
     except OSError as fault:
         raise OSError(fault.errno, fault.strerror, str(target)) from fault
     finally:
-        Path(name).unlink(missing_ok=True)
+        aside.unlink(missing_ok=True)
 
 
 def read_json(path: str | os.PathLike[str]) -> dict[str, Any]:

@@ -145,6 +145,12 @@ _TABLE: tuple[Flag, ...] = (
     Flag("pairs_disagree", "review",
          "the picked pairs do not fit one rotation and scale, and which of them is wrong cannot be told",
          "look at each in both photos; pick more, all on the limbus or all on the iris"),
+    Flag("pairs_uncertain", "review",
+         "the picked pairs leave a standard uncertainty above half a degree",
+         "pick more pairs, far apart, or set these again on a larger view"),
+    Flag("pairs_too_uncertain", "refuse",
+         "the picked pairs leave a standard uncertainty above two degrees",
+         "look at each in both photos, set them again on a larger view, and pick more, far apart"),
     Flag("landmarks_disagree", "review",
          "the rotation from hand-picked landmarks and the measured one differ by more than their joint 95 % "
          "interval",

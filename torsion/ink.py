@@ -7,6 +7,7 @@ they cover, which no lid, hair or shadow does, and do not grow on an eye; black 
 is asked.  Where the same eye is known without ink, what it shows there too is none.
 """
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -15,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.angles import wrap_direction_deg, wrap_rotation_deg
-from torsion.ink_rules import InkColor, has_color, ink_color, is_ink, is_new
+from torsion.ink_rules import InkColor, has_color, ink_color, is_ink, is_new, is_under_lid
 from torsion.limbal_bar import LEAST, NARROWEST_DEG, Bar, measure_bar, rough_edges
 from torsion.limbal_outline import checked_outline
 from torsion.limbal_ring import BAND, CHANNELS, Channel, Ring, unwrap_ring
@@ -98,7 +99,8 @@ def find_ink(
     clean : (H, W, 3) uint8 ndarray, optional
         The same eye before it was marked, brought into register with `pixels`.
     most : int, optional
-        How many of the strongest places are looked at for each kind of ink; 24 by default.
+        How many of the strongest places are looked at for each kind of ink, as for a mask.  By default 24,
+        and a second time close to the limbus, for marks that a lid comes near further out.
 
     Returns
     -------
@@ -109,8 +111,11 @@ def find_ink(
         return ()
     ring = unwrap_ring(pixels, limbus, rim=rim)
     before = None if clean is None else unwrap_ring(clean, limbus, rim=ring.rim)
+    looks = [(ring, before)]
+    if most is None:
+        looks.append((ring.near(), None if before is None else before.near()))
     found: list[Bar] = []
-    for channel in CHANNELS:
+    for (ring, before), channel in itertools.product(looks, CHANNELS):
         looked_at: list[tuple[float, float]] = []
         for at in candidates(ring, before, channel=channel, most=most or _MOST):
             if any(_holds(bar, at * STEP_DEG) for bar in found):
@@ -120,7 +125,9 @@ def find_ink(
                 continue  # likewise of something else
             looked_at.append(edges)
             bar = measure_bar(ring, edges, before, channel=channel)
-            if bar is not None and is_ink(bar) and not any(_overlap(bar, other) for other in found):
+            if bar is None or not is_ink(bar) or any(_overlap(bar, other) for other in found):
+                continue
+            if ring.band == BAND or is_under_lid(bar):  # on open white the longer rows have had their say
                 found.append(bar)
     return tuple(sorted((_stain(bar, ring) for bar in found), key=lambda stain: stain.direction_deg))
 
@@ -169,7 +176,7 @@ def candidates(
     most : int, default 24
         Of each.
     """
-    band = ring.rows(*BAND)
+    band = ring.rows(*ring.band)
     profile = ring.signal(channel)[band].mean(axis=0).astype(float)
     found = _peaks(profile, ring.white_band, least=LEAST[channel], most=most)
     if before is not None:

@@ -32,6 +32,7 @@ from torsion.wording import (
     axis_degrees,
     flag_words,
     reason_words,
+    rotation_words,
     shortened,
     turn_words,
     verdict_word,
@@ -103,7 +104,9 @@ def _write_head(figure: Figure, m: Marking) -> None:
     else:
         said = [_meridian_words(m, index) for index in range(len(m.meridians))]
         said += [f"two points at {axis_degrees(point.axis_deg)}" for point in m.points if point.axis_deg]
-        words = " · ".join(said) or "Directions in the frame of the seated photo."
+        said += ["in the frame of the seated photo"] if m.supine is not None or not said else []
+        words = " · ".join(said)
+        words = words[:1].upper() + words[1:]
     figure.text(0.022, 0.925, "\n".join(textwrap.wrap(words, 125)[:2]), va="top", size=12, color=INK)
 
 
@@ -140,7 +143,15 @@ def _draw_photo(
     middle = place[0] + place[2] / 2
     state = f"{role.upper()}: {_state_words(m, role)}"
     figure.text(middle, 0.318, state, ha="center", size=14, weight="bold", color=INK)
-    figure.text(middle, 0.300, shortened(prepared.photo.name), ha="center", size=8.5, color=GREY)
+    figure.text(middle, 0.300, _small_print(m, role, prepared), ha="center", size=8.5, color=GREY)
+
+
+def _small_print(m: Marking, role: Role, prepared: PreparedPhoto) -> str:
+    """Name of the file; below a supine photo also why its degrees are others than those of the head."""
+    name, pair = shortened(prepared.photo.name), m.measurement
+    if role == "seated" or pair is None or pair.verdict == "refuse":
+        return name
+    return f"{name} · degrees of this photo, in which the eye is turned {rotation_words(pair.rotation_deg)}"
 
 
 def _state_words(m: Marking, role: Role) -> str:

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from torsion.limbal_bar import LEAST, NARROWEST_DEG, STEEPEST, WIDEST_DEG, Bar
 
-__all__ = ["InkColor", "has_color", "ink_color", "is_ink", "is_new"]
+__all__ = ["InkColor", "has_color", "ink_color", "is_ink", "is_new", "is_under_lid"]
 
 Doubles = NDArray[np.float64]
 InkColor = Literal["violet", "blue", "black", "brown"]
@@ -18,6 +18,7 @@ _SHORTEST = 0.06  # limbus radii outside the limbus, 0.35 mm
 _AT_LIMBUS = 0.4  # share of its density that a mark keeps at the limbus, which few spots on the white reach
 _STRAIGHT = 0.075  # share of its width by which its sides may stray; those of spots and of hair do by 0.1
 _ENDS = 0.2  # share of its density that may be left beyond its end; metal and shade run on
+_TAIL = 0.5  # likewise of new brown, which no metal, hair or shade is: ink that was wiped leaves a tail
 _ON_WHITE = 0.6  # share of white beside a mark
 _SOME_WHITE = 0.4  # likewise of one whose colour is strong
 _ISLAND = 0.65  # share of white along and beyond a mark that has no colour to tell it by
@@ -81,6 +82,11 @@ def is_ink(bar: Bar) -> bool:
     return _slenderness(bar) >= (_BAR if bar.beyond >= _ISLAND else _LONG_BAR)
 
 
+def is_under_lid(bar: Bar) -> bool:
+    """Tell whether a bar with white on both sides at the limbus runs under a lid or along one further out."""
+    return min(bar.beside) >= _SOME_WHITE and min(bar.around, bar.beyond) < _ISLAND
+
+
 def _crosses(bar: Bar) -> bool:
     """Tell whether it is a bar across the limbus, with white beside it and an end."""
     strong, colored, new = bar.density >= _DARK_INK, has_color(bar), is_new(bar)
@@ -98,7 +104,7 @@ def _crosses(bar: Bar) -> bool:
         and abs(bar.slope) <= STEEPEST
         and bar.at_limbus >= _AT_LIMBUS
         and (ragged or not bar.ragged > _STRAIGHT)
-        and bar.left_over <= _ENDS
+        and (bar.left_over <= _ENDS or (new and _is_tan(bar) and bar.left_over <= _TAIL))
         and (bar.color_left <= _ENDS or not _is_stain(bar.colors))
         and max(bar.beside) >= beside
     )

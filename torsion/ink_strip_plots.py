@@ -63,6 +63,7 @@ def draw_strip(figure: Figure, m: Marking, role: Role, prepared: PreparedPhoto) 
             line = axes.axvline(wrap_direction_deg(end + _CUT_DEG), color=BLUE, lw=2.2, ls=(0, (4, 2)))
             line.set_path_effects([withStroke(linewidth=3.6, foreground="white")])
     _draw_widths(axes, m, role)
+    _draw_points(axes, m, role, prepared.limbus)
     words = f"Limbus of the {role} photo, unrolled, outside above; dots: limbus"
     figure.text(0.97, 0.128, words, ha="right", size=8.5, color=GREY)
 
@@ -87,6 +88,17 @@ def _draw_widths(axes: Axes, m: Marking, role: Role) -> None:
         label.set(size=10, weight="bold", color=INK)
     if placed:
         axes.text(360.0, top + 0.05, "width of each mark", ha="right", va="bottom", size=8.5, color=GREY)
+
+
+def _draw_points(axes: Axes, m: Marking, role: Role, limbus: Ellipse) -> None:
+    """Ring two points that were given in this photo; what lies beyond the strip is ringed at its edge."""
+    for mark in m.points:
+        for x, y in mark.points_px if mark.photo == role else ():
+            dx, dy = x - limbus.x_px, y - limbus.y_px
+            at = wrap_direction_deg(float(direction_deg(dx, dy)) + _CUT_DEG)
+            height = float(np.clip(np.hypot(dx, dy) / limbus.radius_px, *_STRIP))
+            for color, width in (("white", 4.0), (INK, 1.8)):
+                axes.plot(at, height, "o", ms=11, mfc="none", mec=color, mew=width, clip_on=False, zorder=6)
 
 
 def draw_closeups(figure: Figure, m: Marking) -> None:

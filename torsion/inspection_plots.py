@@ -17,7 +17,10 @@ __all__ = ["MOST_PHOTOS", "inspection_figure"]
 MOST_PHOTOS = 100
 """Photos that one figure of an inspection can hold."""
 
-_CARD = (9.6, 6.5)  # inches that one photo takes up
+_WIDTH, _TOP = 9.6, 6.5  # inches: width of the card of one photo, and where it begins above its lowest line
+_LEAST = 5.1  # inches: of the photo in its dial
+_LINE, _NOTE = 0.19, 0.16  # inches: of a line of the figures, and of a flag
+_STACKED = 12  # photos one below the other, at the width of a screen; more stand side by side
 
 
 def inspection_figure(photos: Sequence[PreparedPhoto]) -> Figure:
@@ -40,16 +43,17 @@ def inspection_figure(photos: Sequence[PreparedPhoto]) -> Figure:
     if not 1 <= len(photos) <= MOST_PHOTOS:
         msg = f"a picture of an inspection holds 1 to {MOST_PHOTOS} photos, not {len(photos)}"
         raise ValueError(msg)
-    columns = min(2, len(photos))
-    rows = -(-len(photos) // columns)
-    width, height = _CARD[0] * columns, _CARD[1] * rows + 0.35
+    columns = 1 if len(photos) <= _STACKED else 2
+    rows = [photos[first : first + columns] for first in range(0, len(photos), columns)]
+    heights = [max(_card_height(prepared) for prepared in row) for row in rows]
+    width, height = _WIDTH * columns, sum(heights) + 0.35
     figure = Figure(figsize=(width, height), facecolor=PAPER)
     best = best_photo(photos) if len(photos) > 1 else None
     for index, prepared in enumerate(photos):
         row, column = divmod(index, columns)
-        corner = column * _CARD[0] / width, 1.0 - (row + 1) * _CARD[1] / height
-        cell = figure.add_axes((*corner, _CARD[0] / width, _CARD[1] / height), frameon=False)
-        cell.set(xlim=(0.0, _CARD[0]), ylim=(0.0, _CARD[1]), xticks=[], yticks=[])
+        corner = column * _WIDTH / width, 1.0 - sum(heights[: row + 1]) / height
+        cell = figure.add_axes((*corner, _WIDTH / width, heights[row] / height), frameon=False)
+        cell.set(xlim=(0.0, _WIDTH), ylim=(_TOP - heights[row], _TOP), xticks=[], yticks=[])
         name = shortened(prepared.photo.name)
         _draw_card(cell, prepared, name if len(photos) == 1 else f"{index + 1}. {name}", best=index == best)
     figure.text(0.1 / width, 0.12 / height, cautions(axis=False)[0], size=8.5, color=GREY)
@@ -68,31 +72,43 @@ def _draw_card(cell: Axes, prepared: PreparedPhoto, title: str, *, best: bool) -
     cell.text(5.03, 5.8, word, size=13, weight="bold", color=ink, va="center", bbox=box)
     if best:
         cell.text(6.4, 5.8, "BEST OF THESE", size=12, weight="bold", color=INK, va="center")
-    left, below, wide = 4.95, 5.35, 62  # beside the photo
+    left, below = 4.95, 5.35  # beside the photo
     if prepared.limbus is not None:
-        left, below, wide = 0.1, _write_figures(cell, prepared, top=5.45), 135  # below it and the figures
-    lines = [
+        left, below = 0.1, _write_figures(cell, prepared, top=5.45)  # below it and the figures
+    cell.text(left, below, "\n".join(_notes(prepared)), size=9, color=INK, va="top", linespacing=1.25)
+
+
+def _notes(prepared: PreparedPhoto) -> list[str]:
+    """Lines of the flags, as wide as there is room where they stand."""
+    width = 58 if prepared.limbus is None else 128
+    return [
         line
         for name in prepared.flags
-        for line in textwrap.wrap(f"! {flag_words(name)}", wide, subsequent_indent="  ")
+        for line in textwrap.wrap(f"! {flag_words(name)}", width, subsequent_indent="  ")
     ]
-    cell.text(left, below, "\n".join(lines), size=8.5, color=INK, va="top", linespacing=1.25)
+
+
+def _card_height(prepared: PreparedPhoto) -> float:
+    """Inches that a card takes up: photo and figures, and its flags below them."""
+    if prepared.limbus is None:
+        return _LEAST
+    lines = len(prepared.measures) + 2  # and the two that are not measured
+    return max(_LEAST, _TOP - (5.45 - _LINE * lines) + _NOTE * len(_notes(prepared)) + 0.2)
 
 
 def _write_figures(cell: Axes, prepared: PreparedPhoto, *, top: float) -> float:
     """Write the figures of a photo with their limits, those beyond them bold; return where they end."""
-    step = 0.19
     for line, (name, (label, value)) in enumerate(
         zip(prepared.measures, measure_words(prepared.measures), strict=True)
     ):
-        height, weight = top - step * line, "bold" if is_marked(prepared, name) else "normal"
+        height, weight = top - _LINE * line, "bold" if is_marked(prepared, name) else "normal"
         cell.text(4.95, height, label, size=9.5, weight=weight, color=GREY, va="center")
         cell.text(7.4, height, value, size=9.5, weight="bold", color=INK, va="center", ha="right")
         cell.text(7.5, height, limit_words(name), size=8.5, weight=weight, color=GREY, va="center")
-    height = top - step * len(prepared.measures)
+    height = top - _LINE * len(prepared.measures)
     for label, value, words in (GAZE, ("shows", shown_side(prepared), "")):
         cell.text(4.95, height, label, size=9.5, color=GREY, va="center")
         cell.text(7.4, height, value, size=9.5, weight="bold", color=INK, va="center", ha="right")
         cell.text(7.5, height, words, size=8.5, color=GREY, va="center")
-        height -= step
-    return height + step - 0.15
+        height -= _LINE
+    return height + _LINE - 0.15

@@ -116,7 +116,12 @@ def photo_from_array(
         If the array's type or shape is another, or the picture is too small or too large.
     ValueError
         If `eye` names no eye.
+    TypeError
+        If it is no array.
     """
+    if not isinstance(array, np.ndarray):  # NumPy makes one of a palette's places and of a list as well
+        msg = f"'{name}' must be a NumPy array of uint8 or uint16, not of the type {type(array).__name__}"
+        raise TypeError(msg)
     samples = np.asarray(array)
     if samples.dtype.name not in ("uint8", "uint16"):
         msg = f"'{name}' must be an array of uint8 or uint16, not {samples.dtype.name}"
@@ -158,7 +163,7 @@ def _read_bytes(file: Path) -> bytes:
             msg = f"'{file.name}' has {size / 1e9:.1f} GB; at most {_MAX_FILE_BYTES / 1e9:.0f} GB are allowed"
             raise PhotoError(msg)
         data = file.read_bytes()
-    except PhotoError:  # an OSError too
+    except PhotoError:  # a ValueError too, which is caught below
         raise
     except FileNotFoundError:
         msg = f"'{file}' does not exist"

@@ -257,7 +257,9 @@ def _flags(
         "turned_view": abs(rotation_deg) > _VIEW_DEG,
     }
     found = [name for name, present in conditions.items() if present]
-    return (*found, *angle_flags(rotation_deg, uncertainty_deg))
+    # Another photo would not mend vague picks, so they have flags of their own.
+    of_pairs = {"uncertain": "pairs_uncertain", "too_uncertain": "pairs_too_uncertain"}
+    return (*found, *(of_pairs.get(name, name) for name in angle_flags(rotation_deg, uncertainty_deg)))
 
 
 def _pixel_map(fit: Similarity, flip: float) -> NDArray[np.float64]:

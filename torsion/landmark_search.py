@@ -13,7 +13,10 @@ from torsion.masks import EyePicture
 from torsion.photo import Ellipse
 from torsion.unwrap import Band, sample
 
-__all__ = ["find_landmarks"]
+__all__ = ["FAINT", "find_landmarks"]
+
+FAINT = 0.25
+"""Worth below which a landmark hardly shows in print."""
 
 Doubles = NDArray[np.float64]
 Floats = NDArray[np.float32]
@@ -33,6 +36,9 @@ _MIN_CONTRAST = 0.03  # of the surroundings' brightness; below, eyes do not see 
 _MIN_OVER_USUAL = 2.5  # times the band's usual contrast
 _DARK = 8.0  # grey levels added below a fraction, so that noise in the dark counts for little
 _MIN_WORTH = 0.15
+_ENOUGH = (
+    4  # clear ones, beside which faint ones only mislead: three are found again, and one may be mistaken
+)
 _SPREAD_DEG = 16.0  # landmarks nearer to each other than this share their worth
 _MIN_APART_DEG = 6.0
 _EDGE = 0.035  # from the edge of what is valid, where surroundings are known on one side only
@@ -229,7 +235,10 @@ def _kind(eye: EyePicture, contrast: Floats, x: float, y: float, band: Band) -> 
 
 
 def _spread(found: Sequence[Landmark], count: int) -> list[Landmark]:
-    """Take the best again and again; what lies near to one that is taken counts for less."""
+    """Take the best again and again; what lies near to one that is taken counts for less.
+
+    Faint ones are left out where there are enough others.
+    """
     chosen: list[Landmark] = []
     worths = np.array([landmark.worth for landmark in found])
     directions = np.array([landmark.direction_deg for landmark in found])
@@ -239,7 +248,8 @@ def _spread(found: Sequence[Landmark], count: int) -> list[Landmark]:
         apart = np.abs(wrap_rotation_deg(directions - directions[best]))
         worths = worths * (1.0 - np.exp(-((apart / _SPREAD_DEG) ** 2)))
         worths[apart < _MIN_APART_DEG] = 0.0
-    return chosen
+    clear = [landmark for landmark in chosen if landmark.worth >= FAINT]
+    return clear if len(clear) >= _ENOUGH else chosen
 
 
 def _weighted(values: Floats, weight: Floats, sigma_px: float) -> Floats:

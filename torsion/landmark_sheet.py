@@ -15,6 +15,7 @@ from torsion._version import __version__
 from torsion.angles import unit_vector, wrap_direction_deg
 from torsion.centre import LIMBUS_MM
 from torsion.flags import FLAGS
+from torsion.landmark_search import FAINT
 from torsion.landmark_survey import LandmarkSurvey, clock_words, length_words, offset_words
 from torsion.landmarks import Landmark
 from torsion.photo import Ellipse, Photo
@@ -30,7 +31,6 @@ MOST_LANDMARKS = 8
 _VIEW, _PATCH = 1.5, 0.24  # half side of the eye and of a landmark's picture, in limbus radii
 _EYE_PX, _PATCH_PX = 1000, 400  # 220 dots an inch in print
 _DIAL = 1.74  # where degrees are written
-_WEAK = 0.25  # worth below which a landmark is marked as faint
 
 
 def landmark_sheet(survey: LandmarkSurvey, *, case: str = "") -> str:
@@ -94,7 +94,7 @@ def _card(survey: LandmarkSurvey, index: int, limbus: Ellipse) -> dict[str, Any]
     return {
         "number": landmark.number,
         "kind": landmark.kind + (" on the iris" if landmark.band == "iris" else ""),
-        "faint": landmark.worth < _WEAK,
+        "faint": landmark.worth < FAINT,
         "direction": direction_degrees(landmark.direction_deg),
         "clock": clock_words(landmark.direction_deg),
         "offset": offset and offset_words(offset),

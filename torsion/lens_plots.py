@@ -10,9 +10,19 @@ from torsion.lens_marks import AgainstPlan, LensAxis
 from torsion.measurement import Measurement
 from torsion.preparation import PreparedPhoto
 from torsion.record import cautions
-from torsion.wording import axis_degrees, flag_words, rotation_words, turn_words, verdict_word
+from torsion.wording import (
+    axis_degrees,
+    flag_words,
+    reason_words,
+    rotation_words,
+    turn_words,
+    verdict_word,
+    wrapped,
+)
 
 __all__ = ["lens_figure"]
+
+_EYES, _LINE = 6.3, 0.19  # inches: of the two dials, and of a line of words above or below them
 
 
 def lens_figure(
@@ -21,6 +31,7 @@ def lens_figure(
     points_px: Sequence[tuple[float, float]],
     *,
     plan: AgainstPlan | None = None,
+    flags: Sequence[str] = (),
 ) -> Figure:
     """Draw the seated photo and the photo that shows the marks, each with the lens's axis.
 
@@ -32,6 +43,8 @@ def lens_figure(
         Points on the marks, in pixels of the second photo.
     plan : AgainstPlan, optional
         Then the planned axis is drawn dashed.
+    flags : sequence of str, optional
+        Of the photos, of the marks and of what follows from them, as they are said beside the figure.
 
     Returns
     -------
@@ -39,21 +52,22 @@ def lens_figure(
         A refused measurement shows the points, no axis, and says REFUSED.
     """
     refused = lens.axis_deg is None
-    figure = Figure(figsize=(13.0, 8.2), facecolor=PAPER)
+    words, notes = _under_head(measurement, lens, plan), _notes(flags)
+    below, above = _LINE * len(notes) + 0.9, _LINE * len(words) + 0.9  # inches
+    height = below + _EYES + above
+    figure = Figure(figsize=(13.0, height), facecolor=PAPER)
     head = (
         "No axis to use" if lens.axis_deg is None else f"Marks of the lens at {axis_degrees(lens.axis_deg)}"
     )
-    figure.text(0.022, 0.945, head, va="center", size=25, weight="bold", color=INK)
-    figure.text(0.022, 0.9, _under_head(measurement, lens, plan), va="center", size=12, color=INK)
-    flags = "\n".join(f"! {flag_words(name)}" for name in lens.flags)
-    figure.text(0.022, 0.886, flags, va="top", size=9.5, color=INK)
+    figure.text(0.022, 1.0 - 0.42 / height, head, va="center", size=25, weight="bold", color=INK)
+    figure.text(0.022, 1.0 - 0.7 / height, "\n".join(words), va="top", size=12, color=INK)
     planned, carried = (None, None) if plan is None else (plan.planned_deg, plan.surgical_deg)
     shown = (
         (0.012, measurement.seated, lens.axis_deg, planned, "SEATED: frame of the axis"),
         (0.508, measurement.supine, lens.photo_deg, carried, "PHOTO: as displayed"),
     )
     for left, prepared, axis_deg, planned_deg, caption in shown:
-        axes = figure.add_axes((left, 0.11, 0.48, 0.76))
+        axes = figure.add_axes((left, (below + 0.1) / height, 0.48, (_EYES - 0.1) / height))
         found = draw_eye(axes, prepared)
         if found and not refused and axis_deg is not None:
             if planned_deg is not None:
@@ -63,23 +77,36 @@ def lens_figure(
             _draw_points(axes, prepared, points_px)
             if refused:
                 write_over(axes, verdict_word("refuse"), "no axis is read")
-        figure.text(left + 0.24, 0.09, caption, ha="center", size=13, weight="bold", color=INK)
+        at = left + 0.24, (below - 0.1) / height
+        figure.text(*at, caption, ha="center", size=13, weight="bold", color=INK)
     lines = "line: the lens  ·  dashes: planned axis  ·  rings: points on the marks"
-    figure.text(0.022, 0.045, lines, size=9.5, color=GREY)
+    figure.text(0.022, (below - 0.32) / height, lines, size=9.5, color=GREY)
+    figure.text(0.022, (below - 0.42) / height, "\n".join(notes), va="top", size=9.5, color=INK)
     said = "\n".join(cautions(axis=False))
-    figure.text(0.022, 0.010, said, size=8.5, color=GREY)
+    figure.text(0.022, 0.08 / height, said, size=8.5, color=GREY)
     return figure
 
 
-def _under_head(measurement: Measurement, lens: LensAxis, plan: AgainstPlan | None) -> str:
-    verdict = f"Photos {verdict_word(measurement.verdict)}"
-    if lens.standard_uncertainty_deg is None or lens.axis_deg is None:
-        return verdict
-    words = (
-        f"{verdict}; in the seated photo's frame, standard uncertainty "
-        f"{lens.standard_uncertainty_deg:.1f}°; eye turned {rotation_words(measurement.rotation_deg)}"
-    )
-    return words if plan is None else f"{words}; off the plan by {turn_words(plan.off_deg)}"
+def _under_head(measurement: Measurement, lens: LensAxis, plan: AgainstPlan | None) -> list[str]:
+    """Say in lines what was found, as the text does."""
+    m = measurement
+    reason = "" if m.verdict == "accept" else f": {reason_words(m.flags, m.verdict)}"
+    said = [f"Photos {verdict_word(m.verdict)}{reason}"]
+    if lens.standard_uncertainty_deg is not None and lens.axis_deg is not None:
+        said.append(
+            f"In the seated photo's frame, standard uncertainty {lens.standard_uncertainty_deg:.1f}°; "
+            f"eye turned {rotation_words(m.rotation_deg)}"
+        )
+    if plan is not None:
+        said.append(
+            f"Off the plan by {turn_words(plan.off_deg)}, ± {plan.standard_uncertainty_deg:.1f}° "
+            f"({plan.uncertainty_is})"
+        )
+    return [line for words in said for line in wrapped(words, 140, indent="  ")]
+
+
+def _notes(flags: Sequence[str]) -> list[str]:
+    return [line for name in flags for line in wrapped(f"! {flag_words(name)}", 185, indent="  ")]
 
 
 def _draw_points(axes: Axes, prepared: PreparedPhoto, points_px: Sequence[tuple[float, float]]) -> None:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from torsion.limbal_edges import WINDOW_DEG, edges_of, extent_of, flanks_of, part_of
 from torsion.limbal_end import end_of, runs_on, stain_beyond
 from torsion.limbal_lean import SOME_WHITE, Leant, lean_of
-from torsion.limbal_ring import BAND, Channel, Ring
+from torsion.limbal_ring import Channel, Ring
 from torsion.limbal_rows import COLUMNS, STEP_DEG
 from torsion.limbal_sides import fit_sides
 from torsion.quantiles import mean, median
@@ -99,7 +99,7 @@ def rough_edges(ring: Ring, at: int, *, channel: Channel) -> tuple[float, float]
     """
     columns = _window(at)
     white, half = ring.white_band[columns], len(columns) // 2
-    profile = ring.signal(channel)[ring.rows(*BAND)][:, columns].mean(axis=0).astype(float)
+    profile = ring.signal(channel)[ring.rows(*ring.band)][:, columns].mean(axis=0).astype(float)
     edges = edges_of(profile, white, half)
     if edges is None or not NARROWEST_DEG / 2 < edges[1] - edges[0] < _WIDER * WIDEST_DEG:
         return None
@@ -133,7 +133,7 @@ def measure_bar(
     columns = _window(round(sum(edges_deg) / 2 / STEP_DEG))
     first_deg = round(sum(edges_deg) / 2 / STEP_DEG) * STEP_DEG - (len(columns) // 2) * STEP_DEG
     edges = edges_deg[0] - first_deg, edges_deg[1] - first_deg
-    trace = _trace(ring, columns, edges, ring.rows(1.02, 1.12), channel=channel)
+    trace = _trace(ring, columns, edges, ring.rows(ring.band[0] - 0.01, ring.band[1] - 0.01), channel=channel)
     if trace is None or (min(trace.beside) < SOME_WHITE and not _is_stained(ring, trace)):
         return None
     along = ring.rows(1.02, min(trace.outer - 0.01, 1.25))  # now the whole of its length says how it leans
@@ -174,7 +174,7 @@ def _trace(
     if abs(slope) > STEEPEST:
         return None
     leant = Leant(ring, columns, slope)
-    near = leant.readable(ring, edges, ring.rows(1.01, 1.11))
+    near = leant.readable(ring, edges, ring.rows(ring.band[0] - 0.02, ring.band[1] - 0.02))
     straight = leant.of(ring.contrast(channel), near).mean(axis=0).astype(float)
     fine = edges_of(straight, leant.white, int(np.clip(round(crossing / STEP_DEG), 1, len(columns) - 2)))
     if fine is None or fine[1] - fine[0] > _WIDER * WIDEST_DEG:
@@ -183,7 +183,7 @@ def _trace(
     if max(beside) < SOME_WHITE:
         return None
     depth = leant.depth(ring.signal(channel), fine, beside, ring.rows(*ring.radii[[0, -1]]))
-    density = median(depth[ring.rows(*BAND)])
+    density = median(depth[ring.rows(*ring.band)])
     outer = end_of(ring, depth, density)
     if outer is None or density < LEAST[channel]:
         return None
@@ -191,7 +191,7 @@ def _trace(
 
 
 def _is_stained(ring: Ring, trace: _Trace) -> bool:
-    rows = ring.rows(*BAND)
+    rows = ring.rows(*ring.band)
     return median(trace.leant.depth(ring.stain, trace.edges, trace.beside, rows)) > _TINTED
 
 
@@ -220,7 +220,7 @@ def _sided(ring: Ring, trace: _Trace, channel: Channel) -> _Trace:
 
 
 def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, channel: Channel) -> Bar:
-    (start, end), leant, band = trace.edges, trace.leant, ring.rows(*BAND)
+    (start, end), leant, band = trace.edges, trace.leant, ring.rows(*ring.band)
     beside, flanks = leant.beside(ring, trace.edges), leant.flanks(trace.edges)
     along = leant.of(ring.white, ring.rows(1.04, trace.outer))
     past, beyond = (ring.rows(trace.outer + 0.02, trace.outer + reach) for reach in (0.12, 0.10))
@@ -261,5 +261,5 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ch
 
 def _white_before(before: Ring, leant: Leant, trace: _Trace) -> float:
     start, end = trace.edges
-    white = leant.of(before.white & ~before.shine, before.rows(*BAND))
+    white = leant.of(before.white & ~before.shine, before.rows(*before.band))
     return mean(white[:, part_of(start - 2.0, end + 2.0)])

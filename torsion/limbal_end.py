@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 
 from torsion.limbal_edges import part_of
 from torsion.limbal_lean import Leant
-from torsion.limbal_ring import BAND, Ring
+from torsion.limbal_ring import Ring
 from torsion.limbal_rows import STEP_DEG
 from torsion.quantiles import mean, median, percentile
 
@@ -30,7 +30,7 @@ def end_of(ring: Ring, depth: Doubles, density: float) -> float | None:
     density : float
         Of the bar as a whole.
     """
-    rows = ring.rows(1.06, ring.radii[-1])
+    rows = ring.rows(min(1.06, ring.band[1]), ring.radii[-1])
     low = depth[rows] < 0.5 * density
     gone = np.convolve(low, np.ones(_PATCH_ROWS), "valid") > _PATCH_ROWS - 0.5
     if not gone.any():
@@ -87,7 +87,7 @@ def stain_beyond(ring: Ring, leant: Leant, edges: tuple[float, float], past: sli
     (start, end), width = edges, edges[1] - edges[0]
     left = leant.of(ring.stain, past)
     around = median(np.percentile(left[:, part_of(start - width, end + width)], 80, axis=1))
-    tints = [leant.of(ring.stain, ring.rows(*BAND))[:, flank] for flank in leant.flanks(edges)]
+    tints = [leant.of(ring.stain, ring.rows(*ring.band))[:, flank] for flank in leant.flanks(edges)]
     own = mean(np.array([percentile(tint, 80.0) for tint in tints]))
     white = leant.of(ring.white, past) > 0
     away = (part_of(start - 4.0 * width, start - 1.5 * width), part_of(end + 1.5 * width, end + 4.0 * width))

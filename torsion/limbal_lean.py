@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.limbal_edges import Flanks, flanks_of, part_of
-from torsion.limbal_ring import BAND, Ring
+from torsion.limbal_ring import Ring
 from torsion.limbal_rows import COLUMNS, STEP_DEG
 from torsion.quantiles import mean, percentile, row_medians
 
@@ -27,7 +27,7 @@ class Leant:
         shift = np.rint(lean / STEP_DEG).astype(int)
         places = (columns[None, :] + shift[:, None]) % COLUMNS
         self._places = places + COLUMNS * np.arange(len(shift))[:, None]
-        self.white = self.of(ring.white, ring.rows(*BAND)).mean(axis=0)
+        self.white = self.of(ring.white, ring.rows(*ring.band)).mean(axis=0)
 
     def flanks(self, edges: tuple[float, float]) -> Flanks:
         """Columns to the left and right of a bar between edges, degrees from the first column."""
@@ -59,7 +59,7 @@ class Leant:
 
     def beside(self, ring: Ring, edges: tuple[float, float]) -> tuple[float, float]:
         """Shares of white in both flanks where the bar crosses the limbus, as far as it can be read."""
-        rows = self.readable(ring, edges, ring.rows(*BAND))
+        rows = self.readable(ring, edges, ring.rows(*ring.band))
         left, right = (mean(self.of(ring.white, rows, flank)) for flank in self.flanks(edges))
         return left, right
 

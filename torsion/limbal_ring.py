@@ -5,7 +5,7 @@ rows run outwards from the visible edge of the white.  Amounts are optical densi
 which colourants add up and the exposure of the photo cancels.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
 import cv2
@@ -17,7 +17,7 @@ from torsion.own_white import OwnWhite, is_white
 from torsion.photo import Ellipse
 from torsion.rim import Rim, find_rim
 
-__all__ = ["BAND", "CHANNELS", "Channel", "Ring", "unwrap_ring"]
+__all__ = ["BAND", "CHANNELS", "NEAR", "Channel", "Ring", "unwrap_ring"]
 
 Floats = NDArray[np.float32]
 Doubles = NDArray[np.float64]
@@ -29,6 +29,9 @@ CHANNELS: tuple[Channel, ...] = get_args(Channel)
 
 BAND = (1.03, 1.13)
 """Limbus radii between which a mark that crosses the limbus lies on white."""
+
+NEAR = (1.02, 1.07)
+"""Likewise where a lid that comes in aslant leaves white on both sides close to the limbus alone."""
 
 _MARK_RADII = RADII[RADII > 0.985]  # within which marks are looked for
 _BLOOD = 1.0 / 3.0  # of what blood swallows of green, it swallows at most a third of red
@@ -68,7 +71,9 @@ class Ring:
     shine : (R, 1440) bool ndarray
         True where a lamp is mirrored; the maps show what lies further in and out there.
     white_band : (1440,) ndarray
-        Share of white in each direction within `BAND`.
+        Share of white in each direction within `band`.
+    band : (float, float)
+        Limbus radii between which marks are looked for.
     """
 
     radii: Doubles
@@ -80,6 +85,12 @@ class Ring:
     white: Mask
     shine: Mask
     white_band: Doubles
+    band: tuple[float, float] = BAND
+
+    def near(self) -> "Ring":
+        """Give the same ring, read within `NEAR`."""
+        rows = self.rows(*NEAR)
+        return replace(self, band=NEAR, white_band=self.white[rows].mean(axis=0))
 
     def signal(self, channel: Channel) -> Floats:
         """Give what is searched for marks of one kind."""

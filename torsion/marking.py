@@ -31,7 +31,7 @@ from torsion.marks import (
     opposite_axis,
     two_point_mark,
 )
-from torsion.measurement import Measurement, MeasureOptions, measure
+from torsion.measurement import Measurement, MeasureOptions, measure_pair
 from torsion.photo import Turn, is_grey
 from torsion.preparation import PhotoLike, PreparedPhoto, PrepareOptions, prepare
 from torsion.upright import as_displayed, upright_pair
@@ -154,7 +154,7 @@ def read_marks(
     flip = options.seated_mirrored
     if supine is not None:
         view = MeasureOptions(mirrored=options.mirrored, seated_mirrored=flip, turned_deg=options.turned_deg)
-        pair = measure(seated, supine, eye=named, options=view)
+        pair = measure_pair(seated, supine, eye=named, options=view)
         return _marking(pair.seated, pair, planned, points_px, named or pair.eye, options)
     first = prepare(seated, eye=named, options=PrepareOptions(mirrored=flip))
     if flip:  # points are those of the picture as displayed

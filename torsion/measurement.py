@@ -7,15 +7,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.angles import Eye, read_eye, rotation_name
-from torsion.axis import AxisFrame, AxisTransfer, Incision, transfer_axis, transfer_incision
+from torsion.axis import AxisFrame, AxisTransfer, Incision, check_plan, transfer_axis, transfer_incision
 from torsion.comparison import Comparison, compare
 from torsion.confidence import Answer
 from torsion.flags import Verdict, worst_verdict
 from torsion.network import Network
 from torsion.order import Sign
 from torsion.orientation import View
-from torsion.photo import TURNS, Turn
-from torsion.preparation import PhotoLike, PreparedPhoto, PrepareOptions, prepare
+from torsion.photo import Turn, read_switch, read_turn
+from torsion.preparation import PhotoLike, PreparedPhoto, PrepareOptions, prepare, stated_eye
 from torsion.quantiles import COVERAGE
 from torsion.unwrap import Band
 
@@ -23,7 +23,7 @@ __all__ = [
     "MeasureOptions",
     "Measurement",
     "conclude",
-    "measure",
+    "measure_pair",
 ]
 
 
@@ -40,6 +40,11 @@ class MeasureOptions:
     turned_deg : {0, 90, 180, 270}, default 0
         The supine picture is known to be turned counter-clockwise by so much, as ``view`` states it.  All
         turns are tried in any case; one that was not stated is for a person to look at.
+
+    Raises
+    ------
+    ValueError
+        If one of them is another value.
     """
 
     mirrored: bool = False
@@ -47,9 +52,9 @@ class MeasureOptions:
     turned_deg: Turn = 0
 
     def __post_init__(self) -> None:
-        if self.turned_deg not in TURNS:
-            msg = f"turned_deg must be 0, 90, 180 or 270, not {self.turned_deg!r}"
-            raise ValueError(msg)
+        for name in ("mirrored", "seated_mirrored"):
+            object.__setattr__(self, name, read_switch(getattr(self, name), name=name))
+        object.__setattr__(self, "turned_deg", read_turn(self.turned_deg))
 
     @property
     def of_supine(self) -> PrepareOptions:
@@ -124,7 +129,7 @@ class Measurement:
     parameters: NDArray[np.float64] | None = None
 
 
-def measure(
+def measure_pair(
     seated: PhotoLike,
     supine: PhotoLike,
     *,
@@ -134,45 +139,21 @@ def measure(
     incision_deg: float | None = None,
     options: MeasureOptions | None = None,
 ) -> Measurement:
-    """Measure how far the eye in the supine photo is turned against the seated photo.
-
-    Parameters
-    ----------
-    seated, supine : path, (H, W[, 3]) uint8 or uint16 array, Photo or PreparedPhoto
-    eye : {"OD", "OS", "R", "L"}, optional
-        Right or left; names the direction, and is compared with what the files say.
-    axis_deg : float, optional
-        Planned axis in [0, 180], to be carried into the supine picture.
-    axis_frame : {"same", "level", "unknown"}, default "unknown"
-        How the seated photo's frame relates to that of the keratometry.
-    incision_deg : float, optional
-        Direction of an incision in [0, 360], likewise.
-    options : MeasureOptions, optional
+    """Measure one pair: `torsion.several.measure` for a single photo of either posture.
 
     Returns
     -------
     Measurement
         Also where the answer is no; see its verdict and flags.
-
-    Raises
-    ------
-    PhotoError
-        If a file cannot be used.
-    ValueError
-        If the eye, axis or incision is not one of those allowed.
-
-    Notes
-    -----
-    A second check, not a medical device.  That two photos show the same eye does not prove that a plan is
-    this patient's.
     """
+    check_plan(axis_deg, incision_deg, frame=axis_frame)
     options = options or MeasureOptions()
     named = read_eye(eye) if eye is not None else None
     first = prepare(seated, eye=named, options=PrepareOptions(mirrored=options.seated_mirrored))
     second = prepare(supine, eye=named, options=options.of_supine)
+    named = stated_eye((first, second)) or named
     second, found = _compared(first, second, options)
     shown = first.laterality.upright, found.supine_laterality
-    named = named or first.photo.eye or second.photo.eye
     flags = [*found.flags]
     if len({named, *shown} - {None}) > 1:
         flags.append("other_side")
@@ -216,7 +197,8 @@ def _compared(
         return second, found
     if found.view.displayed_deg == second.turned_deg or "on_its_side" in first.flags:
         return second, found  # the second one lies as it should
-    second = prepare(second.photo, options=PrepareOptions(turned_deg=found.view.displayed_deg))
+    anew = prepare(second.photo, options=PrepareOptions(turned_deg=found.view.displayed_deg))
+    second = replace(anew, mirrored=second.mirrored)
     return second, compare(first, second, mirrored=options.mirrored, turned_deg=options.turned_deg)
 
 
@@ -227,8 +209,8 @@ def conclude(
     flags = [*measured.flags]
     if measured.eye is None:
         flags.append("eye_not_given")
-    if axis_deg is not None and axis_frame == "unknown":
-        flags.append("frame_unknown")
+    if axis_deg is not None and axis_frame == "unknown" and worst_verdict(flags) != "refuse":
+        flags.append("frame_unknown")  # where no axis is carried, its frame does not matter
     verdict = worst_verdict(flags)
     rotation, uncertainty = measured.rotation_deg, measured.standard_uncertainty_deg
     usable = rotation if verdict != "refuse" else None

@@ -15,11 +15,42 @@ from numpy.typing import ArrayLike, NDArray
 
 from torsion.angles import Eye, mirror_axis_deg, wrap_axis_deg
 
-__all__ = ["TURNS", "UNDONE_BY", "Ellipse", "Photo", "Turn", "is_grey"]
+__all__ = [
+    "PHOTO_SUFFIXES",
+    "TURNS",
+    "UNDONE_BY",
+    "Ellipse",
+    "Photo",
+    "Turn",
+    "is_grey",
+    "read_switch",
+    "read_turn",
+]
 
 Turn = Literal[0, 90, 180, 270]
 TURNS: tuple[Turn, ...] = get_args(Turn)
 UNDONE_BY: dict[Turn, Turn] = {0: 0, 90: 270, 180: 180, 270: 90}
+
+# By these, photos are told from other files of a folder; what is named is read by its content.
+PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".bmp", ".webp", ".heic", ".heif", ".dcm")
+
+
+def read_turn(turned_deg: object, *, name: str = "turned_deg") -> Turn:
+    """Read a turn of a picture; a ValueError where it is none of the four."""
+    if not isinstance(turned_deg, bool | np.bool_):  # False is no 0 here: it would be written as false
+        for turn in TURNS:
+            if turned_deg == turn:
+                return turn
+    msg = f"{name} must be 0, 90, 180 or 270, not {turned_deg!r}"
+    raise ValueError(msg)
+
+
+def read_switch(value: object, *, name: str) -> bool:
+    """Read what is yes or no; a ValueError where it is neither, as 0 or a text would be."""
+    if not isinstance(value, bool | np.bool_):
+        msg = f"{name} must be True or False, not {value!r}"
+        raise ValueError(msg)
+    return bool(value)
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,8 +218,14 @@ class Photo:
         )
 
     def turned(self, turn_deg: int) -> "Photo":
-        """Return the photo and its outlines turned counter-clockwise by 0, 90, 180 or 270 degrees."""
-        if turn_deg == 0:
+        """Return the photo and its outlines turned counter-clockwise by 0, 90, 180 or 270 degrees.
+
+        Raises
+        ------
+        ValueError
+            If it is another turn.
+        """
+        if read_turn(turn_deg, name="turn_deg") == 0:
             return self
         height_px, width_px = (side * self.decoded_scale for side in self.pixels.shape[:2])
         quarter = replace(

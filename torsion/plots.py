@@ -1,15 +1,13 @@
 """Figures of measurements: both eyes in their dials, and what was found said in words."""
 
-import io
 import textwrap
 from collections.abc import Sequence
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.text import Text
 
 from torsion.aid_plots import draw_aids, legend_words
-from torsion.aid_words import centre_words, hand_words, ink_words, ways_words
+from torsion.aid_words import TO_THE_AXIS, centre_words, hand_words, ink_words, ways_words
 from torsion.aids import NO_AIDS, Aids
 from torsion.angles import wrap_direction_deg
 from torsion.axis import AxisTransfer
@@ -29,6 +27,7 @@ from torsion.dial_plots import (
 from torsion.flags import FLAGS, Verdict
 from torsion.measurement import Measurement
 from torsion.network_words import network_sentence
+from torsion.pictures import figure_bytes
 from torsion.preparation import PreparedPhoto
 from torsion.record import measurement_cautions
 from torsion.wording import (
@@ -58,11 +57,7 @@ _SMALL_PRINT = 92  # letters of a line below a photo
 
 def png_bytes(figure: Figure) -> bytes:
     """Return a figure as a PNG file without metadata: the same figure gives the same bytes."""
-    file = io.BytesIO()
-    for text in figure.findobj(Text):
-        text.set_parse_math(False)  # a name of a file or a landmark may hold dollars, and is no formula
-    figure.savefig(file, format="png", dpi=_DPI, facecolor=PAPER, metadata={"Software": None})
-    return file.getvalue()
+    return figure_bytes(figure, "png", dpi=_DPI)
 
 
 def measurement_figure(
@@ -231,7 +226,8 @@ def _notes(m: Measurement, cost: AxisCost | None, aids: Aids) -> list[str]:
     order = ("refuse", "review", "accept")
     flags = sorted(m.flags, key=lambda name: order.index(FLAGS[name].verdict))
     said = [] if m.network is None else [f"Photos: {network_sentence(m.network, files=True)}"]
-    said += [] if cost is None else [f"Cost: {cost_words(cost)}."]
+    costs = "" if cost is None else cost_words(cost)
+    said += [f"Cost: {costs}."] if costs else []
     lines = [line for words in (*said, *_aid_lines(aids)) for line in wrapped(words, 185, indent="  ")]
     words = [f"! {flag_words(name)}" for name in flags[:_MOST_FLAGS]]
     lines += [line for flag in words for line in wrapped(flag, 185, indent="  ")]
@@ -248,5 +244,5 @@ def _aid_lines(aids: Aids) -> list[str]:
     ways, ink = ways_words(aids), ink_words(aids)
     hand = [] if aids.hand is None else hand_words(aids.hand)
     centre = [] if aids.centre is None else centre_words(aids.centre)
-    parts = (("To the axis", ways), ("Ink", ink), ("By hand", hand), ("Centre", centre))
+    parts = ((TO_THE_AXIS, ways), ("Ink", ink), ("By hand", hand), ("Centre", centre))
     return [f"{label}: {'; '.join(words)}." for label, words in parts if words]

@@ -1,14 +1,15 @@
 """One photo made ready for many pairs: read, its eye found, masked and assessed."""
 
 import logging
-from collections.abc import Mapping
+import os
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from pathlib import Path
+from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import NDArray
 
-from torsion.angles import Eye
+from torsion.angles import Eye, read_eye
 from torsion.errors import PhotoError
 from torsion.flags import Verdict, worst_verdict
 from torsion.intake import photo_from_array, read_photo
@@ -16,10 +17,10 @@ from torsion.laterality import Laterality, read_laterality
 from torsion.likeness import unlike_an_eye
 from torsion.locate import locate
 from torsion.masks import EyePicture, cut_out, turned_eye
-from torsion.photo import UNDONE_BY, Ellipse, Photo, Turn
+from torsion.photo import UNDONE_BY, Ellipse, Photo, Turn, read_switch, read_turn
 from torsion.quality import assess
 
-__all__ = ["PhotoLike", "PrepareOptions", "PreparedPhoto", "prepare"]
+__all__ = ["PhotoLike", "PrepareOptions", "PreparedPhoto", "prepare", "stated_eye"]
 
 _LOG = logging.getLogger(__name__)
 
@@ -38,10 +39,19 @@ class PrepareOptions:
     turned_deg : {0, 90, 180, 270}, default 0
         The picture is known to be turned counter-clockwise by so much.  Lids are looked for above and below
         in it as it was upright; what is said of it refers to it as displayed.
+
+    Raises
+    ------
+    ValueError
+        If one of them is another value.
     """
 
     mirrored: bool = False
     turned_deg: Turn = 0
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "mirrored", read_switch(self.mirrored, name="mirrored"))
+        object.__setattr__(self, "turned_deg", read_turn(self.turned_deg))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,6 +70,10 @@ class PreparedPhoto:
     verdict : {"accept", "review", "refuse"}
     laterality : Laterality
         Eye that the picture shows by itself.
+    turned_deg : {0, 90, 180, 270}
+        Turn of the picture that it was prepared with.
+    mirrored : bool
+        The picture was un-mirrored; `photo` is the picture after that.
     """
 
     photo: Photo
@@ -71,22 +85,24 @@ class PreparedPhoto:
     verdict: Verdict
     laterality: Laterality = field(default_factory=Laterality)
     turned_deg: Turn = 0
+    mirrored: bool = False
 
 
-PhotoLike = str | Path | ArrayLike | Photo | PreparedPhoto
+PhotoLike = str | os.PathLike[str] | NDArray[Any] | Photo | PreparedPhoto
 
 
 def prepare(
-    photo: PhotoLike, *, eye: Eye | None = None, options: PrepareOptions | None = None
+    photo: PhotoLike, *, eye: str | None = None, options: PrepareOptions | None = None
 ) -> PreparedPhoto:
     """Find, mask and assess the eye in a photo.
 
     Parameters
     ----------
     photo : path, (H, W[, 3]) uint8 or uint16 array, Photo or PreparedPhoto
-        A PreparedPhoto is returned as it is, unless the options ask for another.
-    eye : {"OD", "OS"}, optional
-        Compared with what the file says.
+        A PreparedPhoto is returned as it is, unless the options ask for another; what was un-mirrored once
+        is not mirrored back.
+    eye : {"OD", "OS", "R", "L"}, optional
+        Compared with what the file, or the photo, says.
     options : PrepareOptions, optional
 
     Returns
@@ -97,14 +113,24 @@ def prepare(
     Raises
     ------
     PhotoError
-        If the file cannot be used, or a pupil given by hand does not lie inside the limbus.
+        If the file cannot be used, it or the photo states the other eye, or a pupil given by hand does not
+        lie inside the limbus.
+    ValueError
+        If `eye` names no eye.
+    TypeError
+        If `photo` is none of these.
     """
     options = options or PrepareOptions()
+    named = None if eye is None else read_eye(eye)
+    if isinstance(photo, Photo | PreparedPhoto):
+        _check_eye(photo if isinstance(photo, Photo) else photo.photo, named)
     turned = options.turned_deg
-    if isinstance(photo, PreparedPhoto) and not options.mirrored and turned in (0, photo.turned_deg):
+    undone = isinstance(photo, PreparedPhoto) and photo.mirrored
+    as_wanted = undone or not options.mirrored
+    if isinstance(photo, PreparedPhoto) and as_wanted and turned in (0, photo.turned_deg):
         return photo
-    photo = _as_photo(photo, eye)
-    photo = photo.mirrored() if options.mirrored else photo
+    photo = _as_photo(photo, named)
+    photo = photo.mirrored() if options.mirrored and not undone else photo
     upright = photo.turned(UNDONE_BY[turned])
     size = photo.pixels.shape[1], photo.pixels.shape[0]
     _LOG.info("%s: read, %d x %d px", photo.name, *size)
@@ -124,8 +150,31 @@ def prepare(
     laterality = read_laterality(photo, limbus, pupil)
     _LOG.info("%s: masked and assessed, flags: %s", photo.name, ", ".join(flags) or "none")
     return PreparedPhoto(
-        photo, limbus, pupil, picture, measures, flags, worst_verdict(flags), laterality, turned
-    )
+        photo, limbus, pupil, picture, measures, flags, worst_verdict(flags), laterality, turned,
+        options.mirrored or undone,
+    )  # fmt: skip
+
+
+def stated_eye(photos: Sequence[PreparedPhoto]) -> Eye | None:
+    """Return the eye that the photos, or their files, state; None where none does.
+
+    Raises
+    ------
+    PhotoError
+        If one states the right eye and another the left.
+    """
+    stated = {photo.photo.eye: photo.photo.name for photo in reversed(photos) if photo.photo.eye is not None}
+    if len(stated) > 1:
+        msg = f"'{stated['OD']}' states that it shows OD, but '{stated['OS']}' that it shows OS"
+        raise PhotoError(msg)
+    return next(iter(stated), None)
+
+
+def _check_eye(photo: Photo, eye: Eye | None) -> None:
+    """Refuse a photo that states the other eye: one that is read already as much as a file."""
+    if None not in (eye, photo.eye) and eye != photo.eye:
+        msg = f"'{photo.name}' states that it shows {photo.eye}, but {eye} was given"
+        raise PhotoError(msg)
 
 
 def _check_pupil(photo: Photo, limbus: Ellipse | None) -> None:
@@ -143,12 +192,22 @@ def _check_pupil(photo: Photo, limbus: Ellipse | None) -> None:
 
 
 def _as_photo(photo: PhotoLike, eye: Eye | None) -> Photo:
-    """Read a photo that is not read yet; a file at no larger size than the bands are sampled with."""
+    """Read a photo that is not read yet; a file at no larger size than the bands are sampled with.
+
+    Whatever else NumPy could make an array of is refused: a picture of another library may hold places in a
+    palette for colours, or be displayed turned.
+    """
     if isinstance(photo, PreparedPhoto):
         return photo.photo
-    if isinstance(photo, str | Path):
+    if isinstance(photo, Photo):
+        return replace(photo, eye=eye or photo.eye)
+    if isinstance(photo, str | os.PathLike):
         return read_photo(photo, eye=eye, max_side_px=_ENOUGH_SIDE_PX)
-    return photo if isinstance(photo, Photo) else photo_from_array(np.asarray(photo), eye=eye)
+    if isinstance(photo, np.ndarray):
+        return photo_from_array(photo, eye=eye)
+    kind = type(photo).__name__
+    msg = f"a photo must be a path, a NumPy array, a Photo or a PreparedPhoto, not of the type {kind}"
+    raise TypeError(msg)
 
 
 def _found_words(outline: Ellipse | None) -> str:

@@ -19,6 +19,7 @@ from PIL.JpegImagePlugin import JpegImageFile
 from PIL.PngImagePlugin import PngImageFile
 from PIL.TiffImagePlugin import TiffImageFile
 from PIL.WebPImagePlugin import WebPImageFile
+from simplejpeg import decode_jpeg
 
 from torsion.angles import Eye
 from torsion.dicom import read_dicom
@@ -114,7 +115,13 @@ def _read_jpeg(source: Source) -> Picture:
         if colours == 4:  # CMYK, which OpenCV reads wrongly
             samples = samples_of(source, JpegImageFile(io.BytesIO(source.data)))
         else:
-            samples = _plain_jpeg(source.data, colours, scale)
+            samples = decode_jpeg(
+                source.data,
+                "GRAY" if colours == 1 else "RGB",
+                min_height=height_px // scale,
+                min_width=width_px // scale,
+                strict=True,  # what is damaged inside is no photo, though most of it would decode
+            )
     return finished(source, samples, *orientation_and_time(exif), scale=scale)
 
 
@@ -136,15 +143,6 @@ def _jpeg_header(data: bytes) -> tuple[int, int, int, bytes, int]:
         if marker == 0xE1 and segment[4:10] == b"Exif\0\0":
             exif = exif or segment[4:]
         at += max(len(segment), 4)
-
-
-def _plain_jpeg(data: bytes, colours: int, scale: int) -> NDArray[np.uint8]:
-    """Decode a grey or colour JPEG as stored, smaller by `scale`: by OpenCV, which needs the least time."""
-    grey = {1: cv2.IMREAD_GRAYSCALE, 2: cv2.IMREAD_REDUCED_GRAYSCALE_2, 4: cv2.IMREAD_REDUCED_GRAYSCALE_4}
-    colour = {1: cv2.IMREAD_COLOR, 2: cv2.IMREAD_REDUCED_COLOR_2, 4: cv2.IMREAD_REDUCED_COLOR_4}
-    flag = (grey if colours == 1 else colour)[scale] | cv2.IMREAD_IGNORE_ORIENTATION
-    stored = cast(NDArray[np.uint8], cv2.imdecode(np.frombuffer(data, np.uint8), flag))
-    return stored if colours == 1 else cast(NDArray[np.uint8], cv2.cvtColor(stored, cv2.COLOR_BGR2RGB))
 
 
 def _read_png(source: Source) -> Picture:

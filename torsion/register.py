@@ -201,6 +201,17 @@ class _BandFit:
         across, down = self._ring_means(moved) @ self.widths, (last - first) / (height - 1) @ self.middles
         return np.stack([across, down]).reshape(2, 2, -1)
 
+    def _to_cells(self, moved: Doubles) -> Doubles:
+        """Give the way back from limbus radii to steps of the grid, for each patch: (patches, 2, 2)."""
+        (across_x, across_y), (down_x, down_y) = self._cells(moved)
+        inverse = np.array([[down_y, -down_x], [-across_y, across_x]])
+        cells: Doubles = inverse / (across_x * down_y - across_y * down_x + 1e-24)
+        return cells.transpose(2, 0, 1)
+
+    def _share(self, shared_power: Doubles, power: Doubles) -> Doubles:
+        """Share of the gradients' power that both photos have in common, about each patch."""
+        return np.clip(self._around(shared_power) / (self._around(power) + 1e-12), 0.1, 1.0)
+
     def votes(self, parameters: Doubles) -> Votes:
         """Sample the supine band with the present map; what displacement each patch asks for."""
         moved = self.rings.moved(parameters)
@@ -216,18 +227,12 @@ class _BandFit:
         variance = squares / np.maximum(common, 1e-6) + 1e-3
         own = tuple(np.multiply(slope, both, out=slope) for slope in slopes)
         shared_power = mean(own[0], self.seated_slopes[0]) + mean(own[1], self.seated_slopes[1])
-        for one, other in zip(self.seated_slopes, own, strict=True):
-            other += one
-            other *= both
-            other *= np.float32(0.5)
-        across, down = own  # the mean of both slopes
+        across, down = _means_into(own, self.seated_slopes, both)
         mixed = mean(across, down)
         information = np.array([[mean(across, across), mixed], [mixed, mean(down, down)]])
         pull = np.array([mean(across, difference), mean(down, difference)])
         # From steps of the grid to limbus radii in the supine eye.
-        (across_x, across_y), (down_x, down_y) = self._cells(moved)
-        inverse = np.array([[down_y, -down_x], [-across_y, across_x]])
-        to_cells = (inverse / (across_x * down_y - across_y * down_x + 1e-24)).transpose(2, 0, 1)
+        to_cells = self._to_cells(moved)
         turned = to_cells.transpose(0, 2, 1)
         size = self.patches[1] * self.patches[3]
         # Of the gradients' power only the part that both photos share tells a displacement; counting the
@@ -235,8 +240,7 @@ class _BandFit:
         shared = np.clip(correlation, 0.2, 1.0)
         # Noise is finer than texture, so of the gradients less is shared than of the texture. Steps so large
         # would follow the noise; but how sure the last one is depends on what is truly shared.
-        power = information[0, 0] + information[1, 1]
-        truly_shared = np.clip(self._around(shared_power) / (self._around(power) + 1e-12), 0.1, 1.0)
+        truly_shared = self._share(shared_power, information[0, 0] + information[1, 1])
         return Votes(
             self.band,
             self.basis,
@@ -249,6 +253,15 @@ class _BandFit:
             common,
             self.direction,
         )
+
+
+def _means_into(slopes: tuple[Floats, ...], others: tuple[Floats, ...], both: Floats) -> tuple[Floats, ...]:
+    """Means of two photos' slopes where both count, in place of the first ones."""
+    for one, other in zip(slopes, others, strict=True):
+        one += other
+        one *= both
+        one *= np.float32(0.5)
+    return slopes
 
 
 def _along_ring(band: Floats, valid: Floats) -> Floats:

@@ -87,7 +87,7 @@ def theatre_sheet(
         "headline": _headline(m),
         "above": "Planned axis → lens marks in the supine photo" if _carried(m) else "No axis was given",
         "lines": _lines(m),
-        "cost": _capital(cost_words(cost)) if cost is not None and used else "",
+        "cost": "" if cost is None else _capital(cost_words(cost)),
         "ways": _ways(m, aids),
         "checks": _checks(aids) if used else [],
         "flags": _flags(m),

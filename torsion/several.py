@@ -5,16 +5,15 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from torsion.angles import Eye, read_eye, wrap_direction_deg, wrap_rotation_deg
-from torsion.axis import AxisFrame
+from torsion.axis import AxisFrame, check_plan
 from torsion.consensus import Consensus, Pairs, consensus
 from torsion.flags import worst_verdict
 from torsion.match import angle_flags
-from torsion.measurement import Measurement, MeasureOptions, conclude
-from torsion.measurement import measure as measure_pair
+from torsion.measurement import Measurement, MeasureOptions, conclude, measure_pair
 from torsion.network import LeftOut, Network, NetworkPair, NetworkPhoto
 from torsion.orientation import View
 from torsion.photo import TURNS
-from torsion.preparation import PhotoLike, PreparedPhoto, PrepareOptions, prepare
+from torsion.preparation import PhotoLike, PreparedPhoto, PrepareOptions, prepare, stated_eye
 
 __all__ = ["measure"]
 
@@ -73,9 +72,12 @@ def measure(
     Raises
     ------
     PhotoError
-        If a file cannot be used.
+        If a file cannot be used, or states the other eye than `eye` or another file.
     ValueError
-        If a list is empty, or the eye, axis or incision is not one of those allowed.
+        If a list is empty, the eye, axis, frame or incision is not one of those allowed, or there is a frame
+        without an axis.
+    TypeError
+        If what is given for a photo is none.
 
     Notes
     -----
@@ -96,15 +98,15 @@ def measure(
             incision_deg=incision_deg,
             options=options,
         )
-    stated = options = options or MeasureOptions()
+    check_plan(axis_deg, incision_deg, frame=axis_frame)
+    options = options or MeasureOptions()
     named = read_eye(eye) if eye is not None else None
     first_options = PrepareOptions(mirrored=options.seated_mirrored)
-    options = replace(options, seated_mirrored=False)  # it is undone here, once for each photo
     photos = [prepare(photo, eye=named, options=first_options) for photo in first]
     photos += [prepare(photo, eye=named, options=options.of_supine) for photo in second]
-    named = named or next((photo.photo.eye for photo in photos if photo.photo.eye), None)
+    named = stated_eye(photos) or named
     pairs = _measured(photos, len(first), named, options, progress)
-    combined = replace(_combined(photos, pairs, len(first)), eye=named, options=stated)
+    combined = replace(_combined(photos, pairs, len(first)), eye=named)
     return conclude(combined, axis_deg=axis_deg, axis_frame=axis_frame, incision_deg=incision_deg)
 
 
@@ -181,10 +183,28 @@ def _without_pair(combined: Measurement, rotation_deg: float) -> Measurement:
 
 
 def _report(photos: Sequence[PreparedPhoto], pairs: Pairs, seated: int, outcome: Consensus) -> Network:
-    found = outcome.adjustment
-    misfits = dict(zip(outcome.links, found.misfits_deg, strict=True)) if found else {}
-    turns = found.turns_deg if found else {}
-    shown_photos = tuple(
+    found, used = outcome.adjustment, len(outcome.links) if outcome.adjustment else 0
+    network = Network(
+        _photos_told(photos, seated, outcome), _pairs_told(pairs, outcome), used, len(pairs) - used
+    )
+    if found is None:
+        return network
+    return replace(
+        network,
+        disagrees=outcome.disagrees,
+        spread_deg=found.spread_deg,
+        chi_square=found.chi_square,
+        degrees_of_freedom=found.degrees_of_freedom,
+        probability=found.probability,
+        pair_share=found.pair_share,
+    )
+
+
+def _photos_told(
+    photos: Sequence[PreparedPhoto], seated: int, outcome: Consensus
+) -> tuple[NetworkPhoto, ...]:
+    turns = outcome.adjustment.turns_deg if outcome.adjustment else {}
+    return tuple(
         NetworkPhoto(
             "seated" if k < seated else "supine",
             photo.photo.name,
@@ -197,7 +217,12 @@ def _report(photos: Sequence[PreparedPhoto], pairs: Pairs, seated: int, outcome:
         )
         for k, photo in enumerate(photos)
     )
-    shown_pairs = tuple(
+
+
+def _pairs_told(pairs: Pairs, outcome: Consensus) -> tuple[NetworkPair, ...]:
+    found = outcome.adjustment
+    misfits = dict(zip(outcome.links, found.misfits_deg, strict=True)) if found else {}
+    return tuple(
         NetworkPair(
             *numbers,
             outcome.turned_deg[numbers],
@@ -208,19 +233,4 @@ def _report(photos: Sequence[PreparedPhoto], pairs: Pairs, seated: int, outcome:
             misfits.get(numbers),
         )
         for numbers, pair in pairs.items()
-    )
-    used = len(misfits)
-    if found is None:
-        return Network(shown_photos, shown_pairs, 0, len(pairs))
-    return Network(
-        shown_photos,
-        shown_pairs,
-        used,
-        len(pairs) - used,
-        outcome.disagrees,
-        found.spread_deg,
-        found.chi_square,
-        found.degrees_of_freedom,
-        found.probability,
-        found.pair_share,
     )

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from torsion.angles import wrap_direction_deg
 from torsion.marks import Mark
-from torsion.measurement import Measurement, MeasureOptions, measure
+from torsion.measurement import Measurement, MeasureOptions, measure_pair
 from torsion.photo import UNDONE_BY
 
 __all__ = ["as_displayed", "upright_pair"]
@@ -35,7 +35,7 @@ def upright_pair(pair: Measurement) -> tuple[Measurement, float]:
         return pair, 0.0
     turn = view.displayed_deg
     supine = pair.supine.photo.turned(UNDONE_BY[turn])
-    again = measure(pair.seated, supine, eye=pair.eye, options=MeasureOptions(mirrored=view.mirrored))
+    again = measure_pair(pair.seated, supine, eye=pair.eye, options=MeasureOptions(mirrored=view.mirrored))
     return (pair, 0.0) if again.verdict == "refuse" else (again, float(turn))
 
 

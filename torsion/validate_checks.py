@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from torsion.errors import PhotoError
 from torsion.flags import Verdict
 from torsion.intake import read_photo
-from torsion.measurement import Measurement, measure
+from torsion.measurement import Measurement, measure_pair
 from torsion.photo import Photo
 from torsion.preparation import PreparedPhoto, prepare
 from torsion.turned_ring import turned_eye
@@ -176,7 +176,7 @@ def work(task: Task) -> list[Answered]:
             second = _turned(photo, task.second, turned_deg)
     if isinstance(second, str):
         return [Answered(check, None, fault=second) for check, _ in task.partners]
-    return [_answered(check, measure(first, second)) for check, first in task.partners]
+    return [_answered(check, measure_pair(first, second)) for check, first in task.partners]
 
 
 def _order(check: Check) -> tuple[int, int, float, int]:
@@ -190,10 +190,12 @@ def _batches(group: Iterator[Check]) -> Iterator[tuple[Check, ...]]:
 
 
 def _light(photo: PreparedPhoto) -> PreparedPhoto:
-    """Drop the picture, since the eye has been cut out, and the time, since pairs have no order here."""
-    return replace(
-        photo, photo=replace(_with_pixels(photo.photo, np.zeros((1, 1), np.uint8)), captured_at=None)
-    )
+    """Drop the picture, since the eye has been cut out, and what the file says beside it.
+
+    Pairs have no order here, so no time; and which eye it is would tell different eyes apart by the file.
+    """
+    bare = replace(photo.photo, captured_at=None, eye=None)
+    return replace(photo, photo=_with_pixels(bare, np.zeros((1, 1), np.uint8)))
 
 
 def _with_pixels(photo: Photo, pixels: NDArray[np.uint8]) -> Photo:

@@ -211,10 +211,13 @@ def frame_words(axis: "AxisTransfer") -> str:
 
 
 def cost_words(cost: "AxisCost") -> str:
-    """Say what the rest of the error costs, and what leaving the axis uncorrected would have cost."""
-    lens = f"lens of {cost.cylinder_d:.2f} D at the cornea"
+    """Say what the rest of the error costs, and what leaving the axis uncorrected would have cost.
+
+    Empty where no axis is carried.
+    """
     if cost.expected_d is None or cost.upper_95_d is None or cost.uncorrected_d is None:
-        return f"{lens}: no figure, since no axis is carried"
+        return ""
+    lens = f"lens of {cost.cylinder_d:.2f} D at the cornea"
     lost = "" if cost.uncorrected_percent is None else f" ({cost.uncorrected_percent:.0f} % lost)"
     return (
         f"{lens}: {_dioptres(cost.expected_d)} of cylinder expected from this uncertainty "

@@ -72,6 +72,8 @@ class _LazyGroup(click.Group):
                 raise
             where = "a file" if fault.filename is None else f"'{fault.filename}'"
             msg = f"{where} cannot be read or written: {fault.strerror or fault}"
+            if isinstance(fault, FileNotFoundError):  # in the words that are said of a photo
+                msg = f"{where} does not exist"
             raise click.ClickException(printable(msg)) from fault
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

@@ -2,7 +2,7 @@
 
 import functools
 import hashlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -14,14 +14,14 @@ from torsion.aids import Aids, carried_centre, hand_check, ink_check
 from torsion.axis_ways import axis_ways
 from torsion.centre import check_limbus_mm, check_opening_mm
 from torsion.cli.picked import Point, check_inside, check_pairs_inside, point
+from torsion.cli.rows import Row, folded_rows
 from torsion.cli.toric_types import millimetres
 from torsion.errors import TorsionError
 from torsion.flags import worst_verdict
 from torsion.landmark_pairs import read_pairs
 from torsion.measurement import Measurement
-from torsion.wording import wrapped
 
-__all__ = ["AidRequest", "aid_options", "aid_rows", "folded_rows"]
+__all__ = ["AidRequest", "aid_options", "aid_rows"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,21 +88,18 @@ def _seated_x_px(found: Measurement, x_px: float) -> float:
     return found.seated.photo.width_px - 1.0 - x_px if found.options.seated_mirrored else x_px
 
 
-def aid_rows(aids: Aids, *, width: int) -> list[tuple[str, str]]:
-    """Labels and lines of the text, folded to so many characters."""
+def aid_rows(aids: Aids) -> list[Row]:
+    """Labels and lines of the text."""
+    ways = ways_words(aids)
+    if ways:  # the column of labels is too narrow for all of it
+        ways = ["in the supine photo, from", *ways]
     parts = {
-        "To the axis": ways_words(aids),
+        "To the axis": ways,
         "Ink": ink_words(aids),
         "By hand": [] if aids.hand is None else hand_words(aids.hand),
         "Centre": [] if aids.centre is None else centre_words(aids.centre, pixels=True),
     }
-    return [row for label, said in parts.items() for row in folded_rows(label, said, width=width)]
-
-
-def folded_rows(label: str, said: Sequence[str], *, width: int) -> list[tuple[str, str]]:
-    """Fold what is said under one label to so many characters; the label stands before the first line."""
-    lines = [line for words in said for line in wrapped(words, width)]
-    return [("" if at else label, line) for at, line in enumerate(lines)]
+    return [row for label, said in parts.items() for row in folded_rows(label, *said)]
 
 
 def _millimetres(check: Callable[[float], float]) -> Callable[[str], float]:

@@ -10,10 +10,9 @@ import numpy as np
 
 from torsion.budget import Budget, axis_budget, saved_d
 from torsion.cli import toric_types as types
-from torsion.cli.photo_options import json_option
+from torsion.cli.photo_options import check_outputs, json_option, picture_option
 from torsion.cli.toric_options import (
     as_usage_error,
-    picture_option,
     report,
     seed_option,
 )
@@ -89,6 +88,7 @@ def command(
     counted = {name for method in methods for name in METHODS[method]}
     idle = [f"--{name.replace('_', '-')}" for name in given if name not in counted]
     refuse_idle(*idle, when=True, why=f"is no part of --method {' or '.join(methods)}")
+    check_outputs((), json_to=json_to, picture=picture)
     with as_usage_error():
         parts = _given_parts(given)
         budgets = [

@@ -40,7 +40,7 @@ _SHOWN = 10  # doubtful rows, rows without a result, or unused photos, told one 
 @click.option(
     "--init",
     "init",
-    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    type=click.Path(path_type=Path),
     metavar="FOLDER",
     help=f"Propose FOLDER/{MANIFEST_NAME} from the names of the photos in it.",
 )

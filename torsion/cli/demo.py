@@ -9,7 +9,7 @@ import numpy as np
 from torsion.cli import toric_types as types
 from torsion.cli.toric_options import as_usage_error
 from torsion.cli.usage import refuse_idle
-from torsion.demo import PLANNED_AXIS_DEG, DemoError, draw_torsions, write_demo
+from torsion.demo import PLANNED_AXIS_DEG, DemoError, draw_torsions, earlier_files, write_demo
 
 __all__ = ["command"]
 
@@ -53,6 +53,7 @@ def command(torsions_deg: tuple[float, ...], out: Path, quiz: bool, seed: int | 
     rng = np.random.default_rng(seed) if quiz else None
     if not torsions_deg:
         torsions_deg = (_USUAL_DEG,) if rng is None else tuple(draw_torsions(rng))
+    earlier = earlier_files(out)
     try:
         with as_usage_error():
             paths = write_demo(out, torsions_deg, force=force, quiz=rng)
@@ -60,6 +61,9 @@ def command(torsions_deg: tuple[float, ...], out: Path, quiz: bool, seed: int | 
         raise click.ClickException(str(fault)) from fault
     for path in paths:
         click.echo(f"wrote {path}", err=True)
+    for path in earlier:
+        if path not in paths:
+            click.echo(f"! {path} is of an earlier demo and was left there", err=True)
     seated, supine = (shlex.quote(str(path)) for path in paths[:2])
     click.echo(f"Look at {paths[-2]}, then measure the first pair:\n")
     click.echo(

@@ -1,6 +1,5 @@
 """``torsion ink``: the pen marks at the limbus, and where the intended meridian lies beside them."""
 
-import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -9,6 +8,7 @@ import click
 from torsion.angles import Eye
 from torsion.cli import photo_options as shared
 from torsion.cli.picked import check_inside
+from torsion.cli.rows import folded_rows, rows_text
 from torsion.cli.usage import REFUSED, refuse_idle
 from torsion.errors import PhotoError
 from torsion.marking import Marking, MarkOptions, read_marks
@@ -23,7 +23,6 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-_WIDTH = 80  # characters right of the labels
 _CASES = {
     "none": "no ink mark was found at the limbus",
     "seated_marked": "ink in the seated photo; directions count from its level",
@@ -65,7 +64,7 @@ _WIDE = (
     help="Another mark, by two points of the last photo: a laser mark, the marks of a lens; may be repeated.",
 )
 @shared.mirrored_option
-@shared.turned_option
+@shared.turned_option(found=True)
 @shared.seated_mirrored_option
 @shared.json_option
 @shared.picture_option
@@ -132,7 +131,7 @@ def command(
 
 def _text(found: Marking) -> list[str]:
     reason = "" if found.verdict == "accept" else f": {reason_words(found.flags, found.verdict)}"
-    rows = [*_folded("Verdict", verdict_word(found.verdict) + reason), *_folded("Ink", _case(found))]
+    rows = [*folded_rows("Verdict", verdict_word(found.verdict) + reason), *folded_rows("Ink", _case(found))]
     for number, mark in enumerate(found.marks, 1):
         rows += [(f"Mark {number}", _place(mark)), ("", _size(mark))]
         rows += [("", words) for words in (_beside(mark), _change(mark)) if words]
@@ -148,12 +147,7 @@ def _text(found: Marking) -> list[str]:
     for meridian in found.meridians:
         rows.append(("Meridian", f"{axis_degrees(meridian.meridian_deg)}: {_inside(meridian, found)}"))
     rows += [("Two points", _point(point)) for point in found.points]
-    return [f"{label:<15}{words}".rstrip() for label, words in rows]
-
-
-def _folded(label: str, words: str) -> list[tuple[str, str]]:
-    first, *more = textwrap.wrap(words, _WIDTH)
-    return [(label, first), *(("", line) for line in more)]
+    return rows_text(rows)
 
 
 def _case(found: Marking) -> str:

@@ -16,6 +16,7 @@ from torsion.errors import TorsionError
 from torsion.files import write_whole
 from torsion.landmark_pairs import HandRotation, fit_pairs, read_pairs
 from torsion.landmark_survey import LandmarkSurvey, survey_landmarks
+from torsion.photo import Turn
 from torsion.preparation import PreparedPhoto, prepare
 from torsion.record import cautions
 from torsion.theatre_record import landmarks_record, pairs_cautions, pairs_record
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
 __all__ = ["command"]
 
 _MOST = 8
-_VIEWS = ("0", "90", "180", "270")
 _BY_HAND = ("--click-px", "--turned", "--mirrored", "--axis-frame", "--picture")
 _ON_SHEET = ("--sheet", "--case", "--count")
 
@@ -64,13 +64,7 @@ _ON_SHEET = ("--sheet", "--case", "--count")
     metavar="PX",
     help="How well you pick a point: standard deviation each way.  [default: as the misfit shows]",
 )
-@click.option(
-    "--turned",
-    "--turn",
-    "turn",
-    type=click.Choice(_VIEWS),
-    help="The supine picture is turned by so many degrees, counter-clockwise.  [default: 0]",
-)
+@shared.turned_option(found=False)
 @shared.mirrored_option
 @click.option(
     "--axis-frame",
@@ -92,7 +86,7 @@ def command(
     case: str | None,
     pairs: Path | None,
     click_px: float | None,
-    turn: str | None,
+    turned: Turn,
     mirrored: bool,
     axis_frame: AxisFrame | None,
     json_to: str | None,
@@ -132,7 +126,7 @@ def command(
             axis=axis,
             frame=axis_frame or "unknown",
             click_px=click_px,
-            turn_deg=int(turn or 0),
+            turn_deg=turned,
             mirrored=mirrored,
             json_to=json_to,
             picture=picture,

@@ -30,9 +30,10 @@ def survey_text(survey: LandmarkSurvey) -> list[str]:
             length = length_words(offset)
             line += f"  axis {offset_words(offset)}" + (f" ({length})" if length else "")
         lines.append(line.rstrip())
+    lines.append("")
     if survey.offsets is not None and survey.axis_deg is not None:
-        lines += ["", f"Axis {axis_degrees(survey.axis_deg)} as planned, in the frame of this photo."]
-    return lines
+        lines.append(f"Axis {axis_degrees(survey.axis_deg)} as planned, in the frame of this photo.")
+    return [*lines, "Degrees and clock hours are those of this photo; the supine eye has turned."]
 
 
 def _where(kind: str, band: str) -> str:

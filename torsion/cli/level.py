@@ -44,9 +44,7 @@ _TAKEN: dict[str, Taken] = {"one-frame": "one frame", "fixed": "fixed", "apart":
 @shared.two_points_option("--line", of="Seated: two points of a line known to be level.")
 @shared.two_points_option("--canthi", of="Seated: the two canthi of the eye.")
 @shared.two_points_option("--pupils", of="Seated: the pupil centres of both eyes.")
-@shared.two_points_option(
-    "--supine-line", of="Not possible: supine, gravity runs along the view; give --supine-canthi."
-)
+@shared.two_points_option("--supine-line", of="Refused, with the reason why it cannot be.", hidden=True)
 @shared.two_points_option("--supine-canthi", of="Supine: the two canthi of the eye.")
 @shared.two_points_option("--supine-pupils", of="Supine: pupil centres of both eyes.")
 @click.option(
@@ -55,14 +53,7 @@ _TAKEN: dict[str, Taken] = {"one-frame": "one frame", "fixed": "fixed", "apart":
     metavar="PX",
     help="How well you pick a point: standard deviation each way.  [default: 1, more for canthi and pupils]",
 )
-@click.option(
-    "--turned",
-    "--turn",
-    "turn",
-    type=click.Choice(("0", "90", "180", "270")),
-    default="0",
-    help="The supine picture is turned by so many degrees, counter-clockwise.  [default: 0]",
-)
+@shared.turned_option(found=False)
 @shared.mirrored_option
 @click.option("--axis", type=shared.axis, metavar="DEG", help="Planned axis in the frame of the keratometry.")
 @click.option(
@@ -94,7 +85,7 @@ def command(
     supine_canthi: shared.Points | None,
     supine_pupils: shared.Points | None,
     click_px: float | None,
-    turn: str,
+    turned: int,
     mirrored: bool,
     axis: float | None,
     rotation: Turn | None,
@@ -135,7 +126,7 @@ def command(
     read = {posture: read_photo(path) for posture, path in photos.items() if path is not None}
     _check_inside(given, read)
     with as_usage_error():
-        tilts = _tilts(given, click_px=click_px, turn_deg=float(turn), mirrored=mirrored)
+        tilts = _tilts(given, click_px=click_px, turn_deg=float(turned), mirrored=mirrored)
         found = _found(tilts, axis=axis, rotation=rotation, right=right, left=left, taken=taken)
     record = level_record(
         list(tilts.values()),

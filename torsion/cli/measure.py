@@ -12,9 +12,10 @@ from torsion.aids_record import with_aids
 from torsion.angles import Eye
 from torsion.axis_cost import AxisCost
 from torsion.cli import photo_options as shared
-from torsion.cli.aid_options import AidRequest, aid_options, aid_rows, folded_rows
+from torsion.cli.aid_options import AidRequest, aid_options, aid_rows
 from torsion.cli.axis_options import AxisPlan, axis_options
 from torsion.cli.progress import progress_reporter
+from torsion.cli.rows import Row, folded_rows, rows_text
 from torsion.cli.usage import REFUSED, refuse_idle
 from torsion.cohort.progress import Progress
 from torsion.files import write_whole
@@ -45,7 +46,6 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-_WIDTH = 80  # characters right of the labels
 _PATIENCE_S = 5.0  # without a word on how far the work has come
 
 
@@ -68,7 +68,7 @@ def _also(name: str, *, posture: str) -> Callable[[Callable[..., None]], Callabl
 @_also("--also-seated", posture="seated")
 @_also("--also-supine", posture="supine")
 @shared.mirrored_option
-@shared.turned_option
+@shared.turned_option(found=True)
 @shared.seated_mirrored_option
 @shared.outline_option("--seated-limbus", of="Limbus of the seated photo")
 @shared.outline_option("--supine-limbus", of="Limbus of the supine photo")
@@ -135,11 +135,7 @@ def command(
         axis_deg=plan.axis_deg,
         axis_frame=plan.frame,
         incision_deg=plan.incision_deg,
-        options=MeasureOptions(
-            mirrored=mirrored,
-            seated_mirrored=seated_mirrored,
-            turned_deg=turned,
-        ),
+        options=MeasureOptions(mirrored=mirrored, seated_mirrored=seated_mirrored, turned_deg=turned),
         progress=_progress(),
     )
     found, aids = wanted.beside(plan.turned(found))
@@ -197,27 +193,23 @@ def _page(found: Measurement, *, case: str, cost: AxisCost | None, aids: Aids) -
 
 def _text(m: Measurement, cost: AxisCost | None, aids: Aids) -> list[str]:
     reason = "" if m.verdict == "accept" else f": {reason_words(m.flags, m.verdict)}"
-    rows = [*_folded("Verdict", verdict_word(m.verdict) + reason), ("Rotation", _rotation(m))]
+    rows = [*folded_rows("Verdict", verdict_word(m.verdict) + reason), ("Rotation", _rotation(m))]
     if m.verdict != "refuse":
         rows.append(("", uncertainty_words(m)))
         rows.append(("", direction_words(m)))
     rows.append(("  iris", band_words(m, "iris")))
     rows.append(("  limbal band", band_words(m, "limbus")))
     for label, words in (("View", view_words(m)), ("Side", side_words(m)), ("Order", order_words(m))):
-        rows += _folded(label, words)
+        rows += folded_rows(label, words)
     if m.network is not None:
-        rows += _folded("Photos", *network_words(m.network))
+        rows += folded_rows("Photos", *network_words(m.network))
     if m.axis is not None:
         rows += _axis_rows(m)
-    rows += aid_rows(aids, width=_WIDTH)
+    rows += aid_rows(aids)
     if cost is not None:
         words = cost_words(cost)
-        rows += _folded("Cost", words[:1].upper() + words[1:])
-    return [f"{label:<15}{words}".rstrip() for label, words in rows if words]
-
-
-def _folded(label: str, *said: str) -> list[tuple[str, str]]:
-    return folded_rows(label, said, width=_WIDTH)
+        rows += folded_rows("Cost", words[:1].upper() + words[1:])
+    return rows_text(row for row in rows if row[1])
 
 
 def _rotation(m: Measurement) -> str:
@@ -228,7 +220,7 @@ def _rotation(m: Measurement) -> str:
     return f"none to use (the best try gave {rotation_words(m.rotation_deg)}; do not rely on it)"
 
 
-def _axis_rows(m: Measurement) -> list[tuple[str, str]]:
+def _axis_rows(m: Measurement) -> list[Row]:
     axis, incision = m.axis, m.incision
     assert axis is not None
     if axis.surgical_deg is None:

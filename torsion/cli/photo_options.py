@@ -1,7 +1,6 @@
 """Options and output shared by the commands that take photos."""
 
 import os
-import textwrap
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -9,11 +8,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from torsion.angles import Eye, read_axis_deg, read_direction_deg, read_eye
+from torsion.cli.rows import folded
 from torsion.cli.toric_types import degrees, numbers
 from torsion.cli.usage import give_json
 from torsion.errors import PhotoError, TorsionError
 from torsion.files import to_json, write_whole
-from torsion.photo import TURNS, Ellipse
+from torsion.photo import PHOTO_SUFFIXES, TURNS, Ellipse, read_turn
+from torsion.pictures import FORMATS, Format, figure_bytes
 from torsion.wording import flag_words
 
 if TYPE_CHECKING:
@@ -25,7 +26,6 @@ __all__ = [
     "check_outputs",
     "direction",
     "eye_option",
-    "folded",
     "json_option",
     "mirrored_option",
     "outline",
@@ -41,8 +41,7 @@ __all__ = [
     "write_outputs",
 ]
 
-_WIDTH = 96
-_SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".bmp", ".webp", ".heic", ".heif", ".dcm")
+_DPI = 120
 
 _Command = Callable[..., None]
 Points = tuple[float, float, float, float]
@@ -100,6 +99,20 @@ def eye_option(*, required: bool) -> Callable[[_Command], _Command]:
     )
 
 
+def turned_option(*, found: bool) -> Callable[[_Command], _Command]:
+    """Add ``--turned``; to a command that finds a turn by itself, or to one that must be told."""
+    unstated = "; a turn that is found but not stated is for review." if found else "."
+    return click.option(
+        "--turned",
+        "--turn",  # its earlier name
+        "turned",
+        type=click.Choice([str(turn) for turn in TURNS]),
+        callback=lambda _ctx, _option, text: read_turn(int(text or 0)),
+        help="The supine picture is turned counter-clockwise by so much, as by a microscope (180 from the "
+        f"head){unstated}  [default: 0]",
+    )
+
+
 def photo_argument(name: str, *, metavar: str, many: bool = False) -> Callable[[_Command], _Command]:
     """Add a photo, or one and more of them, as an argument."""
     path = click.Path(path_type=Path)
@@ -112,9 +125,9 @@ def outline_option(name: str, *, of: str) -> Callable[[_Command], _Command]:
     return click.option(name, type=outline, metavar="X,Y,R", help=help_text)
 
 
-def two_points_option(name: str, *, of: str) -> Callable[[_Command], _Command]:
+def two_points_option(name: str, *, of: str, hidden: bool = False) -> Callable[[_Command], _Command]:
     """Add two points given by hand."""
-    return click.option(name, type=two_points, metavar="X,Y,X,Y", help=of)
+    return click.option(name, type=two_points, metavar="X,Y,X,Y", help=of, hidden=hidden)
 
 
 mirrored_option = click.option(
@@ -125,21 +138,15 @@ seated_mirrored_option = click.option(
     is_flag=True,
     help="The seated picture is mirrored left to right, as by a selfie camera; results show it un-mirrored.",
 )
-turned_option = click.option(
-    "--turned",
-    type=click.Choice([str(turn) for turn in TURNS if turn]),
-    callback=lambda _ctx, _option, text: next(turn for turn in TURNS if turn == int(text or 0)),
-    help="The supine picture is turned counter-clockwise by so much, as by a microscope (180 from the head); "
-    "a turn that is found but not stated is for review.",
-)
 json_option = click.option(
     "--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - prints it and nothing else."
 )
 picture_option = click.option(
     "--picture",
     type=click.Path(dir_okay=False, path_type=Path),
-    metavar="FILE.png",
-    help="Draw the result (needs matplotlib); the picture shows the photo and the name of its file.",
+    metavar="FILE",
+    help="Draw the result as .png, .svg or .pdf (needs matplotlib); where photos are read, the picture shows "
+    "them and the names of their files.",
 )
 
 
@@ -158,14 +165,14 @@ def photo_files(paths: Iterable[Path]) -> list[Path]:
             continue
         inside = sorted(file for file in path.iterdir() if _looks_like_photo(file))
         if not inside:
-            msg = f"the folder '{path}' holds no photo ({', '.join(_SUFFIXES)})"
+            msg = f"the folder '{path}' holds no photo ({', '.join(PHOTO_SUFFIXES)})"
             raise PhotoError(msg)
         files += inside
     return files
 
 
 def _looks_like_photo(file: Path) -> bool:
-    return file.suffix.lower() in _SUFFIXES and not file.name.startswith(".") and file.is_file()
+    return file.suffix.lower() in PHOTO_SUFFIXES and not file.name.startswith(".") and file.is_file()
 
 
 def check_outputs(
@@ -175,8 +182,8 @@ def check_outputs(
     if sheet is not None and sheet.suffix.lower() not in (".html", ".htm"):
         msg = f"a sheet is written as .html, not '{sheet.name}'"
         raise click.UsageError(msg)
-    if picture is not None and picture.suffix.lower() != ".png":
-        msg = f"a picture is written as .png, not '{picture.name}'"
+    if picture is not None and _format_of(picture) is None:
+        msg = f"a picture is written as .{', .'.join(FORMATS)}, not '{picture.name}'"
         raise click.UsageError(msg)
     outputs = [] if json_to in (None, "-") else [Path(str(json_to))]
     outputs += [path for path in (picture, sheet) if path is not None]
@@ -213,16 +220,20 @@ def write_outputs(
     """
     text = to_json(record)
     if picture is not None:
-        image = _drawn(draw)
+        image = _drawn(draw, picture)
         write_whole(image, picture)
     return give_json(text, json_to)
 
 
-def _drawn(draw: "Callable[[], Figure]") -> bytes:
-    try:
-        from torsion.plots import png_bytes  # matplotlib loads only here
+def _format_of(picture: Path) -> Format | None:
+    return next((kind for kind in FORMATS if picture.suffix.lower() == f".{kind}"), None)
 
-        return png_bytes(draw())
+
+def _drawn(draw: "Callable[[], Figure]", picture: Path) -> bytes:
+    kind = _format_of(picture)
+    assert kind is not None, "checked before the work, by check_outputs"
+    try:
+        return figure_bytes(draw(), kind, dpi=_DPI)
     except ImportError as fault:
         msg = f"drawing needs matplotlib ({fault}); install it with: pip install 'torsion[plots]'"
         raise click.ClickException(msg) from fault
@@ -234,10 +245,3 @@ def print_text(lines: Iterable[str], *, flags: Iterable[str], cautions: Iterable
     for name in flags:
         click.echo(folded(f"{name}: {flag_words(name)}", "! "))
     click.echo(("\n" if flags else "") + folded(" ".join(cautions), ""))
-
-
-def folded(text: str, first: str) -> str:
-    """Wrap a text to the width of the screen; its first line starts with `first`, the others below it."""
-    return textwrap.fill(
-        text, _WIDTH, initial_indent=first, subsequent_indent=" " * len(first), break_long_words=False
-    )

@@ -8,14 +8,13 @@ import click
 from torsion.angles import read_axis_deg, read_eye
 from torsion.astigmatism import NO_CYLINDER_D, Astigmatism
 from torsion.cli import toric_types as types
-from torsion.cli.photo_options import json_option
+from torsion.cli.photo_options import check_outputs, json_option, picture_option
 from torsion.cli.toric_options import (
     as_usage_error,
     axis_text,
     lens_plane,
     lens_plane_options,
     lens_plane_text,
-    picture_option,
     refraction_text,
     report,
 )
@@ -109,6 +108,7 @@ def command(
         torsion plan --astigmatism 2@90 --cylinders 1:4:0.75 --at-cornea
     """
     refuse_idle(*_OF_LENSES, when=not cylinders, why="needs --cylinders")
+    check_outputs((), json_to=json_to, picture=picture)
     plane = LensPlane()
     if cylinders or at_cornea or ratio is not None or lens_position is not None:
         plane = lens_plane(at_cornea=at_cornea, ratio=ratio, lens_position=lens_position)

@@ -7,12 +7,10 @@ from typing import TYPE_CHECKING
 import click
 import numpy as np
 
-from torsion.angles import Eye, read_axis_deg
-from torsion.astigmatism import Refraction
-from torsion.axis import AxisFrame
+from torsion.angles import read_axis_deg
 from torsion.cli import photo_options as photo
 from torsion.cli import toric_types as types
-from torsion.cli.recheck_options import recheck_options
+from torsion.cli.recheck_options import RecheckRequest, recheck_options
 from torsion.cli.recheck_photo import Look, look_at
 from torsion.cli.recheck_text import recheck_text
 from torsion.cli.recheck_usage import check_usage
@@ -24,9 +22,8 @@ from torsion.cli.toric_options import (
 from torsion.cli.usage import REFUSED
 from torsion.files import RECHECK_SCHEMA
 from torsion.keratometry import Cornea, cornea_from_astigmatism
-from torsion.lens_rotation import rotation_since
+from torsion.lens_rotation import RotationSince, rotation_since
 from torsion.measurement import MeasureOptions
-from torsion.photo import Turn
 from torsion.recheck import Recheck, RecheckUncertainty, recheck_lens
 from torsion.record import cautions
 from torsion.toric import CAUTION
@@ -44,40 +41,7 @@ _AXIS_DEG = 2.0  # standard uncertainty of an axis read at the slit lamp; common
 @click.argument("photos", metavar="[SEATED PHOTO]", type=click.Path(path_type=Path), nargs=-1)
 @recheck_options
 @click.pass_context
-def command(
-    ctx: click.Context,
-    *,
-    photos: tuple[Path, ...],
-    eye: Eye | None,
-    marks: tuple[tuple[float, float], ...],
-    mark_sd: float,
-    planned: float | None,
-    axis_frame: AxisFrame,
-    at_surgery: bool,
-    refraction: Refraction | None,
-    vertex: float,
-    cylinder: float | None,
-    axis: float | None,
-    at_cornea: bool,
-    ratio: float | None,
-    lens_position: float | None,
-    mean_power: float | None,
-    cornea: types.Reading | None,
-    total: bool,
-    keratometry_sd: float | None,
-    refraction_sd: float,
-    axis_sd: float | None,
-    placing_sd: float,
-    worth: float,
-    earlier: float | Path | None,
-    baseline_from: str,
-    mirrored: bool,
-    turned: Turn,
-    seated_mirrored: bool,
-    seed: int,
-    json_to: str | None,
-    picture: Path | None,
-) -> None:
+def command(ctx: click.Context, *, given: RecheckRequest, json_to: str | None, picture: Path | None) -> None:
     """Best axis of a toric lens from the refraction, what it would leave, and whether turning is worth it.
 
     With two photos, SEATED and one after surgery in which the lens's marks show, the present axis is read
@@ -91,83 +55,31 @@ def command(
 
         torsion recheck seated.jpg end.jpg --eye OD --mark 81,42 --mark 82,90
     """
-    check_usage(
-        photos,
-        eye=eye,
-        planned=planned,
-        refraction=refraction,
-        cylinder=cylinder,
-        axis=axis,
-        lens_position=lens_position,
-        cornea=cornea,
-        earlier=earlier,
-    )
-    png = picture if picture is not None and picture.suffix.lower() == ".png" else None
-    kept = [*photos, earlier] if isinstance(earlier, Path) else photos
-    photo.check_outputs(kept, json_to=json_to, picture=png)
-    if axis is not None:
-        with as_usage_error():
-            axis = read_axis_deg(axis, name="present axis")  # 0 is read as 180, in the record too
-    plane, at_cornea_d = LensPlane(), None
-    if cylinder is not None:
-        plane = lens_plane(at_cornea=at_cornea, ratio=ratio, lens_position=lens_position)
-        with as_usage_error():
-            at_cornea_d = plane.cylinder_at_cornea_d(cylinder, corneal_power_d=mean_power)
-    look = None
-    if photos:
-        assert eye is not None
-        look = look_at(
-            photos,
-            marks,
-            eye=eye,
-            mark_px=mark_sd,
-            planned_deg=planned,
-            frame=axis_frame,
-            cylinder_d=at_cornea_d,
-            at_surgery=at_surgery,
-            earlier=earlier,
-            earlier_at_surgery=baseline_from == "surgery",
-            view=MeasureOptions(mirrored=mirrored, turned_deg=turned, seated_mirrored=seated_mirrored),
-        )
-        axis = look.lens.axis_deg
-        axis_sd = look.total_deg if axis_sd is None else axis_sd
-    found, since = None, look.rotation if look else None
+    check_usage(given)
+    photo.check_outputs(given.files, json_to=json_to, picture=picture)
+    plane, at_cornea_d = _lens(given)
+    look = _look(given, at_cornea_d)
     with as_usage_error():
-        uncertainty = RecheckUncertainty(refraction_sd, _AXIS_DEG if axis_sd is None else axis_sd, placing_sd)
-        if refraction is not None and axis is not None and at_cornea_d is not None:
-            found = recheck_lens(
-                move_refraction(refraction, from_mm=vertex),
-                at_cornea_d,
-                axis,
-                rng=np.random.default_rng(seed),
-                cornea=_cornea(cornea, total=total, uncertainty_d=keratometry_sd),
-                uncertainty=uncertainty,
-                worth_d=worth,
-            )
-        if look is None and axis is not None and isinstance(earlier, float):
-            since = rotation_since(
-                axis,
-                earlier,
-                at_surgery=baseline_from == "surgery",
-                standard_uncertainty_deg=uncertainty.axis_deg,
-            )
-    flags = _flags(look, found, frame_matters=refraction is not None and axis_frame == "unknown")
-    given = {
+        axis, uncertainty = _present_axis(given, look)
+        found = _turning(given, axis, at_cornea_d, uncertainty)
+        since = look.rotation if look is not None else _since(given, axis, uncertainty)
+    flags = _flags(look, found, frame_matters=given.refraction is not None and given.axis_frame == "unknown")
+    told = {
         "cylinder_d": at_cornea_d,
         "axis_deg": axis,
         "rotation": since,
         "lens_plane": plane,
-        "vertex_mm": vertex,
-        "seed": seed,
+        "vertex_mm": given.vertex,
+        "seed": given.seed,
     }
     report(
         RECHECK_SCHEMA,
-        {**_fields(look, found), **given, "flags": flags},
+        {**_fields(look, found), **told, "flags": flags},
         recheck_text(look, found, since),
         flags=flags,
         json_to=json_to,
         picture=picture,
-        draw=lambda: _figure(look, found, marks),
+        draw=lambda: _figure(look, found, given.marks, flags),
         sha256=None if look is None else look.sha256,
         cautions=(CAUTION,) if look is None else cautions(axis=False),
     )
@@ -175,9 +87,81 @@ def command(
         ctx.exit(REFUSED)
 
 
+def _lens(given: RecheckRequest) -> tuple[LensPlane, float | None]:
+    """Where the cylinder of the lens is stated, and what it is at the cornea."""
+    if given.cylinder is None:
+        return LensPlane(), None
+    plane = lens_plane(at_cornea=given.at_cornea, ratio=given.ratio, lens_position=given.lens_position)
+    with as_usage_error():
+        return plane, plane.cylinder_at_cornea_d(given.cylinder, corneal_power_d=given.mean_power)
+
+
+def _look(given: RecheckRequest, cylinder_d: float | None) -> Look | None:
+    if not given.photos:
+        return None
+    assert given.eye is not None
+    return look_at(
+        given.photos,
+        given.marks,
+        eye=given.eye,
+        mark_px=given.mark_sd,
+        planned_deg=given.planned,
+        frame=given.axis_frame,
+        cylinder_d=cylinder_d,
+        at_surgery=given.at_surgery,
+        earlier=given.earlier,
+        earlier_at_surgery=given.baseline_from == "surgery",
+        view=MeasureOptions(
+            mirrored=given.mirrored, turned_deg=given.turned, seated_mirrored=given.seated_mirrored
+        ),
+    )
+
+
+def _present_axis(given: RecheckRequest, look: Look | None) -> tuple[float | None, RecheckUncertainty]:
+    """Where the marks lie now, as typed or from the photos, and how well this and the rest is known."""
+    axis_sd = given.axis_sd
+    if look is not None:
+        axis, axis_sd = look.lens.axis_deg, look.total_deg if axis_sd is None else axis_sd
+    else:
+        assert given.axis is not None
+        axis = read_axis_deg(given.axis, name="present axis")  # 0 is read as 180, in the record too
+    return axis, RecheckUncertainty(
+        given.refraction_sd, _AXIS_DEG if axis_sd is None else axis_sd, given.placing_sd
+    )
+
+
+def _turning(
+    given: RecheckRequest, axis: float | None, cylinder_d: float | None, uncertainty: RecheckUncertainty
+) -> Recheck | None:
+    if given.refraction is None or axis is None or cylinder_d is None:
+        return None
+    return recheck_lens(
+        move_refraction(given.refraction, from_mm=given.vertex),
+        cylinder_d,
+        axis,
+        rng=np.random.default_rng(given.seed),
+        cornea=_cornea(given.cornea, total=given.total, uncertainty_d=given.keratometry_sd),
+        uncertainty=uncertainty,
+        worth_d=given.worth,
+    )
+
+
+def _since(
+    given: RecheckRequest, axis: float | None, uncertainty: RecheckUncertainty
+) -> RotationSince | None:
+    if axis is None or not isinstance(given.earlier, float):
+        return None
+    return rotation_since(
+        axis,
+        given.earlier,
+        at_surgery=given.baseline_from == "surgery",
+        standard_uncertainty_deg=uncertainty.axis_deg,
+    )
+
+
 def _flags(look: Look | None, found: Recheck | None, *, frame_matters: bool) -> tuple[str, ...]:
     names = [*(look.flags if look else ()), *(found.flags if found else ())]
-    if look is not None and frame_matters:
+    if look is not None and look.lens.axis_deg is not None and frame_matters:
         names.append("frame_unknown")
     return tuple(dict.fromkeys(names))
 
@@ -187,11 +171,16 @@ def _fields(look: Look | None, found: Recheck | None) -> dict[str, object]:
     return fields if look is None else fields | look.fields
 
 
-def _figure(look: Look | None, found: Recheck | None, marks: Sequence[tuple[float, float]]) -> "Figure":
+def _figure(
+    look: Look | None,
+    found: Recheck | None,
+    marks: Sequence[tuple[float, float]],
+    flags: Sequence[str],
+) -> "Figure":
     if look is not None:
         from torsion.lens_plots import lens_figure  # matplotlib loads only here
 
-        return lens_figure(look.measurement, look.lens, marks, plan=look.plan)
+        return lens_figure(look.measurement, look.lens, marks, plan=look.plan, flags=flags)
     from torsion.toric_plots import recheck_figure
 
     assert found is not None

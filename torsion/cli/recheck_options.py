@@ -1,19 +1,65 @@
 """The options of ``torsion recheck``."""
 
+import functools
 from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
 
 import click
 
+from torsion.angles import Eye
+from torsion.astigmatism import Refraction
+from torsion.axis import AxisFrame
 from torsion.cli import photo_options as photo
 from torsion.cli import toric_types as types
 from torsion.cli.picked import point
 from torsion.cli.recheck_photo import baseline
-from torsion.cli.toric_options import lens_plane_options, picture_option, seed_option
+from torsion.cli.toric_options import lens_plane_options, seed_option
 from torsion.lens_marks import POINT_PX
+from torsion.photo import Turn
 
-__all__ = ["recheck_options"]
+__all__ = ["RecheckRequest", "recheck_options"]
 
-_Command = Callable[..., None]
+
+@dataclass(frozen=True, slots=True)
+class RecheckRequest:
+    """What was typed: photos and options by the names that the options have."""
+
+    photos: tuple[Path, ...]
+    eye: Eye | None
+    marks: tuple[tuple[float, float], ...]
+    mark_sd: float
+    planned: float | None
+    axis_frame: AxisFrame
+    at_surgery: bool
+    refraction: Refraction | None
+    vertex: float
+    cylinder: float | None
+    axis: float | None
+    at_cornea: bool
+    ratio: float | None
+    lens_position: float | None
+    mean_power: float | None
+    cornea: types.Reading | None
+    total: bool
+    keratometry_sd: float | None
+    refraction_sd: float
+    axis_sd: float | None
+    placing_sd: float
+    worth: float
+    earlier: float | Path | None
+    baseline_from: str
+    mirrored: bool
+    turned: Turn
+    seated_mirrored: bool
+    seed: int
+
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """All that is read."""
+        return (*self.photos, self.earlier) if isinstance(self.earlier, Path) else self.photos
+
 
 _OPTIONS = (
     photo.eye_option(required=False),
@@ -129,16 +175,27 @@ _OPTIONS = (
         help="When an earlier axis given in degrees was read; a file knows.",
     ),
     photo.mirrored_option,
-    photo.turned_option,
+    photo.turned_option(found=True),
     photo.seated_mirrored_option,
     seed_option,
     photo.json_option,
-    picture_option,
+    photo.picture_option,
 )
 
 
-def recheck_options(command: _Command) -> _Command:
-    """Add all of them, in this order."""
+def recheck_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Add all of them, in this order; the command gets them as ``given``, a `RecheckRequest`."""
+
+    @functools.wraps(command)
+    def read(
+        *args: Any,  # noqa: ANN401 - whatever the command takes besides
+        json_to: str | None,
+        picture: Path | None,
+        **typed: Any,  # noqa: ANN401 - the fields of a request
+    ) -> None:
+        command(*args, given=RecheckRequest(**typed), json_to=json_to, picture=picture)
+
+    with_options: Callable[..., None] = read
     for option in reversed(_OPTIONS):
-        command = option(command)
-    return command
+        with_options = option(with_options)
+    return with_options

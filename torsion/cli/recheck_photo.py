@@ -15,7 +15,7 @@ from torsion.cli.toric_types import degrees
 from torsion.files import read_json
 from torsion.lens_marks import AgainstPlan, LensAxis, against_plan, lens_axis
 from torsion.lens_rotation import RotationSince, read_baseline, rotation_since
-from torsion.measurement import Measurement, MeasureOptions, measure
+from torsion.measurement import Measurement, MeasureOptions, measure_pair
 from torsion.record import measurement_record
 
 __all__ = ["Look", "baseline", "look_at"]
@@ -83,7 +83,8 @@ def look_at(
     """Measure the two photos and read the lens in the second one."""
     seated, shown = photos
     with as_usage_error():
-        found = measure(seated, shown, eye=eye, axis_deg=planned_deg, axis_frame=frame, options=view)
+        of_plan = "unknown" if planned_deg is None else frame
+        found = measure_pair(seated, shown, eye=eye, axis_deg=planned_deg, axis_frame=of_plan, options=view)
         if found.supine.limbus is None:
             lens = LensAxis(None, 180.0, None, None, 0.0, ())
         else:

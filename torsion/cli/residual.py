@@ -7,11 +7,10 @@ import click
 
 from torsion.angles import read_axis_deg
 from torsion.cli import toric_types as types
-from torsion.cli.photo_options import json_option
+from torsion.cli.photo_options import check_outputs, json_option, picture_option
 from torsion.cli.toric_options import (
     as_usage_error,
     axis_text,
-    picture_option,
     refraction_text,
     report,
 )
@@ -60,6 +59,7 @@ def command(
 
         torsion residual --cylinder 2 --off 10 --axis 90
     """
+    check_outputs((), json_to=json_to, picture=picture)
     with as_usage_error():
         steep = None if axis is None else read_axis_deg(axis)
         lens = turned_lens(cylinder, off, cornea_d=cornea, axis_deg=steep)

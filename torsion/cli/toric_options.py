@@ -1,6 +1,5 @@
 """Options and output shared by the commands of the toric arithmetic."""
 
-import io
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -10,11 +9,9 @@ import click
 
 from torsion.angles import wrap_axis_deg
 from torsion.astigmatism import Refraction
-from torsion.cli.photo_options import print_text
+from torsion.cli.photo_options import print_text, write_outputs
 from torsion.cli.toric_types import millimetres
-from torsion.cli.usage import give_json
 from torsion.errors import TorsionError
-from torsion.files import to_json, write_whole
 from torsion.record import toric_record
 from torsion.toric import CAUTION
 from torsion.vergence import LensPlane
@@ -28,27 +25,13 @@ __all__ = [
     "lens_plane",
     "lens_plane_options",
     "lens_plane_text",
-    "picture_option",
     "refraction_text",
     "report",
     "seed_option",
 ]
 
-# Formats of a picture, with the metadata that would say when and by what it was made.
-_PICTURES: dict[str, dict[str, None]] = {
-    ".pdf": {"CreationDate": None, "Creator": None, "Producer": None},
-    ".png": {"Software": None},
-    ".svg": {"Date": None, "Creator": None},
-}
-
 _Command = Callable[..., None]
 
-picture_option = click.option(
-    "--picture",
-    type=click.Path(dir_okay=False, path_type=Path),
-    metavar="FILE",
-    help="Draw the result (.png, .svg or .pdf; needs matplotlib).",
-)
 seed_option = click.option(
     "--seed",
     type=click.IntRange(min=0),
@@ -160,23 +143,6 @@ def report(
     cautions : sequence of str, optional
         Printed last.
     """
-    text = to_json(toric_record(schema, fields, sha256=sha256))
-    if picture is not None:
-        write_whole(_drawn(draw, picture), picture)
-    if give_json(text, json_to):
+    record = toric_record(schema, fields, sha256=sha256)
+    if write_outputs(record, json_to=json_to, picture=picture, draw=draw):
         print_text(lines, flags=flags, cautions=cautions)
-
-
-def _drawn(draw: "Callable[[], Figure]", path: Path) -> bytes:
-    kind = path.suffix.lower()
-    if kind not in _PICTURES:
-        msg = f"a picture is written as {', '.join(_PICTURES)}, not '{path.name}'"
-        raise click.UsageError(msg)
-    try:
-        figure = draw()
-    except ImportError as fault:
-        msg = f"drawing needs matplotlib ({fault}); install it with: pip install 'torsion[plots]'"
-        raise click.ClickException(msg) from fault
-    file = io.BytesIO()
-    figure.savefig(file, format=kind[1:], dpi=150, metadata=_PICTURES[kind])
-    return file.getvalue()

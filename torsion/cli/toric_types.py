@@ -30,7 +30,7 @@ __all__ = [
 Reading = tuple[float, float | None]
 """A power with its meridian, or a mean with its standard deviation; the second may be missing."""
 
-_NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)"
+_NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 _UNITS = {"d": "dioptres", "dpt": "dioptres", "deg": "degrees", "°": "degrees", "mm": "millimetres"}
 _SIGNS = str.maketrans({"\u2212": "-", "\u00d7": "x"})  # a typographic minus and times sign
 _SPHERE_D, _CYLINDER_D = 30.0, 15.0

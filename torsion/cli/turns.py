@@ -35,7 +35,7 @@ def left_turn(text: str) -> Turn:
 
 
 def _measured(text: str, eye: Eye | None) -> Turn:
-    if not Path(text).is_file():
+    if not Path(text).is_file() and Path(text).suffix.lower() != ".json":
         msg = f"{text!r} is neither DEG,SD (rotation and standard uncertainty) nor a file that measure wrote"
         raise click.BadParameter(msg)
     record = read_json(text)

@@ -7,6 +7,7 @@ import click
 
 from torsion.cli import photo_options as shared
 from torsion.cli.progress import cores, progress_reporter
+from torsion.cli.rows import folded
 from torsion.cli.usage import INTERRUPTED, REFUSED, give_json, refuse_idle
 from torsion.cohort.executors import Processes
 from torsion.eye_groups import group_photos, read_pattern
@@ -31,7 +32,7 @@ def _pattern(text: str) -> str:
 
 
 @click.command("validate")
-@click.argument("folder", metavar="FOLDER", type=click.Path(exists=True, file_okay=False, path_type=Path))
+@click.argument("folder", metavar="FOLDER", type=click.Path(path_type=Path))
 @click.option(
     "--pattern",
     type=_pattern,
@@ -162,7 +163,7 @@ def _write(found: Validation, out: Path | None, json_to: str | None, title: str)
 
 
 def _lines(found: Validation) -> Iterator[str]:
-    yield shared.folded(found.judged.sentence, "")
+    yield folded(found.judged.sentence, "")
     yield ""
     for point in found.judged.points:
         yield f"{point.name:<15}{point.grade:<10}{point.found}"
@@ -173,20 +174,20 @@ def _lines(found: Validation) -> Iterator[str]:
             else "of different eyes, as they are sorted; look whether they are"
         )
         said = f"accepted, and should not be: {printable(first)} with {printable(second)} ({why})"
-        yield shared.folded(said, "! ")
+        yield folded(said, "! ")
     if len(found.wrong) > _MOST_NAMED:
         yield f"! and {len(found.wrong) - _MOST_NAMED} more pairs, which --json names"
     if found.advice:
         yield "\nWhat to change when taking the photos:"
     for one in found.advice[:_MOST_ADVICE]:
         count = f"({one.pairs} of {found.counts['same'].pairs} pairs)"
-        yield shared.folded(f"{one.meaning}: {one.remedy} {count}", "- ")
+        yield folded(f"{one.meaning}: {one.remedy} {count}", "- ")
     for name in found.odd:
         said = f"{printable(name)}: refused with every other photo of its eye; is it in the right place?"
-        yield shared.folded(said, "! ")
+        yield folded(said, "! ")
     for fault in found.unreadable.values():
-        yield shared.folded(printable(fault), "! ")
+        yield folded(printable(fault), "! ")
     if found.unused:
         were = "photo belongs to no eye and was" if found.unused == 1 else "photos belong to no eye and were"
         yield f"! {found.unused} {were} left out"
-    yield "\n" + shared.folded(CAUTION, "")
+    yield "\n" + folded(CAUTION, "")

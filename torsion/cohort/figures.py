@@ -75,7 +75,7 @@ def histogram_figure(eyes: "pd.DataFrame", found: Moments) -> "Figure":
     axes.set_ylim(0.0, 1.25 * top)
     axes.yaxis.set_major_locator(MaxNLocator(integer=True))
     dress(axes, "torsion, degrees: incyclo  ←  0  →  excyclo", "eyes")
-    axes.legend(frameon=False, fontsize=8, loc="upper left")
+    figure.legend(frameon=False, fontsize=8, ncols=2, loc="outside upper left")  # clear of bars and lines
     return figure
 
 
@@ -87,7 +87,7 @@ def dial_figure(eyes: "pd.DataFrame") -> "Figure":
     """
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(6.4, 2.9), layout="constrained", facecolor="white")
+    figure = Figure(figsize=(WIDTH, 2.4), layout="constrained", facecolor="white")
     furthest = float(np.max(np.abs(eyes["rotation_deg"].to_numpy(dtype=float)), initial=1.0))
     reach = min(90.0, _DIAL_DEG * math.ceil(furthest / _DIAL_DEG))
     for place, (eye, (_, colour, name)) in enumerate(EYE_STYLE.items(), start=1):
@@ -101,7 +101,7 @@ def dial_figure(eyes: "pd.DataFrame") -> "Figure":
         0.01,
         f"as the examiner sees them; angles drawn {90.0 / reach:.2g} times as wide; line: mean",
         ha="center",
-        fontsize=7,
+        fontsize=8,
     )
     return figure
 

@@ -55,6 +55,9 @@ class Look:
 def worth_a_look(data: "pd.DataFrame", *, most: int = 6) -> tuple[Look, ...]:
     """Pick the usable pairs with the largest torsion and those with the largest uncertainty.
 
+    Controls turn by the head and the camera: beside pairs from seated to supine their turn is no torsion, and
+    only their confidence counts.
+
     Parameters
     ----------
     data : DataFrame
@@ -67,9 +70,11 @@ def worth_a_look(data: "pd.DataFrame", *, most: int = 6) -> tuple[Look, ...]:
     tuple of Look
         Largest torsion first, then lowest confidence; a pair is shown once.
     """
+    used = data[data["usable"]]
+    used = used.assign(size=used["torsion_deg"].abs())
     what: Why = "largest torsion" if (data["posture"] == POSTURES[0]).any() else "largest turn"
-    used = data[data["usable"]].assign(size=data["torsion_deg"].abs())
-    largest = used.sort_values(["size", "row"], ascending=[False, True]).head(most)
+    ranked = used[used["posture"] == POSTURES[0]] if what == "largest torsion" else used
+    largest = ranked.sort_values(["size", "row"], ascending=[False, True]).head(most)
     rest = used.drop(index=largest.index)
     least = rest.sort_values(["standard_uncertainty_deg", "row"], ascending=[False, True]).head(most)
     return tuple(

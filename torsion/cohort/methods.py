@@ -8,6 +8,11 @@ from torsion.cohort.statistics import Summary
 
 __all__ = ["count", "degrees", "headline", "is_of_controls", "main_repeats", "methods_paragraphs", "percent"]
 
+_WITHIN = (
+    "Repeatability is the within-subject standard deviation by one-way analysis of variance and 1.96 √2 "
+    "times it"
+)
+
 
 def degrees(one: Estimate, *, signed: bool = False) -> str:
     """Write an estimate in degrees with its interval.
@@ -109,26 +114,50 @@ def _measured(summary: Summary) -> str:
 
 
 def _analysed(summary: Summary) -> str:
-    return (
-        "Torsion is stated excyclo-positive in each eye (counter-clockwise in right, clockwise in left "
-        "eyes, as the examiner sees the photograph). Several pairs of one eye were averaged. Both eyes of "
-        "a patient were handled as clustered: the mean by a linear mixed model with a random effect of the "
-        "patient whose correlation between the eyes may be negative, shares by Wilson's interval with the "
-        "design effect, standard deviations and agreement by the jackknife over patients, all other "
-        f"intervals by a bias-corrected and accelerated bootstrap over patients ({summary.resamples} "
-        "resamples). The variance of the measurement was taken out of spread and mean "
-        "absolute value. With r and l the rotations of both eyes in the picture, common rotation (head tilt, "
-        "camera roll) is (r + l)/2 and symmetric cyclotorsion (r − l)/2. Repeatability is the within-subject "
-        "standard deviation by one-way analysis of variance and 1.96 √2 times it; the intraclass "
-        "correlation is the form (1,1). Limits of agreement are mean ± 1.96 SD with variance between and "
-        "within patients. p values for several covariates were adjusted by Holm's method."
-    )
+    """Say how the figures were found; a method only where a figure was found by it."""
+    torsion = summary.torsion
+    said = [
+        "Torsion is stated excyclo-positive in each eye (counter-clockwise in right, clockwise in left eyes, "
+        "as the examiner sees the photograph). Several pairs of one eye were averaged.",
+        _intervals(summary),
+    ]
+    if torsion.true_sd_deg.value is not None:
+        said.append("The variance of the measurement was taken out of spread and mean absolute value.")
+    if summary.both_eyes.symmetric.mean_deg.value is not None:
+        said.append(
+            "With r and l both eyes' rotations in the picture, common rotation (head tilt, camera roll) "
+            "is (r + l)/2 and symmetric cyclotorsion (r − l)/2."
+        )
+    if any(one.within_sd_deg.value is not None for one in summary.repeatability):
+        said.append(f"{_WITHIN}.")
+    if any(one.icc.value is not None for one in summary.repeatability):
+        said.append("The intraclass correlation is the form (1,1).")
+    if any(one.sd is not None for one in summary.agreement.values()):
+        said.append("Limits of agreement are mean ± 1.96 SD with variance between and within patients.")
+    if any(one.p_adjusted is not None for one in summary.dependence):
+        said.append("p values for several covariates were adjusted by Holm's method.")
+    return " ".join(one for one in said if one)
+
+
+def _intervals(summary: Summary) -> str:
+    """Say by which method each kind of interval was found, and nothing where there is none."""
+    torsion = summary.torsion
+    of_shares = any(one.interval_95 is not None for one in torsion.shares.values())
+    methods = {
+        "the mean by a linear mixed model with a random effect of the patient whose correlation between the "
+        "eyes may be negative": torsion.mean_deg.interval_95,
+        "shares by Wilson's interval with the design effect": of_shares,
+        "standard deviations and agreement by the jackknife over patients": torsion.sd_deg.interval_95,
+        "all other intervals by a bias-corrected and accelerated bootstrap over patients "
+        f"({summary.resamples} resamples)": torsion.absolute_mean_deg.interval_95,
+    }
+    used = [words for words, interval in methods.items() if interval]
+    return f"Both eyes of a patient were handled as clustered: {', '.join(used)}." if used else ""
 
 
 def _repeats_analysed(summary: Summary) -> str:
     return (
-        "Repeatability is the within-subject standard deviation by one-way analysis of variance and 1.96 √2 "
-        "times it, with intervals by the jackknife over patients. It holds what head, camera and fixation "
+        f"{_WITHIN}, with intervals by the jackknife over patients. It holds what head, camera and fixation "
         "add between two photographs of one posture, and the measurement."
     )
 

@@ -16,7 +16,7 @@ from torsion.cohort.manifest import Row
 from torsion.cohort.places import PhotoFile, local_copy
 from torsion.errors import PhotoError
 from torsion.files import MEASUREMENT_SCHEMA
-from torsion.measurement import MeasureOptions, measure
+from torsion.measurement import MeasureOptions, measure_pair
 from torsion.preparation import PreparedPhoto, prepare
 from torsion.record import measurement_record
 
@@ -154,7 +154,7 @@ def _measured(pair: Pair, photos: Iterable[PreparedPhoto | str]) -> Measured:
         return Measured(pair.key, None, "; ".join(reasons))
     seated, supine = (photo for photo in photos if not isinstance(photo, str))
     try:
-        found = measure(
+        found = measure_pair(
             seated,
             supine,
             eye=pair.eye,

@@ -1,42 +1,22 @@
-"""What the figures of a cohort share: colours and shapes, one set of axes, the file that they become."""
+"""What the figures of a cohort share: colours and shapes, and one set of axes."""
 
-import io
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 __all__ = [
-    "BLUE", "EYE_STYLE", "FORMATS", "GREY", "INK", "PALE", "VERMILION", "WIDTH", "Format",
-    "dots", "dress", "figure_bytes", "panel", "write",
+    "BLUE", "EYE_STYLE", "GREY", "INK", "PALE", "VERMILION", "WIDTH",
+    "dots", "dress", "panel", "write",
 ]  # fmt: skip
-
-Format = Literal["svg", "png", "pdf"]
-FORMATS: tuple[Format, ...] = ("svg", "png", "pdf")
 
 # Colours told apart by colour-blind eyes (Okabe & Ito's set).
 BLUE, VERMILION, GREY, INK, PALE = "#0072B2", "#D55E00", "#6E6E6E", "#1A1A1A", "#E2E2DC"
 EYE_STYLE = {"OD": ("o", BLUE, "right eye"), "OS": ("s", VERMILION, "left eye")}
-_DPI = 300
 WIDTH = 4.6  # inches: a column and a half
 _CROWD = 500  # points from which on rings hide each other
 _MANY = 5000  # points from which on they are drawn as a picture; single shapes would make a page of megabytes
-
-
-def figure_bytes(figure: "Figure", kind: Format) -> bytes:
-    """Return a figure as a file without dates or names: the same figure gives the same bytes."""
-    import matplotlib as mpl
-
-    blank: dict[str, dict[str, Any]] = {
-        "svg": {"Date": None, "Creator": None},
-        "png": {"Software": None},
-        "pdf": {"CreationDate": None, "Creator": None, "Producer": None},
-    }
-    file = io.BytesIO()
-    with mpl.rc_context({"svg.hashsalt": "torsion", "pdf.fonttype": 42}):  # ids that repeat, fonts that edit
-        figure.savefig(file, format=kind, dpi=_DPI, metadata=blank[kind])
-    return file.getvalue()
 
 
 def panel(width: float, height: float) -> tuple["Figure", "Axes"]:

@@ -7,10 +7,9 @@ from itertools import pairwise, product
 from pathlib import Path, PurePosixPath
 
 from torsion.cohort.manifest import manifest_text
+from torsion.photo import PHOTO_SUFFIXES
 
-__all__ = ["PHOTO_SUFFIXES", "Proposal", "propose_manifest"]
-
-PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".bmp", ".webp", ".heic", ".heif", ".dcm")
+__all__ = ["Proposal", "propose_manifest"]
 
 _EYES = {"od": "OD", "r": "OD", "re": "OD", "right": "OD", "os": "OS", "l": "OS", "le": "OS", "left": "OS"}
 _POSTURES = {

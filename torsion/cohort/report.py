@@ -26,10 +26,10 @@ from torsion.cohort.methods import (
     percent,
 )
 from torsion.cohort.observations import eyes, observations
-from torsion.cohort.panels import FORMATS, figure_bytes
 from torsion.cohort.statistics import SIGN, Summary
 from torsion.files import write_whole
 from torsion.flags import FLAGS
+from torsion.pictures import FORMATS, figure_bytes
 from torsion.sheets import pages
 from torsion.toric import CAUTION
 
@@ -47,6 +47,7 @@ _ALT = {
     "repeats": "values of an eye about their mean",
     "refusals": "pairs without a usable rotation, by reason",
 }
+_DPI = 300
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +96,7 @@ def write_report(
     pictures.mkdir(exist_ok=True)
     for name, figure in drawn.items():
         for kind in FORMATS:
-            write_whole(figure_bytes(figure, kind), pictures / f"{name}.{kind}")
+            write_whole(figure_bytes(figure, kind, dpi=_DPI), pictures / f"{name}.{kind}")
     paragraphs = methods_paragraphs(summary)
     write_whole("# Methods and results\n\n" + "\n\n".join(paragraphs) + "\n", folder / "methods.md")
     write_whole(by_eye.round(4).to_csv(index=False, lineterminator="\n"), folder / "eyes.csv")
@@ -107,7 +108,10 @@ def write_report(
     page = _render(
         title=title or ("Repeats of a cohort" if is_of_controls(summary) else "Torsion of a cohort"),
         summary=summary,
-        images={name: _embedded(figure_bytes(figure, "svg"), "svg+xml") for name, figure in drawn.items()},
+        images={
+            name: _embedded(figure_bytes(figure, "svg", dpi=_DPI), "svg+xml")
+            for name, figure in drawn.items()
+        },
         looks=[(look, _shown(data, look, photos)) for look in looks],
         eyes=_number_of(data, ["patient", "eye"]),
         patients=_number_of(data, ["patient"]),
