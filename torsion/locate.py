@@ -216,20 +216,15 @@ class _Trial:
         return self.shows_pupil if grey else self.is_clear
 
     def outdoes(self, other: "_Trial", *, grey: bool) -> bool:
-        """Whether it is an eye and the other is none, or more speaks for it.
+        """Whether it is an eye and the other is none, or it settles and more speaks for it.
 
-        It must settle, or neither does and both are about as large: a pupil's edge is clear as well.  What
-        speaks for it is how round both outlines are and, in colour, the step at the limbus, which is half as
-        high on a circle of half a limbus and half a pupil; in infra-red limbi are faint.
+        That is how round both outlines are and, in colour, the step at the limbus, which is half as high on a
+        circle of half a limbus and half a pupil; in infra-red limbi are faint.
         """
         if self.is_eye > other.is_eye:
             return True
         step, against = (1.0, 1.0) if grey else (self.side_step, other.side_step)
-        more = step * self._roundness > against * other._roundness
-        if not more or self.settles(grey=grey):
-            return more
-        small, large = sorted((self.limbus.radius_px, other.limbus.radius_px))
-        return not grey and self.is_eye and not other.settles(grey=grey) and large < _ABOUT * small
+        return self.settles(grey=grey) and step * self._roundness > against * other._roundness
 
     def or_within(self, channel: Image, starts: Sequence[Circle]) -> "_Trial":
         """Take a clear eye with a dark pupil that lies inside, if its own limbus is not round; else itself.
