@@ -6,7 +6,14 @@ from torsion.landmark_survey import clock_words
 from torsion.marking import Marking
 from torsion.marks import Mark
 from torsion.pair_suspects import Suspect
-from torsion.wording import direction_degrees, reason_words, rotation_words, spread_words, turn_words
+from torsion.wording import (
+    INK_ON_SIDE,
+    direction_degrees,
+    reason_words,
+    rotation_words,
+    spread_words,
+    turn_words,
+)
 
 __all__ = [
     "TO_THE_AXIS",
@@ -64,7 +71,7 @@ def ink_words(aids: Aids) -> list[str]:
     if "ink_needs_colour" in ink.flags:
         return [*lines, "not looked for in a photo without colour"]
     if "on_its_side" in ink.flags:
-        return [*lines, "not looked for in a photo on its side"]
+        return [*lines, INK_ON_SIDE]
     return lines or ["none found at the limbus"]
 
 

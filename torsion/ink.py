@@ -115,19 +115,19 @@ def find_ink(
     if most is None:
         looks.append((ring.near(), None if before is None else before.near()))
     found: list[Bar] = []
-    for (ring, before), channel in itertools.product(looks, CHANNELS):
+    for (look, clean_look), channel in itertools.product(looks, CHANNELS):
         looked_at: list[tuple[float, float]] = []
-        for at in candidates(ring, before, channel=channel, most=most or _MOST):
+        for at in candidates(look, clean_look, channel=channel, most=most or _MOST):
             if any(_holds(bar, at * STEP_DEG) for bar in found):
                 continue  # another peak of the same mark
-            edges = rough_edges(ring, at, channel=channel)
+            edges = rough_edges(look, at, channel=channel)
             if edges is None or any(math.dist(edges, other) < _SAME_DEG for other in looked_at):
                 continue  # likewise of something else
             looked_at.append(edges)
-            bar = measure_bar(ring, edges, before, channel=channel)
+            bar = measure_bar(look, edges, clean_look, channel=channel)
             if bar is None or not is_ink(bar) or any(_overlap(bar, other) for other in found):
                 continue
-            if ring.band == BAND or is_under_lid(bar):  # on open white the longer rows have had their say
+            if look.band == BAND or is_under_lid(bar):  # on open white the longer rows have had their say
                 found.append(bar)
     return tuple(sorted((_stain(bar, ring) for bar in found), key=lambda stain: stain.direction_deg))
 

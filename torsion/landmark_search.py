@@ -36,9 +36,8 @@ _MIN_CONTRAST = 0.03  # of the surroundings' brightness; below, eyes do not see 
 _MIN_OVER_USUAL = 2.5  # times the band's usual contrast
 _DARK = 8.0  # grey levels added below a fraction, so that noise in the dark counts for little
 _MIN_WORTH = 0.15
-_ENOUGH = (
-    4  # clear ones, beside which faint ones only mislead: three are found again, and one may be mistaken
-)
+# Clear ones, beside which faint ones only mislead: three are found again, and one may be mistaken.
+_ENOUGH = 4
 _SPREAD_DEG = 16.0  # landmarks nearer to each other than this share their worth
 _MIN_APART_DEG = 6.0
 _EDGE = 0.035  # from the edge of what is valid, where surroundings are known on one side only

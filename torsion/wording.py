@@ -16,6 +16,7 @@ if TYPE_CHECKING:  # commands that measure no pair do without loading these
     from torsion.order import Sign
 
 __all__ = [
+    "INK_ON_SIDE",
     "axis_degrees",
     "axis_words",
     "band_words",
@@ -38,6 +39,9 @@ __all__ = [
     "view_words",
     "wrapped",
 ]
+
+INK_ON_SIDE = "not looked for in a photo on its side"
+"""What is said of ink there, where lashes beside the iris would be taken for it."""
 
 _EYES = {"OD": "right eye (OD)", "OS": "left eye (OS)"}
 _ORDER: "dict[Sign, str]" = {

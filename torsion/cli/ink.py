@@ -16,7 +16,14 @@ from torsion.marks import MOST_MARKS, Mark, Meridian, PointMark
 from torsion.marks_record import marks_record
 from torsion.photo import Turn
 from torsion.record import cautions
-from torsion.wording import axis_degrees, direction_degrees, reason_words, turn_words, verdict_word
+from torsion.wording import (
+    INK_ON_SIDE,
+    axis_degrees,
+    direction_degrees,
+    reason_words,
+    turn_words,
+    verdict_word,
+)
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -29,7 +36,6 @@ _CASES = {
     "supine_marked": "ink in the supine photo; directions are carried into the seated photo",
     "both_marked": "ink in both photos; as it is in the supine one, in the frame of the seated one",
 }
-_ON_SIDE = "not looked for in a photo on its side"
 _ALL_LOST = "ink in the seated photo, none found in the supine one; directions are the seated one's"
 _NOT_CARRIED = "ink found, but not carried, since the photos are refused; directions are those in its photo"
 _WIDE = (
@@ -154,7 +160,7 @@ def _case(found: Marking) -> str:
     if any(mark.direction_deg is None for mark in found.marks):
         return _NOT_CARRIED
     if found.case == "none" and "on_its_side" in found.flags:
-        return _ON_SIDE
+        return INK_ON_SIDE
     return _ALL_LOST if found.lost and not found.marks else _CASES[found.case]
 
 
