@@ -9,6 +9,7 @@ is asked.  Where the same eye is known without ink, what it shows there too is n
 
 import itertools
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -16,10 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.angles import wrap_direction_deg, wrap_rotation_deg
-from torsion.ink_rules import InkColor, has_color, ink_color, is_ink, is_new, is_under_lid
+from torsion.ink_rules import InkColor, has_color, has_come, ink_color, is_ink, is_new, is_under_lid
 from torsion.limbal_bar import LEAST, NARROWEST_DEG, Bar, measure_bar, rough_edges
 from torsion.limbal_outline import checked_outline
-from torsion.limbal_ring import BAND, CHANNELS, Channel, Ring, unwrap_ring
+from torsion.limbal_ring import CHANNELS, Channel, Ring, unwrap_ring
 from torsion.limbal_rows import COLUMNS, STEP_DEG
 from torsion.photo import Ellipse, is_grey
 from torsion.quantiles import median
@@ -111,11 +112,8 @@ def find_ink(
         return ()
     ring = unwrap_ring(pixels, limbus, rim=rim)
     before = None if clean is None else unwrap_ring(clean, limbus, rim=ring.rim)
-    looks = [(ring, before)]
-    if most is None:
-        looks.append((ring.near(), None if before is None else before.near()))
     found: list[Bar] = []
-    for (look, clean_look), channel in itertools.product(looks, CHANNELS):
+    for (look, clean_look, passes), channel in itertools.product(_looks(ring, before, most), CHANNELS):
         looked_at: list[tuple[float, float]] = []
         for at in candidates(look, clean_look, channel=channel, most=most or _MOST):
             if any(_holds(bar, at * STEP_DEG) for bar in found):
@@ -125,11 +123,23 @@ def find_ink(
                 continue  # likewise of something else
             looked_at.append(edges)
             bar = measure_bar(look, edges, clean_look, channel=channel)
-            if bar is None or not is_ink(bar) or any(_overlap(bar, other) for other in found):
+            if bar is None or not (is_ink(bar) and passes(bar)):
                 continue
-            if look.band == BAND or is_under_lid(bar):  # on open white the longer rows have had their say
+            if not any(_overlap(bar, other) for other in found):
                 found.append(bar)
     return tuple(sorted((_stain(bar, ring) for bar in found), key=lambda stain: stain.direction_deg))
+
+
+def _looks(
+    ring: Ring, before: Ring | None, most: int | None
+) -> list[tuple[Ring, Ring | None, Callable[[Bar], bool]]]:
+    """Rings that are looked at in turn, the clean one beside each, and what is asked there of ink besides."""
+    looks: list[tuple[Ring, Ring | None, Callable[[Bar], bool]]] = [(ring, before, lambda _: True)]
+    if most is None:  # on open white the longer rows have had their say
+        looks.append((ring.near(), None if before is None else before.near(), is_under_lid))
+    if most is None and before is not None:
+        looks.append((ring.since(before), before, has_come))
+    return looks
 
 
 def ink_mask(pixels: NDArray[np.uint8], limbus: Ellipse) -> NDArray[np.bool_]:

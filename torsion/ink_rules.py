@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from torsion.limbal_bar import LEAST, NARROWEST_DEG, STEEPEST, WIDEST_DEG, Bar
 
-__all__ = ["InkColor", "has_color", "ink_color", "is_ink", "is_new", "is_under_lid"]
+__all__ = ["InkColor", "has_color", "has_come", "ink_color", "is_ink", "is_new", "is_under_lid"]
 
 Doubles = NDArray[np.float64]
 InkColor = Literal["violet", "blue", "black", "brown"]
@@ -85,6 +85,11 @@ def is_ink(bar: Bar) -> bool:
 def is_under_lid(bar: Bar) -> bool:
     """Tell whether a bar with white on both sides at the limbus runs under a lid or along one further out."""
     return min(bar.beside) >= _SOME_WHITE and min(bar.around, bar.beyond) < _ISLAND
+
+
+def has_come(bar: Bar) -> bool:
+    """Tell whether a bar is new and has a colour, as neither a lash nor a shadow has that has moved."""
+    return is_new(bar) and (has_color(bar) or ink_color(bar.colors) == "brown")
 
 
 def _crosses(bar: Bar) -> bool:

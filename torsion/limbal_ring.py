@@ -92,6 +92,15 @@ class Ring:
         rows = self.rows(*NEAR)
         return replace(self, band=NEAR, white_band=self.white[rows].mean(axis=0))
 
+    def since(self, before: "Ring") -> "Ring":
+        """Give what has come since a ring in register: what its white shows too, as vessels, is taken out."""
+        known = before.white & ~before.shine
+        came = {
+            name: getattr(self, name) - np.where(known, getattr(before, name), np.float32(0.0))
+            for name in ("density", "ink", "red", "stain")
+        }
+        return replace(self, **came)
+
     def signal(self, channel: Channel) -> Floats:
         """Give what is searched for marks of one kind."""
         return self.stain if channel == "stain" else self.ink
