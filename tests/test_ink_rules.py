@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from torsion.ink_rules import has_color, ink_color, is_ink, is_new
+from torsion.ink_rules import has_color, has_come, ink_color, is_ink, is_new
 from torsion.limbal_bar import Bar
 
 DENSE = Bar(
@@ -99,3 +99,9 @@ def test_a_dark_stain_that_ends_on_white_may_be_ragged():
     assert not is_ink(bar(BLACK, ragged=0.12))
     assert not is_ink(bar(BLUE, ragged=0.12, beyond=0.3))
     assert not is_ink(bar(BLUE, ragged=0.12, outer=1.07))  # as a spot
+
+
+def test_what_has_come_needs_a_colour_since_lashes_move():
+    assert all(has_come(bar(colors, **NEW)) for colors in (BROWN, VIOLET, BLUE))
+    assert not has_come(bar(BLACK, **NEW))
+    assert not has_come(bar(BROWN))

@@ -19,6 +19,7 @@ LIMBUS = Ellipse(CENTRE, CENTRE, RADIUS, RADIUS, 180.0)
 FLANKS = slice(80, 92), slice(140, 152)  # degrees 20 to 23 and 35 to 38: white beside the bars below
 WHITE, IRIS, SKIN, FLESH = (228, 214, 200), (80, 58, 44), (196, 142, 116), (216, 140, 130)
 BLUE, BLACK, BROWN = (40, 62, 150), (30, 30, 36), (100, 62, 40)
+NAEVUS, PALE_BROWN = (150, 112, 90), (118, 80, 58)
 ROW, COLUMN = np.mgrid[:SIDE, :SIDE]
 UP = (CENTRE - ROW) / RADIUS
 RIGHT = (COLUMN - CENTRE) / RADIUS
@@ -297,3 +298,15 @@ def test_what_a_lid_hides_in_the_clean_photo_is_not_new():
 
 def test_the_ring_has_a_column_for_each_quarter_of_a_degree():
     assert COLUMNS * STEP_DEG == 360.0
+
+
+@pytest.mark.parametrize(("aside_deg", "size"), [(4.0, 0.07), (6.0, 0.07), (6.0, 0.09)])
+def test_brown_beside_a_naevus_is_read_from_what_has_come(aside_deg, size):
+    naevus = spot(10.0 + aside_deg, 1.05, size), NAEVUS
+    marked, clean = painted(naevus, (bar(10.0), PALE_BROWN)), painted(naevus)
+    assert find_ink(marked, LIMBUS) == ()
+    (stain,) = find_ink(marked, LIMBUS, clean=clean)
+    assert stain.color == "brown"
+    assert abs(wrap_rotation_deg(stain.direction_deg - 10.0)) < 0.5
+    assert stain.width_deg == pytest.approx(4.0, rel=0.15)
+    assert find_ink(clean, LIMBUS, clean=clean) == ()

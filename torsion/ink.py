@@ -4,7 +4,8 @@ Ink swallows red light, which blood hardly does: that takes vessels, redness and
 bar with straight sides across the limbus, with white beside it and an end on the white: that takes out lids,
 hair, shadows, spots, the dark ring of the limbus, and instruments, which run on.  Blue and violet stain what
 they cover, which no lid, hair or shadow does, and do not grow on an eye; black and brown do, so of them more
-is asked.  Where the same eye is known without ink, what it shows there too is none.
+is asked.  Where the same eye is known without ink, what it shows there too is none; and what has come since
+is looked at by itself, without the vessels and spots about it.
 """
 
 import itertools
@@ -101,7 +102,8 @@ def find_ink(
         The same eye before it was marked, brought into register with `pixels`.
     most : int, optional
         How many of the strongest places are looked at for each kind of ink, as for a mask.  By default 24,
-        and a second time close to the limbus, for marks that a lid comes near further out.
+        and then anew close to the limbus, for marks that a lid comes near further out, and at what has come
+        since `clean`.
 
     Returns
     -------
