@@ -105,3 +105,7 @@ def test_what_has_come_needs_a_colour_since_lashes_move():
     assert all(has_come(bar(colors, **NEW)) for colors in (BROWN, VIOLET, BLUE))
     assert not has_come(bar(BLACK, **NEW))
     assert not has_come(bar(BROWN))
+    brownish = np.array([1.0, 1.25, 1.45])  # as lashes shade a moist eye
+    assert has_come(bar(brownish, **NEW))
+    assert not has_come(bar(brownish, ragged=0.05, **NEW))
+    assert not has_come(bar(brownish, end_deg=22.0, ragged=0.01, **NEW))

@@ -88,8 +88,12 @@ def is_under_lid(bar: Bar) -> bool:
 
 
 def has_come(bar: Bar) -> bool:
-    """Tell whether a bar is new and has a colour, as neither a lash nor a shadow has that has moved."""
-    return is_new(bar) and (has_color(bar) or ink_color(bar.colors) == "brown")
+    """Tell whether a bar is new and no lash or shadow that has moved: it has a colour.
+
+    The shade of lashes on a moist eye is brownish too, but neither straight nor longer than wide.
+    """
+    brown = ink_color(bar.colors) == "brown" and _is_straight(bar) and _slenderness(bar) >= _BAR
+    return is_new(bar) and (has_color(bar) or _is_tan(bar) or brown)
 
 
 def _crosses(bar: Bar) -> bool:
