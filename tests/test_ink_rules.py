@@ -68,6 +68,13 @@ def test_without_a_clean_photo_a_broad_tuft_beside_a_lid_is_no_ink():
     assert is_ink(bar(**beside_lid))
 
 
+def test_hair_at_a_lid_leans_and_a_pen_is_held_outwards():
+    under_lid = {"end_deg": 17.0, "outer": 1.2, "around": 0.5, "beyond": 0.0, "ragged": 0.015, **NEW}
+    assert is_ink(bar(slope=15.0, **under_lid))
+    assert not is_ink(bar(slope=25.0, **under_lid))
+    assert not is_ink(bar(slope=-25.0, **under_lid))
+
+
 def test_make_up_lies_along_a_lid_and_ink_points_outwards():
     assert is_ink(bar(VIOLET, **LID))
     assert is_ink(bar(VIOLET, ragged=0.07, **LID, **NEW))

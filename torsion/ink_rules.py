@@ -138,8 +138,8 @@ def _is_plain_ink(bar: Bar) -> bool:
         tan, wide = _is_tan(bar), width_deg >= _TUFT_DEG and _slenderness(bar) >= _SHORT_BAR
         return (strong and (straight or tan)) or (new and straight and (wide or tan))
     # It runs under a lid or beside it.  So does hair, but it is thinner and ends there; and pigment has no
-    # straight sides.
-    if not (straight and width_deg >= _TUFT_DEG):
+    # straight sides, and hair leans as it likes, where a pen is held outwards.
+    if not (straight and width_deg >= _TUFT_DEG and abs(bar.slope) <= _HELD):
         return False
     if new:
         return strong or _slenderness(bar) >= _SQUARE
