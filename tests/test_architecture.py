@@ -24,7 +24,7 @@ ORDER = [
         photo correlate astigmatism
         intake
         quantiles
-        compression white_sides crops ring_contrast outline likeness pupil rings laterality
+        compression white_sides crops ring_contrast outline likeness pupil rings limbus_fit laterality
         toric vergence keratometry centroid plan recheck lens_rotation uncertainty budget
         locate
         limbal_rows own_white rim

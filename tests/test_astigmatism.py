@@ -29,6 +29,7 @@ from torsion.centroid import centroid
 from torsion.vergence import LensPlane, move_refraction, power_at_cornea_d
 
 EXACT_D = 1e-12  # dioptres; rounding of a handful of operations on numbers up to 30
+LEVEL_D = 10.0 * math.radians(1e-9)  # as far as the largest cylinder moves when its axis is written as level
 EXACT_DEG = (
     1e-8  # degrees; the axis is written to 1e-10 and badly conditioned for the smallest cylinder drawn
 )
@@ -77,7 +78,7 @@ def test_power_vector_and_back(refraction, sign):
     back = refraction_from_power(refraction.power, sign=sign)
     assert (back.cylinder_d < 0) == (sign == "minus")
     assert 0.0 < back.axis_deg <= 180.0
-    assert_allclose(back.power, refraction.power, rtol=0, atol=EXACT_D)
+    assert_allclose(back.power, refraction.power, rtol=0, atol=EXACT_D + LEVEL_D)
 
 
 @given(refractions, refractions)

@@ -299,3 +299,27 @@ def test_half_of_a_wide_pupil_with_half_of_the_limbus_is_no_limbus(seed):
     found = locate(photo_from_array(picture)).limbus
     assert found is not None
     assert found.radius_px == pytest.approx(radius, rel=0.03)
+
+
+def _narrow_eye(seed):
+    """Colour picture of a light iris in dark skin, of which lids hide much, and the radius of its limbus."""
+    rng = np.random.default_rng(seed)
+    radius, pupil = rng.uniform(60, 100), rng.uniform(0.4, 0.55)
+    y, x = np.mgrid[:300, :450].astype(np.float32)
+    x, y = (x - 225 - rng.uniform(-15, 15)) / radius, (y - 150 - rng.uniform(-10, 10)) / radius
+    picture = np.full((300, 450, 3), (110.0, 75.0, 60.0), np.float32)
+    bow = 1 - (x / 2.2) ** 2
+    lids = (y > -rng.uniform(0.5, 0.75) * bow) & (y < rng.uniform(0.7, 0.9) * bow)
+    picture[lids] = 205.0, 200.0, 190.0
+    picture[lids & (np.hypot(x, y) < 1)] = rng.uniform(120, 150), 130.0, 140.0
+    picture[lids & (np.hypot(x, y) < pupil)] = 12.0
+    picture = cv2.GaussianBlur(picture, (0, 0), rng.uniform(1.5, 4)) + 3 * rng.standard_normal(picture.shape)
+    return np.clip(picture, 0, 255).astype(np.uint8), radius
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_pupil_in_a_light_iris_between_narrow_lids_is_no_limbus(seed):
+    picture, radius = _narrow_eye(seed)
+    found = locate(photo_from_array(picture)).limbus
+    assert found is not None
+    assert found.radius_px == pytest.approx(radius, rel=0.03)

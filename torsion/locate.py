@@ -13,9 +13,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.angles import wrap_axis_deg
 from torsion.crops import CloseUp, blurred, resampled_crop
-from torsion.outline import AT_SIDES, DIRECTIONS, limbal_step, outline_fit, strongest
+from torsion.limbus_fit import fit_limbus, limbus_roundness_of, side_step_of
+from torsion.outline import DIRECTIONS
 from torsion.photo import Ellipse, Photo, is_grey
 from torsion.pupil import ROUND, VERY_ROUND, find_pupil
 from torsion.quantiles import median
@@ -32,7 +32,7 @@ _MIN_LIMBUS_STEP = 0.04  # of the range of brightness; infra-red shows 0.1, whit
 _ROUND_LIMBUS = 0.75  # as of the pupil; one of the two is asked for
 _HIGHER = 2.0  # is the step at the edge of the white than at that of the lids, or of a zone of the iris
 _ABOUT = 1.25  # radius of a limbus over that of the widest pupil
-_RIGHT = np.cos(DIRECTIONS) > 0
+_LIMBUS_OVER_PUPIL = (1.6, 2.0, 2.5, 3.2)  # ratios of radii, of pupils of 0.3 to 0.65; a fit bridges a fifth
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -130,10 +130,18 @@ def _best_of(
             best = trial
     if best.settles(grey=grey):
         return best
+    if not grey and (about := best.about_pupil(channel)):
+        return about
     # The outline may have slipped onto the edge of a wide pupil, which is the higher step.
     further = best.limbus.x_px, best.limbus.y_px, _ABOUT * best.limbus.radius_px
     trial = _Trial.of(pixels, channel, further, pupil=pupil)
     return trial if trial.shows_pupil and trial.outdoes(best, grey=grey) else best
+
+
+def _is_same(one: Ellipse, other: Ellipse) -> bool:
+    """Whether two outlines are one, as far as fits to an edge differ."""
+    off = float(np.hypot(one.x_px - other.x_px, one.y_px - other.y_px))
+    return max(off, abs(one.radius_px - other.radius_px)) < 0.1 * other.radius_px
 
 
 def _encloses(circle: Circle, limbus: Ellipse) -> bool:
@@ -167,12 +175,12 @@ class _Trial:
         """Fit the limbus, unless it is given."""
         close_up = CloseUp.on(channel, *start, reach=_REACH)
         smooth = blurred(close_up.pixels.astype(np.float32), 1.5)
-        fitted, weights, steps = _fit_limbus(close_up, smooth, start)
+        fitted, weights, steps = fit_limbus(close_up, smooth, start)
         limbus = limbus or fitted
         sine, seen = np.sin(DIRECTIONS), weights > 0.05
         exposed = float(seen[sine > 0].mean()), float(seen[sine < 0].mean())
-        step = _side_step(limbus, steps, channel.shape)
-        return cls(pixels, limbus, pupil, step, exposed, _limbus_roundness(close_up, smooth, limbus))
+        step = side_step_of(limbus, steps, channel.shape)
+        return cls(pixels, limbus, pupil, step, exposed, limbus_roundness_of(close_up, smooth, limbus))
 
     @cached_property
     def pupil(self) -> tuple[Ellipse | None, float]:
@@ -243,6 +251,20 @@ class _Trial:
                     return trial
         return self
 
+    def about_pupil(self, channel: Image) -> "_Trial | None":
+        """Look for a clear eye of which the round disc that was found is the pupil; None where none is.
+
+        In a light iris the pupil is the highest step; where lids hide much of the limbus, the only round one.
+        """
+        disc = self.limbus
+        if self.limbus_roundness > _ROUND_LIMBUS:
+            for times in _LIMBUS_OVER_PUPIL:
+                start = disc.x_px, disc.y_px, times * disc.radius_px
+                trial = _Trial.of(self.pixels, channel, start, pupil=self.given_pupil)
+                if trial.is_clear and trial.pupil[0] is not None and _is_same(trial.pupil[0], disc):
+                    return trial
+        return None
+
     def _holds(self, circle: Circle) -> bool:
         x, y, radius = circle
         off = float(np.hypot(x - self.limbus.x_px, y - self.limbus.y_px))
@@ -261,48 +283,5 @@ class _Trial:
         return self.limbus_roundness + self.pupil[1]
 
 
-def _side_step(limbus: Ellipse, steps: NDArray[np.float64], shape: tuple[int, ...]) -> float:
-    """Median step across the limbus at its sides, as far as they lie in the picture; 0 where neither does."""
-    x = limbus.x_px + limbus.radius_px * np.cos(DIRECTIONS)
-    sides = AT_SIDES & (x > 0) & (x < shape[1] - 1)
-    return median(steps[sides]) if sides.any() else 0.0
-
-
 def _limbus_channel(pixels: Image) -> Image:
     return pixels if pixels.ndim == 2 else np.asarray(cv2.extractChannel(pixels, 0), np.uint8)
-
-
-def _fit_limbus(
-    close_up: CloseUp, smooth: Floats, start: Circle
-) -> tuple[Ellipse, NDArray[np.float64], NDArray[np.float64]]:
-    """Refine a limbus circle to an ellipse; also the weight and the step of the edge in each direction."""
-    sine = np.sin(DIRECTIONS)
-    trust = np.where(np.abs(sine) < 0.75, 1.0, np.where(sine < 0, 0.5, 0.15))  # lids above, then below
-    shape, robust, steps = np.zeros(5), np.zeros_like(sine), np.zeros_like(sine)
-    x, y, radius = close_up.inwards(*start)
-    for span, sigma, stiffness in ((0.22, 0.05, 3.0), (0.12, 0.035, 3.0), (0.09, 0.03, 1.0)):
-        radii = np.arange(0.9 - span, 1.1 + span, 0.01)
-        step = limbal_step(smooth, (x, y, radius), radii, sigma)
-        likely = np.where(np.abs(radii - 1) < span, np.exp(-0.5 * ((radii - 1) / (0.7 * span)) ** 2), 0.0)
-        edge, steps = strongest(radii, step, likely)
-        shape, robust = outline_fit(edge, np.clip(steps, 0.0, 0.5) * trust, stiffness=stiffness)
-        x, y, radius = x + shape[1] * radius, y - shape[2] * radius, shape[0] * radius
-    x, y, radius = close_up.outwards(x, y, radius)
-    flattening = min(float(np.hypot(shape[3], shape[4])), 0.3)
-    axis = wrap_axis_deg(0.5 * float(np.degrees(np.arctan2(shape[4], shape[3]))))
-    ellipse = Ellipse(x, y, radius * (1 + flattening), radius * (1 - flattening), axis)
-    return ellipse, robust, steps
-
-
-def _limbus_roundness(close_up: CloseUp, smooth: Floats, limbus: Ellipse) -> float:
-    """Share of the outline, at the poorer side, on which the strongest step to brighter lies."""
-    span = 0.15
-    circle = close_up.inwards(limbus.x_px, limbus.y_px, limbus.radius_px)
-    radii = np.arange(0.9 - span, 1.1 + span, 0.01)
-    step = limbal_step(smooth, circle, radii, 0.03)
-    step *= step >= cv2.dilate(step, np.ones((3, 1), np.uint8))  # the skirt of a wide pupil's edge is no peak
-    edge, height = strongest(radii, step, (np.abs(radii - 1) < span).astype(float))
-    flattening = (limbus.major_px - limbus.minor_px) / (limbus.major_px + limbus.minor_px)
-    outline = 1 + flattening * np.cos(2 * (DIRECTIONS - np.radians(limbus.axis_deg)))
-    on_outline = (np.abs(edge - outline) < 0.03) & (height > 0.02)
-    return float(min(on_outline[AT_SIDES & half].mean() for half in (_RIGHT, ~_RIGHT)))
