@@ -318,8 +318,9 @@ def _narrow_eye(seed):
 
 
 @pytest.mark.parametrize("seed", range(8))
-def test_a_pupil_in_a_light_iris_between_narrow_lids_is_no_limbus(seed):
+@pytest.mark.parametrize("grey", [False, True])
+def test_a_pupil_in_a_light_iris_between_narrow_lids_is_no_limbus(seed, grey):
     picture, radius = _narrow_eye(seed)
-    found = locate(photo_from_array(picture)).limbus
+    found = locate(photo_from_array(picture[..., 0].copy() if grey else picture)).limbus
     assert found is not None
     assert found.radius_px == pytest.approx(radius, rel=0.03)

@@ -130,7 +130,7 @@ def _best_of(
             best = trial
     if best.settles(grey=grey):
         return best
-    if not grey and (about := best.about_pupil(channel)):
+    if about := best.about_pupil(channel):
         return about
     # The outline may have slipped onto the edge of a wide pupil, which is the higher step.
     further = best.limbus.x_px, best.limbus.y_px, _ABOUT * best.limbus.radius_px
