@@ -42,7 +42,7 @@ def test_in_grey_a_black_pupil_leads_to_a_faint_limbus(monkeypatch):
     assert found.limbus.radius_px == pytest.approx(_LIMBUS_PX, rel=0.05)
     assert found.pupil.radius_px == pytest.approx(_PUPIL_PX, rel=0.05)
     monkeypatch.setattr(rings, "_PUPILS", 0)
-    monkeypatch.setattr(locating, "_LIMBUS_OVER_PUPIL", ())  # nor is anything looked for about the pupil later
+    monkeypatch.setattr(locating, "_LIMBUS_OVER_PUPIL", ())  # nor looks about the pupil later
     without = locate(photo_from_array(_infrared(142.0))).limbus
     assert without is None or abs(without.radius_px / _LIMBUS_PX - 1.0) > 0.3
 
