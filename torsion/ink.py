@@ -137,9 +137,11 @@ def _looks(
 ) -> list[tuple[Ring, Ring | None, Callable[[Bar], bool]]]:
     """Rings that are looked at in turn, the clean one beside each, and what is asked there of ink besides."""
     looks: list[tuple[Ring, Ring | None, Callable[[Bar], bool]]] = [(ring, before, lambda _: True)]
-    if most is None:  # on open white the longer rows have had their say
-        looks.append((ring.near(), None if before is None else before.near(), is_under_lid))
-    if most is None and before is not None:
+    if most is not None:
+        return looks
+    # On open white the longer rows have had their say.
+    looks.append((ring.near(), None if before is None else before.near(), is_under_lid))
+    if before is not None:
         looks.append((ring.since(before), before, has_come))
     return looks
 

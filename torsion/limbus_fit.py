@@ -36,8 +36,8 @@ def fit_limbus(
     -------
     limbus : Ellipse
         Pixels of the full picture; always, whether or not it is a limbus.
-    weights, steps : (DIRECTIONS,) ndarray
-        In each direction, how far the edge found there counts, and by how much of the range it brightens.
+    weights, steps : (n,) ndarray
+        In each of the n `DIRECTIONS`, how far the edge found there counts, and by how much of the range it brightens.
     """
     sine = np.sin(DIRECTIONS)
     trust = np.where(np.abs(sine) < 0.75, 1.0, np.where(sine < 0, 0.5, 0.15))  # lids above, then below
@@ -63,7 +63,7 @@ def side_step_of(limbus: Ellipse, steps: NDArray[np.float64], shape: tuple[int, 
     Parameters
     ----------
     limbus : Ellipse
-    steps : (DIRECTIONS,) ndarray
+    steps : (n,) ndarray
         As of `fit_limbus`.
     shape : (int, int)
         Of the picture.
