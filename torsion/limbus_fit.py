@@ -37,7 +37,8 @@ def fit_limbus(
     limbus : Ellipse
         Pixels of the full picture; always, whether or not it is a limbus.
     weights, steps : (n,) ndarray
-        In each of the n `DIRECTIONS`, how far the edge found there counts, and by how much of the range it brightens.
+        In each of the n `DIRECTIONS`, how far the edge found there counts, and by how much of the range of
+        brightness it brightens.
     """
     sine = np.sin(DIRECTIONS)
     trust = np.where(np.abs(sine) < 0.75, 1.0, np.where(sine < 0, 0.5, 0.15))  # lids above, then below
