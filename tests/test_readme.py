@@ -22,6 +22,7 @@ from torsion.flags import FLAGS
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", ROOT / "tests" / "benchmarks" / "README.md"]
 
 # A block of commands with the block of what it prints right behind it.
 PRINTED = re.compile(r"```sh\n(?P<commands>[^`]*)```\n\n```text\n(?P<output>[^`]*)```")
@@ -198,10 +199,20 @@ def test_what_the_readme_does_in_python_works(sample, monkeypatch):
         exec(of_the_sample, {})
 
 
+def anchors(page):
+    """Give what links to the headings of a page end in, as hosts make it."""
+    headings = re.findall(r"^#+ (.*)", page.read_text(encoding="utf-8"), re.MULTILINE)
+    return {re.sub(r"[^\w -]", "", heading.lower()).replace(" ", "-") for heading in headings}
+
+
 def test_pictures_and_links_lead_somewhere():
-    for text in (README, DEVELOPERS):
-        for target in re.findall(r"\]\(([^)#]+)\)", text):
-            assert target.startswith("https://") or (ROOT / target).is_file(), target
+    for page in PAGES:
+        for target, part in re.findall(r"\]\(([^)#]*)(?:#([^)]*))?\)", page.read_text(encoding="utf-8")):
+            if target.startswith("https://"):
+                continue
+            there = page.parent / target if target else page
+            assert there.is_file(), target
+            assert not part or part in anchors(there), f"{page.name}: {target}#{part}"
 
 
 def test_the_map_names_every_module():

@@ -11,6 +11,7 @@ WORDS = README.partition("\n## Words\n")[2].partition("\n## ")[0]
 TEXTS = [
     ROOT / "README.md",
     ROOT / "DEVELOPERS.md",
+    ROOT / "tests" / "benchmarks" / "README.md",
     *(path for kind in ("*.py", "*.html", "*.json") for path in sorted((ROOT / "torsion").rglob(kind))),
     *sorted((ROOT / "notebooks").glob("*.ipynb")),
 ]
