@@ -6,6 +6,7 @@ import re
 from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import jsonschema
 import numpy as np
 import pytest
@@ -22,7 +23,7 @@ from torsion.ink import find_ink, ink_mask
 from torsion.laterality import Laterality
 from torsion.limbal_ring import unwrap_ring
 from torsion.limbal_rows import COLUMNS
-from torsion.mark_frame import agreed_outlines, outlined
+from torsion.mark_frame import agreed_outlines, mark_frame, outlined
 from torsion.marking import MarkOptions, read_marks
 from torsion.marks import Mark, meridian_beside, offsets_from_marks, opposite_axis, two_point_mark
 from torsion.measurement import measure_pair
@@ -69,6 +70,31 @@ def mark(direction_deg, width_deg=4.0, uncertainty_deg=0.4, **changes):
 
 
 # ---- finding
+
+
+def lid_as_pale_as_the_white(eye, color):
+    """A lid over the upper part of an open eye, and on it a bar across the hidden limbus."""
+    picture = drawn(eye)
+    limbus, rgb = true_limbus(picture), picture.rgb.copy()
+    x, y, radius = limbus.x_px, limbus.y_px, limbus.radius_px
+    white = rgb[round(y), round(x + 1.15 * radius)]
+    rgb[: round(y - 0.6 * radius)] = np.maximum(white, 190)
+    cv2.line(rgb, (round(x), round(y - 0.75 * radius)), (round(x), round(y - 1.25 * radius)), color, 9)
+    return cv2.GaussianBlur(rgb, (0, 0), 1.0), limbus
+
+
+def test_lashes_on_a_lid_as_pale_as_the_white_are_no_ink(eye):
+    assert find_ink(*lid_as_pale_as_the_white(eye, (20, 18, 18))) == ()
+    (stain,) = find_ink(*lid_as_pale_as_the_white(eye, (60, 20, 120)))  # no lash is violet
+    assert stain.color == "violet"
+
+
+def test_ink_that_reaches_the_edge_of_the_picture_ends_there(eye):
+    picture = drawn(eye, InkMark(270.0, width_deg=5.0, color="blue", outer=1.4))
+    limbus = true_limbus(picture)
+    cut = picture.rgb[: round(limbus.y_px + 1.2 * limbus.radius_px)]
+    (mark,) = read_marks(cut, eye="OD").marks
+    assert abs(wrap_rotation_deg(mark.photo_direction_deg - picture.marks[0].picture_direction_deg)) < 1.0
 
 
 def test_an_eye_without_ink_has_none(eye):
@@ -288,6 +314,20 @@ def test_an_outline_that_was_missed_is_taken_from_the_other_photo(photos):
     assert seated is right[0]
     assert supine.limbus.y_px == pytest.approx(limbus.y_px, abs=0.02 * limbus.radius_px)
     assert agreed_outlines(right[0], wrong, None) == (right[0], wrong)  # nothing can be carried
+    # However sure the edge of the white is: a middle that lies far off it is none.
+    sure = replace(wrong, rim=replace(wrong.rim, covariance=right[1].rim.covariance / 100.0))
+    assert agreed_outlines(right[0], sure, pair)[0] is right[0]
+
+
+def test_outlines_that_stay_apart_make_directions_less_sure(photos):
+    first, second = prepare(photos / "seated.png", eye="OD"), prepare(photos / "supine.png", eye="OD")
+    pair = measure_pair(first, second, eye="OD")
+    seated, supine = outlined(first), outlined(second)
+    usual = mark_frame(seated, supine, pair).noise
+    raised = replace(supine.limbus, y_px=supine.limbus.y_px - 0.08 * supine.limbus.radius_px)
+    across, up = mark_frame(seated, replace(supine, limbus=raised), pair).noise
+    assert across == pytest.approx(usual[0], abs=0.015)
+    assert up == pytest.approx(0.08, abs=0.02)
 
 
 def test_a_seated_photo_alone_is_read_against_its_level(photos):

@@ -132,6 +132,18 @@ def test_turned_view_is_undone_and_said(quarters):
         assert band.rotation_deg == pytest.approx(found.rotation_deg, abs=3.0)
 
 
+def test_a_match_stays_one_where_the_eye_is_missed_in_the_picture_prepared_anew(monkeypatch):
+    first, second = pair(1, "moderate", 7.0)
+    seated, supine = (torsion.prepare(rgb) for rgb in (first.rgb, np.rot90(second.rgb).copy()))
+    found = torsion.measure(seated, supine)
+    nothing = torsion.prepare(np.zeros((300, 300, 3), np.uint8))
+    monkeypatch.setattr("torsion.measurement.prepare", lambda *_, **__: nothing)
+    again = torsion.measure(seated, supine)
+    assert again.verdict == found.verdict == "review"
+    assert again.view == found.view
+    assert again.rotation_deg == pytest.approx(found.rotation_deg, abs=0.3)  # lids were looked for elsewhere
+
+
 def test_an_eye_that_did_not_turn_is_measured_on_its_head():
     """Half a turn is where angles wrap: parts of the ring lie on either side of it, and yet together."""
     layers = load_layers()

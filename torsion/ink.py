@@ -18,7 +18,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.angles import wrap_direction_deg, wrap_rotation_deg
-from torsion.ink_rules import InkColor, has_color, has_come, ink_color, is_ink, is_new, is_under_lid
+from torsion.ink_rules import (
+    DARK_INK,
+    InkColor,
+    has_color,
+    has_come,
+    ink_color,
+    is_ink,
+    is_new,
+    is_shown,
+    is_under_lid,
+)
 from torsion.limbal_bar import LEAST, NARROWEST_DEG, Bar, measure_bar, rough_edges
 from torsion.limbal_outline import checked_outline
 from torsion.limbal_ring import CHANNELS, Channel, Ring, unwrap_ring
@@ -115,6 +125,7 @@ def find_ink(
     ring = unwrap_ring(pixels, limbus, rim=rim)
     before = None if clean is None else unwrap_ring(clean, limbus, rim=ring.rim)
     found: list[Bar] = []
+    known: list[Bar] = []  # that the clean photo shows, however it is looked at
     for (look, clean_look, passes), channel in itertools.product(_looks(ring, before, most), CHANNELS):
         looked_at: list[tuple[float, float]] = []
         for at in candidates(look, clean_look, channel=channel, most=most or _MOST):
@@ -125,10 +136,12 @@ def find_ink(
                 continue  # likewise of something else
             looked_at.append(edges)
             bar = measure_bar(look, edges, clean_look, channel=channel)
-            if bar is None or not (is_ink(bar) and passes(bar)):
+            if bar is None:
                 continue
-            if not any(_overlap(bar, other) for other in found):
-                found.append(bar)
+            if is_shown(bar):
+                known.append(bar)
+            elif is_ink(bar) and passes(bar) and not _was_there(bar, known):
+                found += [] if any(_overlap(bar, other) for other in found) else [bar]
     return tuple(sorted((_stain(bar, ring) for bar in found), key=lambda stain: stain.direction_deg))
 
 
@@ -255,6 +268,14 @@ def _stain(bar: Bar, ring: Ring) -> Stain:
 def _holds(bar: Bar, angle_deg: float) -> bool:
     middle, half = (bar.start_deg + bar.end_deg) / 2, (bar.end_deg - bar.start_deg) / 2
     return abs(wrap_rotation_deg(angle_deg - middle)) <= half
+
+
+def _was_there(bar: Bar, known: list[Bar]) -> bool:
+    """Tell whether another look saw a faint bar in the clean photo; dark ink may cover what was there."""
+    middle = (bar.start_deg + bar.end_deg) / 2
+    return bar.density < DARK_INK and any(
+        _holds(spot, middle) and _holds(bar, (spot.start_deg + spot.end_deg) / 2) for spot in known
+    )
 
 
 def _overlap(bar: Bar, other: Bar) -> bool:

@@ -7,7 +7,17 @@ from numpy.typing import NDArray
 
 from torsion.limbal_bar import LEAST, NARROWEST_DEG, STEEPEST, WIDEST_DEG, Bar
 
-__all__ = ["InkColor", "has_color", "has_come", "ink_color", "is_ink", "is_new", "is_under_lid"]
+__all__ = [
+    "DARK_INK",
+    "InkColor",
+    "has_color",
+    "has_come",
+    "ink_color",
+    "is_ink",
+    "is_new",
+    "is_shown",
+    "is_under_lid",
+]
 
 Doubles = NDArray[np.float64]
 InkColor = Literal["violet", "blue", "black", "brown"]
@@ -29,7 +39,8 @@ _TAN = 1.5  # density in blue over that in red; the shade of lashes, which skin 
 _HAIR_DEG = 1.8  # one lash and its shadow are thinner
 _LASH = 0.2  # density of one that is out of focus, as one that lies between lens and eye is
 _TUFT_DEG = 3.0  # so are lashes that stick together
-_DARK_INK = 0.35  # density, 30 % of the light, from which less else is asked
+DARK_INK = 0.35
+"""Density, 30 % of the light, from which less else is asked."""
 _SQUARE = 1.0  # length outside the limbus over width
 _BAR = 1.2  # likewise; half of a round spot is shorter than wide
 _LONG_BAR = 1.6  # likewise; a round spot that touches the limbus, or nearly so, has up to 1.4
@@ -66,9 +77,9 @@ def _is_stain(colors: Doubles) -> bool:
 
 def is_ink(bar: Bar) -> bool:
     """Tell whether a bar across the limbus is ink."""
-    strong, clear, new = bar.density >= _DARK_INK, min(bar.beside) >= _ON_WHITE, is_new(bar)
+    strong, clear, new = bar.density >= DARK_INK, min(bar.beside) >= _ON_WHITE, is_new(bar)
     colored = has_color(bar)
-    if not _crosses(bar) or not (strong or clear or (new and colored)) or _is_shown(bar):
+    if not _crosses(bar) or not (strong or clear or (new and colored)) or is_shown(bar):
         return False
     if not colored:
         return clear and _is_plain_ink(bar)
@@ -98,7 +109,7 @@ def has_come(bar: Bar) -> bool:
 
 def _crosses(bar: Bar) -> bool:
     """Tell whether it is a bar across the limbus, with white beside it and an end."""
-    strong, colored, new = bar.density >= _DARK_INK, has_color(bar), is_new(bar)
+    strong, colored, new = bar.density >= DARK_INK, has_color(bar), is_new(bar)
     # White in shade, or stained by pigment, may not pass for white: then a strong colour must tell.
     beside = _SOME_WHITE if strong and colored else _ON_WHITE
     # What is new is no spot; with white along both its sides it is no hair either; and if it is dark or has a
@@ -121,8 +132,10 @@ def _crosses(bar: Bar) -> bool:
 
 def _is_plain_ink(bar: Bar) -> bool:
     """Tell whether a bar that has no stain to tell it by is ink."""
-    new, strong, width_deg = is_new(bar), bar.density >= _DARK_INK, _width_deg(bar)
+    new, strong, width_deg = is_new(bar), bar.density >= DARK_INK, _width_deg(bar)
     straight = _is_straight(bar)
+    if bar.limbus_seen < _ON_WHITE:  # a lash on a lid that is as pale as the white
+        return False
     if bar.density < LEAST["ink"] or bar.runs_on or (bar.left_over < -_BRIGHTER and not straight):
         return False
     if _slenderness(bar) < (_STUB if new else _SHORT_BAR) or not (new or _is_stroke(bar)):
@@ -180,8 +193,9 @@ def _is_straight(bar: Bar) -> bool:
 
 def is_new(bar: Bar) -> bool:
     """Tell whether the photo without ink shows white where the bar is."""
-    return bar.shown is not None and not _is_shown(bar) and bar.known >= _KNOWN
+    return bar.shown is not None and not is_shown(bar) and bar.known >= _KNOWN
 
 
-def _is_shown(bar: Bar) -> bool:
+def is_shown(bar: Bar) -> bool:
+    """Tell whether the photo without ink shows the bar too."""
     return bar.shown is not None and bar.shown >= _SHOWS_TOO

@@ -53,6 +53,8 @@ class Bar:
         Share of the density that is left at the limbus.
     beside : (float, float)
         Shares of white in both flanks.
+    limbus_seen : float
+        Share of the flanks, the better one, where iris is seen within the limbus.
     around, beyond : float
         Shares of white along both sides, the poorer one, and beyond the outer end.
     ragged : float
@@ -81,6 +83,7 @@ class Bar:
     colors: Doubles
     at_limbus: float
     beside: tuple[float, float]
+    limbus_seen: float
     around: float
     beyond: float
     ragged: float
@@ -248,6 +251,7 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ch
         np.array([density(ring.density[k]) for k in range(3)]),
         mean(trace.depth[ring.rows(1.01, 1.05)]) / trace.density,
         beside,
+        min(mean(leant.limbus_seen[flank]) for flank in flanks),
         min(mean(along[:, flank]) for flank in flanks),
         mean(white_beyond),
         trace.ragged,

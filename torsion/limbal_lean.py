@@ -27,6 +27,7 @@ class Leant:
         shift = np.rint(lean / STEP_DEG).astype(int)
         places = (columns[None, :] + shift[:, None]) % COLUMNS
         self._places = places + COLUMNS * np.arange(len(shift))[:, None]
+        self.limbus_seen = ring.limbus_seen[columns]
         self.white = self.of(ring.white, ring.rows(*ring.band)).mean(axis=0)
 
     def flanks(self, edges: tuple[float, float]) -> Flanks:

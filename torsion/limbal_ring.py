@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.limbal_rows import COLUMNS, RADII, sampled_ring
-from torsion.own_white import OwnWhite, is_white
+from torsion.own_white import OwnWhite, is_level, is_white
 from torsion.photo import Ellipse
+from torsion.quantiles import row_medians
 from torsion.rim import Rim, find_rim
 
 __all__ = ["BAND", "CHANNELS", "NEAR", "Channel", "Ring", "unwrap_ring"]
@@ -34,6 +35,8 @@ NEAR = (1.02, 1.07)
 """Likewise where a lid that comes in aslant leaves white on both sides close to the limbus alone."""
 
 _MARK_RADII = RADII[RADII > 0.985]  # within which marks are looked for
+_IRIS_RADII = RADII[RADII < 0.915]  # the darkest of the limbus, and iris
+_STEP = 0.15  # share of the red light by which any iris is darker than the white
 _BLOOD = 1.0 / 3.0  # of what blood swallows of green, it swallows at most a third of red
 # Shares by which shine is brighter than the white about it, in each colour: where it is looked through, and
 # where it hides the white for certain.
@@ -72,6 +75,9 @@ class Ring:
         True where a lamp is mirrored; the maps show what lies further in and out there.
     white_band : (1440,) ndarray
         Share of white in each direction within `band`.
+    limbus_seen : (1440,) bool ndarray
+        True where it is clearly darker within the limbus than outside, as iris beside white is and a lid over
+        both is not; and beside the eye, where lids seldom reach.
     band : (float, float)
         Limbus radii between which marks are looked for.
     """
@@ -85,6 +91,7 @@ class Ring:
     white: Mask
     shine: Mask
     white_band: Doubles
+    limbus_seen: Mask
     band: tuple[float, float] = BAND
 
     def near(self) -> "Ring":
@@ -144,7 +151,16 @@ def unwrap_ring(pixels: NDArray[np.uint8], limbus: Ellipse, *, rim: Rim | None =
     stain = (lit[2] * (own.color[0] / own.color[2]) - lit[0]) / about[0]
     white = is_white(values, own)
     first, last = np.searchsorted(_MARK_RADII, (BAND[0] - 1e-6, BAND[1] + 1e-6))
-    return Ring(_MARK_RADII, rim, density, ink, red, stain, white, shine, white[first:last].mean(axis=0))
+    outside = np.asarray(row_medians(values[first:last, :, 0].T), np.float32)
+    limbus_seen = is_level(COLUMNS) | (_iris_red(pixels, limbus, rim) < np.float32(1.0 - _STEP) * outside)
+    band = white[first:last].mean(axis=0)
+    return Ring(_MARK_RADII, rim, density, ink, red, stain, white, shine, band, limbus_seen)
+
+
+def _iris_red(pixels: NDArray[np.uint8], limbus: Ellipse, rim: Rim) -> Floats:
+    """Red light just within the limbus, by direction."""
+    red = np.ascontiguousarray(pixels[..., 0])
+    return np.asarray(row_medians(sampled_ring(red, limbus, rim.stretch, _IRIS_RADII).T), np.float32)
 
 
 def _without_shine(values: Floats, shine: Mask) -> Floats:

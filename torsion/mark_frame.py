@@ -19,7 +19,7 @@ from torsion.limbal_outline import checked_outline
 from torsion.limbal_rows import ring_places
 from torsion.marks import Mark, Role
 from torsion.measurement import Measurement
-from torsion.photo import Ellipse
+from torsion.photo import Ellipse, Photo
 from torsion.preparation import PreparedPhoto
 from torsion.rim import Rim
 
@@ -97,7 +97,12 @@ def agreed_outlines(
         return seated, supine
     ahead = seated.limbus.carried(to_supine)
     ways = [(seated, _outlined_as(supine.photo, ahead)), (_outlined_as(seated.photo, back), supine)]
-    return min(ways, key=lambda both: sum(float(np.trace(one.rim.covariance)) for one in both))
+    return min(ways, key=lambda both: sum(_doubt(one.rim) for one in both))
+
+
+def _doubt(rim: Rim) -> float:
+    """Mean square by which the middle of an outline misses that of the white, limbus radii squared."""
+    return float(np.trace(rim.covariance) + rim.middle @ rim.middle)
 
 
 def _outlined_as(prepared: PreparedPhoto, limbus: Ellipse) -> Outlined:
@@ -116,11 +121,28 @@ def _in_cut(prepared: PreparedPhoto, limbus: Ellipse, pixels: NDArray[np.uint8])
     scale, centre = limbus.radius_px / prepared.picture.px_per_radius, pixels.shape[0] // 2
     left, top = limbus.x_px - scale * centre, limbus.y_px - scale * centre
     about = Ellipse(centre, centre, limbus.major_px / scale, limbus.minor_px / scale, limbus.axis_deg)
+    pixels = _within_picture(pixels, prepared.photo, scale, (left, top))
     checked, rim = checked_outline(pixels, about)
     x_px, y_px = left + scale * checked.x_px, top + scale * checked.y_px
     full = Ellipse(x_px, y_px, scale * checked.major_px, scale * checked.minor_px, checked.axis_deg)
     from_cut = np.array([[scale, 0.0, left], [0.0, scale, top], [0.0, 0.0, 1.0]])
     return Outlined(prepared, full, pixels, checked, rim, from_cut)
+
+
+def _within_picture(
+    pixels: NDArray[np.uint8], photo: Photo, scale: float, corner: tuple[float, float]
+) -> NDArray[np.uint8]:
+    """Blacken a cut beyond the picture, whose edge it repeats: ink that reaches it would seem to go on."""
+    across, down = (
+        (at < -0.5) | (at > side - 0.5)
+        for at, side in zip(
+            (start + scale * np.arange(pixels.shape[0]) for start in corner),
+            (photo.width_px, photo.height_px),
+            strict=True,
+        )
+    )
+    beyond = across | down[:, None]
+    return np.where(beyond[..., None], np.uint8(0), pixels) if beyond.any() else pixels
 
 
 def _moved(limbus: Ellipse, other: Ellipse) -> bool:
@@ -200,7 +222,9 @@ def mark_frame(seated: Outlined | None, supine: Outlined | None, pair: Measureme
     to_seated = np.asarray(np.linalg.inv(to_supine[:, :2]), np.float64)
     back = to_seated @ (np.array([supine.limbus.x_px, supine.limbus.y_px]) - to_supine[:, 2])
     if math.dist(middle, back) > _APART * seated.limbus.radius_px:
-        return MarkFrame(middle, _CENTRE, pair, matched=True)
+        apart = np.subtract(back, middle) / seated.limbus.radius_px  # either may be the right one
+        across, up = np.hypot(_CENTRE, apart).tolist()
+        return MarkFrame(middle, (across, up), pair, matched=True)
     weight = _precision(seated), _precision(supine, to_seated / math.sqrt(abs(np.linalg.det(to_seated))))
     both = np.linalg.solve(weight[0] + weight[1], weight[0] @ middle + weight[1] @ back)
     return MarkFrame((float(both[0]), float(both[1])), _CENTRE, pair, matched=True)

@@ -198,8 +198,11 @@ def _compared(
     if found.view.displayed_deg == second.turned_deg or "on_its_side" in first.flags:
         return second, found  # the second one lies as it should
     anew = prepare(second.photo, options=PrepareOptions(turned_deg=found.view.displayed_deg))
-    second = replace(anew, mirrored=second.mirrored)
-    return second, compare(first, second, mirrored=options.mirrored, turned_deg=options.turned_deg)
+    anew = replace(anew, mirrored=second.mirrored)
+    again = compare(first, anew, mirrored=options.mirrored, turned_deg=options.turned_deg)
+    if not {"no_eye", "eyes_do_not_match"}.isdisjoint(again.flags):
+        return second, found  # a match is one, however the picture was prepared
+    return anew, again
 
 
 def conclude(

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from torsion.limbal_rows import COLUMNS, side_columns, turns
 from torsion.quantiles import median, percentile, row_medians
 
-__all__ = ["SOFT", "OwnWhite", "is_white"]
+__all__ = ["SOFT", "OwnWhite", "is_level", "is_white"]
 
 Floats = NDArray[np.float32]
 Doubles = NDArray[np.float64]
@@ -71,8 +71,13 @@ def is_white(values: Floats, own: OwnWhite) -> Mask:
     others *= own.color[0] ** 2 / (own.color[1] * own.color[2])
     least, most = (np.float32(np.exp(2.0 * tint)) for tint in (-_BLUISH, own.most_tint))
     white = light & (square < most * others) & (square > least * others)
-    level = np.abs(np.sin(turns(values.shape[1]))) < _LEVEL
+    level = is_level(values.shape[1])
     return np.asarray(white | (light & level & (_enclosed(white) | _within(white))))
+
+
+def is_level(columns: int) -> Mask:
+    """Directions beside the eye rather than above or below it, where lids come from."""
+    return np.asarray(np.abs(np.sin(turns(columns))) < _LEVEL)
 
 
 def _within(white: Mask) -> Mask:
