@@ -73,7 +73,7 @@ def mark(direction_deg, width_deg=4.0, uncertainty_deg=0.4, **changes):
 
 
 def lid_as_pale_as_the_white(eye, color):
-    """A lid over the upper part of an open eye, and on it a bar across the hidden limbus."""
+    """Lay a lid over the upper part of an open eye, and on it a bar across the hidden limbus."""
     picture = drawn(eye)
     limbus, rgb = true_limbus(picture), picture.rgb.copy()
     x, y, radius = limbus.x_px, limbus.y_px, limbus.radius_px

@@ -10,8 +10,8 @@ from torsion.limbal_bar import Bar
 
 DENSE = Bar(
     start_deg=10.0, end_deg=14.0, flare_deg=0.0, extent_deg=5.0, outer=1.25, density=0.6, noise_deg=0.1,
-    slope=0.0, colors=np.array([0.6, 0.6, 0.6]), at_limbus=1.0, beside=(1.0, 1.0), limbus_seen=1.0, around=1.0,
-    beyond=1.0, ragged=0.02, left_over=0.0, color_left=0.0, runs_on=False, shown=None, known=0.0,
+    slope=0.0, colors=np.array([0.6, 0.6, 0.6]), at_limbus=1.0, beside=(1.0, 1.0), limbus_seen=1.0,
+    around=1.0, beyond=1.0, ragged=0.02, left_over=0.0, color_left=0.0, runs_on=False, shown=None, known=0.0,
 )  # fmt: skip
 NEW = {"shown": 0.0, "known": 1.0}
 LID = {"beside": (1.0, 0.1), "around": 0.1, "beyond": 0.0}
