@@ -109,6 +109,14 @@ def test_another_eye_is_refused_with_status_3_and_no_axis(photos, tmp_path):
     assert picture.exists()
 
 
+@pytest.mark.parametrize("command", ["measure", "ink"])
+def test_the_photo_that_shows_no_eye_is_named(photos, command):
+    arguments = (photos / "seated.png", photos / "blank.png", "--eye", "OD")
+    said = " ".join(run(command, *arguments).stdout.split())
+    assert "REFUSED: supine photo: no eye was found" in said
+    assert "no_eye: Supine photo: no eye was found" in said
+
+
 def test_refused_json(photos):
     result = run(*pair(photos, "--axis", 90, "--incision", 90, "--json", "-", supine="blank.png"))
     assert result.exit_code == 3

@@ -100,7 +100,7 @@ def _write_head(figure: Figure, m: Marking) -> None:
         big += f", {len(m.lost)} lost"
     figure.text(0.022, 0.957, big, va="center", size=27, weight="bold", color=INK)
     if m.verdict == "refuse":
-        words = f"Reason: {reason_words(m.flags, 'refuse')}."
+        words = f"Reason: {reason_words(m.flags, 'refuse', m.measurement)}."
     else:
         said = [_meridian_words(m, index) for index in range(len(m.meridians))]
         said += [f"two points at {axis_degrees(point.axis_deg)}" for point in m.points if point.axis_deg]
@@ -212,7 +212,7 @@ def _write_notes(figure: Figure, m: Marking) -> None:
     lines = [
         line
         for name in flags[:_MOST_FLAGS]
-        for line in textwrap.wrap(f"! {flag_words(name)}", 185, subsequent_indent="  ")
+        for line in textwrap.wrap(f"! {flag_words(name, m.measurement)}", 185, subsequent_indent="  ")
     ]
     if len(flags) > _MOST_FLAGS:
         lines.append(f"! and {len(flags) - _MOST_FLAGS} more")

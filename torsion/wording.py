@@ -26,6 +26,7 @@ __all__ = [
     "flag_words",
     "frame_words",
     "order_words",
+    "photo_named",
     "planned_words",
     "printable",
     "reason_words",
@@ -234,15 +235,32 @@ def _dioptres(size_d: float) -> str:
     return f"{size_d:.2f} D" if size_d >= 0.005 else "less than 0.01 D"
 
 
-def reason_words(flags: Sequence[str], verdict: Verdict) -> str:
-    """Say why a result has its verdict: what the flags of that verdict mean.
+def photo_named(name: str, pair: "Measurement | None") -> str:
+    """Say which photo of a pair has a flag; empty where it is of the pair itself, or there is no pair.
+
+    Of several photos a measurement has the flags of the first ones; the others have a line of their own.
+    """
+    if pair is None:
+        return ""
+    photos = {"seated": pair.seated, "supine": pair.supine}
+    having = [role for role, photo in photos.items() if name in photo.flags]
+    first = "first " if pair.network is not None else ""
+    if len(having) == len(photos):
+        return f"both {first}photos: "
+    return f"{first}{having[0]} photo: " if having else ""
+
+
+def reason_words(flags: Sequence[str], verdict: Verdict, pair: "Measurement | None" = None) -> str:
+    """Say why a result has its verdict: what the flags of that verdict mean, and of which photo of a pair.
 
     Examples
     --------
     >>> reason_words(("uncertain", "iris_only", "small_eye"), "review")
     'the standard uncertainty is above half a degree; the eye is drawn with few pixels'
     """
-    return "; ".join(FLAGS[name].meaning for name in flags if FLAGS[name].verdict == verdict)
+    return "; ".join(
+        photo_named(name, pair) + FLAGS[name].meaning for name in flags if FLAGS[name].verdict == verdict
+    )
 
 
 def verdict_word(verdict: Verdict) -> str:
@@ -250,8 +268,8 @@ def verdict_word(verdict: Verdict) -> str:
     return "REFUSED" if verdict == "refuse" else verdict.upper()
 
 
-def flag_words(name: str) -> str:
-    """Meaning and remedy of a flag as two sentences.
+def flag_words(name: str, pair: "Measurement | None" = None) -> str:
+    """Meaning and remedy of a flag as two sentences, the first naming the photo of a pair that has it.
 
     Examples
     --------
@@ -259,7 +277,8 @@ def flag_words(name: str) -> str:
     'The eye is drawn with few pixels. Remedy: go closer or use a longer lens.'
     """
     flag = FLAGS[name]
-    return f"{flag.meaning[0].upper()}{flag.meaning[1:]}. Remedy: {flag.remedy.rstrip('.?')}."
+    meaning = photo_named(name, pair) + flag.meaning
+    return f"{meaning[0].upper()}{meaning[1:]}. Remedy: {flag.remedy.rstrip('.?')}."
 
 
 def printable(text: str) -> str:

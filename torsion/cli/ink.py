@@ -130,13 +130,14 @@ def command(
     if shared.write_outputs(marks_record(found), json_to=json_to, picture=picture, draw=draw):
         said = cautions(axis=bool(found.meridians), pair=found.measurement is not None)
         notes = (*(said[:2]), _WIDE)
-        shared.print_text(_text(found), flags=found.flags, cautions=notes)
+        shared.print_text(_text(found), flags=found.flags, cautions=notes, pair=found.measurement)
     if found.verdict == "refuse":
         ctx.exit(REFUSED)
 
 
 def _text(found: Marking) -> list[str]:
-    reason = "" if found.verdict == "accept" else f": {reason_words(found.flags, found.verdict)}"
+    why = reason_words(found.flags, found.verdict, found.measurement)
+    reason = "" if found.verdict == "accept" else f": {why}"
     rows = [*folded_rows("Verdict", verdict_word(found.verdict) + reason), *folded_rows("Ink", _case(found))]
     for number, mark in enumerate(found.marks, 1):
         rows += [(f"Mark {number}", _place(mark)), ("", _size(mark))]
