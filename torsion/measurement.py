@@ -96,7 +96,7 @@ class Measurement:
     options : MeasureOptions
     lateralities : ({"OD", "OS"} or None, {"OD", "OS"} or None)
         Eye that each photo shows by itself, the supine view's turn and a mirror that was stated undone; None
-        where it does not show, and for a supine photo that does not match, since its turn is not known.
+        where it does not show.  A supine photo that does not match is taken as turned as was stated.
     order_signs : tuple of str
         What speaks for exchanged photos; see `torsion.order.Sign`.
     network : Network or None
