@@ -115,6 +115,8 @@ def test_the_photo_that_shows_no_eye_is_named(photos, command):
     said = " ".join(run(command, *arguments).stdout.split())
     assert "REFUSED: supine photo: no eye was found" in said
     assert "no_eye: Supine photo: no eye was found" in said
+    assert "no_ink" not in said
+    assert ("not looked for where no eye was found" in said) is (command == "ink")
 
 
 def test_refused_json(photos):

@@ -8,6 +8,7 @@ import pytest
 
 from tests.made_up import accepted, eye_picture, no_eye, prepared_photo
 from torsion import comparison, landmark_survey, marking, measurement
+from torsion.cli.landmarks_text import survey_text
 from torsion.confidence import Answer, Judgement, widened
 from torsion.flags import FLAGS
 from torsion.ink import Stain
@@ -463,6 +464,13 @@ def test_a_meridian_beside_the_ink(ink_flags):
 def test_how_many_landmarks_were_found(monkeypatch, count, flags):
     monkeypatch.setattr(landmark_survey, "find_landmarks", lambda *_, **__: (None,) * count)
     assert set(landmark_survey.survey_landmarks(prepared_photo()).flags) == flags
+
+
+def test_what_was_not_looked_for_without_an_eye_is_not_said_to_be_missing():
+    survey = landmark_survey.survey_landmarks(no_eye())
+    assert survey.flags == ("no_eye",)
+    assert survey_text(survey) == ["REFUSED: no eye was found in the picture"]
+    assert marking.read_marks(no_eye()).flags == ("no_eye",)
 
 
 @pytest.mark.parametrize(("shown", "refused"), [("OS", True), ("OD", False), (None, False)])

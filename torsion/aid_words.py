@@ -7,8 +7,8 @@ from torsion.marking import Marking
 from torsion.marks import Mark
 from torsion.pair_suspects import Suspect
 from torsion.wording import (
-    INK_ON_SIDE,
     direction_degrees,
+    ink_unread_words,
     reason_words,
     rotation_words,
     spread_words,
@@ -70,8 +70,8 @@ def ink_words(aids: Aids) -> list[str]:
     lines += [f"{_lost_words(mark)}; not found in the supine photo" for mark in ink.lost]
     if "ink_needs_colour" in ink.flags:
         return [*lines, "not looked for in a photo without colour"]
-    if "on_its_side" in ink.flags:
-        return [*lines, INK_ON_SIDE]
+    if ink_unread_words(ink.flags):
+        return [*lines, ink_unread_words(ink.flags)]
     return lines or ["none found at the limbus"]
 
 

@@ -31,6 +31,7 @@ from torsion.record import cautions
 from torsion.wording import (
     axis_degrees,
     flag_words,
+    ink_unread_words,
     reason_words,
     rotation_words,
     shortened,
@@ -90,7 +91,7 @@ def _write_head(figure: Figure, m: Marking) -> None:
             0.972, 0.915, "of the photos; there is no mark", ha="right", va="center", size=11, color=INK
         )
     big = (
-        ("No ink read" if "on_its_side" in m.flags else "No ink mark")
+        ("No ink read" if ink_unread_words(m.flags) else "No ink mark")
         if not count
         else f"{count} ink mark" + ("s" if count > 1 else "")
     )

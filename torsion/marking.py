@@ -282,10 +282,10 @@ def _flags(
     changes = [(mark, mark.change) for mark in marks if mark.change is not None]
     photos = [photo for photo in (seated, supine) if photo is not None]
     shown = [photo.picture.rgb for photo in photos if photo.picture is not None]
-    on_side = any("on_its_side" in photo.flags for photo in photos)
+    unread = any({"no_eye", "on_its_side"} & set(photo.flags) for photo in photos)
     conditions = {
         "ink_needs_colour": any(is_grey(rgb) for rgb in shown),
-        "no_ink": not marks and not lost and not on_side,
+        "no_ink": not marks and not lost and not unread,
         "ink_or_pigment": any(not mark.certain for mark in marks),
         "mark_covered": any(mark.covered for mark in marks),
         "broad_mark": any(mark.width_deg > _BROAD_DEG for mark in marks),

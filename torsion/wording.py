@@ -16,7 +16,6 @@ if TYPE_CHECKING:  # commands that measure no pair do without loading these
     from torsion.order import Sign
 
 __all__ = [
-    "INK_ON_SIDE",
     "axis_degrees",
     "axis_words",
     "band_words",
@@ -25,6 +24,7 @@ __all__ = [
     "direction_words",
     "flag_words",
     "frame_words",
+    "ink_unread_words",
     "order_words",
     "photo_named",
     "planned_words",
@@ -41,10 +41,11 @@ __all__ = [
     "wrapped",
 ]
 
-INK_ON_SIDE = "not looked for in a photo on its side"
-"""What is said of ink there, where lashes beside the iris would be taken for it."""
-
 _EYES = {"OD": "right eye (OD)", "OS": "left eye (OS)"}
+_INK_UNREAD = {
+    "no_eye": "not looked for where no eye was found",
+    "on_its_side": "not looked for in a photo on its side",  # lashes beside the iris would be taken for it
+}
 _ORDER: "dict[Sign, str]" = {
     "capture_times": "it was taken later, by the clocks of the cameras",
     "red_reflex": "its pupil glows red as under a microscope",
@@ -261,6 +262,17 @@ def reason_words(flags: Sequence[str], verdict: Verdict, pair: "Measurement | No
     return "; ".join(
         photo_named(name, pair) + FLAGS[name].meaning for name in flags if FLAGS[name].verdict == verdict
     )
+
+
+def ink_unread_words(flags: Sequence[str]) -> str:
+    """Say why ink was not looked for in a photo; empty where it was.
+
+    Examples
+    --------
+    >>> ink_unread_words(("on_its_side",)), ink_unread_words(("no_ink",))
+    ('not looked for in a photo on its side', '')
+    """
+    return next((words for name, words in _INK_UNREAD.items() if name in flags), "")
 
 
 def verdict_word(verdict: Verdict) -> str:

@@ -17,9 +17,9 @@ from torsion.marks_record import marks_record
 from torsion.photo import Turn
 from torsion.record import cautions
 from torsion.wording import (
-    INK_ON_SIDE,
     axis_degrees,
     direction_degrees,
+    ink_unread_words,
     reason_words,
     turn_words,
     verdict_word,
@@ -160,8 +160,8 @@ def _text(found: Marking) -> list[str]:
 def _case(found: Marking) -> str:
     if any(mark.direction_deg is None for mark in found.marks):
         return _NOT_CARRIED
-    if found.case == "none" and "on_its_side" in found.flags:
-        return INK_ON_SIDE
+    if found.case == "none" and ink_unread_words(found.flags):
+        return ink_unread_words(found.flags)
     return _ALL_LOST if found.lost and not found.marks else _CASES[found.case]
 
 
