@@ -139,6 +139,9 @@ def test_outlines_given_by_hand_are_taken_as_they_are(photos):
     result = run(*pair(photos, *(part for item in given.items() for part in item), "--json", "-"))
     record = read(result, MEASUREMENT_SCHEMA)
     assert record["seated"]["limbus"]["x_px"] == round(found["seated"]["limbus"]["x_px"], 1)
+    outlines = record["record"]["outlines"]
+    assert outlines["seated"]["limbus"]["x_px"] == record["seated"]["limbus"]["x_px"]
+    assert outlines["supine"].keys() == {"limbus", "pupil"}
     assert record["supine"]["pupil"]["radius_px"] == round(found["supine"]["pupil"]["radius_px"], 1)
     assert abs(record["rotation_deg"] - ROTATION_DEG) < TOLERANCE_DEG
 

@@ -88,6 +88,14 @@ def test_small_print_stays_below_its_photo_whatever_the_name_of_the_file():
     assert notes.y1 <= min(seated.y0, supine.y0)
 
 
+def test_an_outline_given_by_hand_is_told_from_one_that_was_found():
+    seated = made_up.prepared_photo()
+    seated = replace(seated, photo=replace(seated.photo, limbus=seated.limbus))
+    said = words(measurement_figure(made_up.accepted(seated=seated)))
+    assert said.count("by hand") == 1
+    assert "circle: limbus (by hand), dotted: pupil" in said
+
+
 def test_no_rotation_is_written_without_a_sign_of_its_own():
     band = Answer(-0.001, 0.03, 0.8, 0.6)
     made = made_up.accepted(bands={"iris": band, "limbus": None}, interval_95_deg=(-0.002, 0.05))

@@ -158,7 +158,9 @@ def _small_print(m: Measurement, prepared: PreparedPhoto, *, is_supine: bool) ->
     elif m.axis is not None and m.axis.surgical_deg is not None:
         parts.append("line: carried axis")
         parts += ["thin dashes: planned, bow: turn"] if is_upright(m) else []
-    parts.append("circle: limbus" + ("" if prepared.pupil is None else ", dotted: pupil"))
+    by_hand = {name: " (by hand)" if getattr(prepared.photo, name) else "" for name in ("limbus", "pupil")}
+    outlines = f"circle: limbus{by_hand['limbus']}"
+    parts.append(outlines + ("" if prepared.pupil is None else f", dotted: pupil{by_hand['pupil']}"))
     return parts
 
 
