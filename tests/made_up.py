@@ -102,6 +102,13 @@ def refused(**changes):
     )
 
 
+def blurred(*roles, **changes):
+    """Return a measurement for review, since the photos of these roles are out of focus."""
+    flags = ("out_of_focus",)
+    photos = {role: prepared_photo(f"{role}.png", flags=flags, verdict="review") for role in roles}
+    return accepted(verdict="review", flags=flags, **photos, **changes)
+
+
 def nothing_found():
     return accepted(
         rotation_deg=None,

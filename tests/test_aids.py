@@ -234,9 +234,11 @@ def test_words_name_the_thing_the_way_and_what_was_not_found():
     grey = made_up.marking(made, flags=("ink_needs_colour", "no_ink"))
     assert ink_words(Aids(ink=grey)) == ["not looked for in a photo without colour"]
     moved = made_up.ink_mark(93.0, change=Change(2.3, 1.0, 1.0))
-    ink = replace(made_up.marking(made, moved), flags=("ink_moved",))
+    still = made_up.ink_mark(180.0, change=Change(0.02, 1.0, 1.0))
+    ink = replace(made_up.marking(made, moved, still), flags=("ink_moved",))
     assert ink_words(Aids(ink=ink)) == [
-        "violet, 4.0° wide, at 99.4°, moved by 2.3° counter-clockwise since the seated photo",
+        "1: violet, 4.0° wide, at 99.4°, moved by 2.3° counter-clockwise since the seated photo",
+        "2: violet, 4.0° wide, at 186.4°",
     ]
     lost = made_up.marking(made, lost=[made_up.ink_mark(93.0, photo="seated")], flags=("ink_lost",))
     assert "at 93.0° in the seated photo; not found in the supine photo" in ink_words(Aids(ink=lost))[0]

@@ -17,7 +17,7 @@ PACKAGE = ROOT / "torsion"
 ORDER = [
     stage
     for line in """
-        _version errors flags measures angles
+        _version errors frozen flags measures angles
         raster exif
         dicom
         readers

@@ -109,6 +109,16 @@ def test_another_eye_is_refused_with_status_3_and_no_axis(photos, tmp_path):
     assert picture.exists()
 
 
+@pytest.mark.parametrize("command", ["measure", "ink"])
+def test_the_photo_that_shows_no_eye_is_named(photos, command):
+    arguments = (photos / "seated.png", photos / "blank.png", "--eye", "OD")
+    said = " ".join(run(command, *arguments).stdout.split())
+    assert "REFUSED: supine photo: no eye was found" in said
+    assert "no_eye: Supine photo: no eye was found" in said
+    assert "no_ink" not in said
+    assert ("not looked for where no eye was found" in said) is (command == "ink")
+
+
 def test_refused_json(photos):
     result = run(*pair(photos, "--axis", 90, "--incision", 90, "--json", "-", supine="blank.png"))
     assert result.exit_code == 3
@@ -129,6 +139,9 @@ def test_outlines_given_by_hand_are_taken_as_they_are(photos):
     result = run(*pair(photos, *(part for item in given.items() for part in item), "--json", "-"))
     record = read(result, MEASUREMENT_SCHEMA)
     assert record["seated"]["limbus"]["x_px"] == round(found["seated"]["limbus"]["x_px"], 1)
+    outlines = record["record"]["outlines"]
+    assert outlines["seated"]["limbus"]["x_px"] == record["seated"]["limbus"]["x_px"]
+    assert outlines["supine"].keys() == {"limbus", "pupil"}
     assert record["supine"]["pupil"]["radius_px"] == round(found["supine"]["pupil"]["radius_px"], 1)
     assert abs(record["rotation_deg"] - ROTATION_DEG) < TOLERANCE_DEG
 

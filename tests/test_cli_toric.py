@@ -2,6 +2,7 @@
 
 import json
 import math
+import re
 import subprocess
 import sys
 
@@ -247,6 +248,25 @@ def test_budget_takes_published_errors_and_replaces_parts():
     assert values["ink_width"]["standard_uncertainty_deg"] == pytest.approx(6.0 / math.sqrt(12.0))
     assert sum(item["share"] for item in photo["parts"]) == pytest.approx(1.0)
     assert found["saved_d"] > 0.0
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        ([], r"by photo instead of manual mark: 0\.\d\d D less cylinder expected"),
+        (
+            ["--method", "photo", "--method", "manual"],
+            r"manual mark instead of by photo: 0\.\d\d D more cylinder expected",
+        ),
+        (
+            ["--mark-placing", "0", "--registration", "0"],
+            "by photo instead of manual mark: as much cylinder expected",
+        ),
+    ],
+)
+def test_budget_says_what_a_method_saves_by_size_and_sense(options, said):
+    lines = run(*BUDGET, *options).stdout.splitlines()
+    assert any(re.fullmatch(said, line.strip()) for line in lines)
 
 
 def test_budget_of_one_method_compares_nothing():

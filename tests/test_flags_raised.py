@@ -8,6 +8,7 @@ import pytest
 
 from tests.made_up import accepted, eye_picture, no_eye, prepared_photo
 from torsion import comparison, landmark_survey, marking, measurement
+from torsion.cli.landmarks_text import survey_text
 from torsion.confidence import Answer, Judgement, widened
 from torsion.flags import FLAGS
 from torsion.ink import Stain
@@ -230,11 +231,27 @@ def test_the_map_between_pixels_is_that_in_limbus_radii(pair_flags, mirrored, si
     np.testing.assert_allclose(found.matrix @ at_three, [100.0 + side * 5.0, 90.0 - 60.0], rtol=0, atol=1e-9)
 
 
-@pytest.mark.parametrize(("score", "seen"), [(0.8, "OD"), (0.1, None)])
-def test_a_photo_that_does_not_match_says_no_side(pair_flags, score, seen):
+@pytest.mark.parametrize(("turned_deg", "seen"), [(0, "OD"), (180, "OS")])
+@pytest.mark.parametrize("score", [0.8, 0.1])
+def test_the_side_that_a_photo_shows_does_not_depend_on_the_other_one(pair_flags, score, turned_deg, seen):
+    """Of a photo that matches, the view as found counts, which here is the one stated."""
     supine = replace(prepared_photo("supine.png"), laterality=Laterality("OD"))
+    options = measurement.MeasureOptions(turned_deg=turned_deg)
     bands = {"iris": (5.0, 0.1, score), "limbus": (5.0, 0.1, score)}
-    assert pair_flags(supine=supine, score=score, margin=score, **bands).lateralities[1] == seen
+    found = pair_flags(
+        supine=supine, score=score, margin=score, view=(turned_deg, False), options=options, **bands
+    )
+    assert found.lateralities[1] == seen
+    unmatched = measurement.measure_pair(no_eye(), supine, eye="OD", options=options)
+    assert unmatched.lateralities == (None, seen)
+    assert ("other_side" in unmatched.flags) is (seen == "OS")
+
+
+def test_the_view_of_photos_that_do_not_match_says_nothing_of_the_side(pair_flags):
+    supine = replace(prepared_photo("supine.png"), laterality=Laterality("OD"))
+    bands = {"iris": (5.0, 0.1, 0.1), "limbus": (5.0, 0.1, 0.1)}
+    found = pair_flags(supine=supine, score=0.1, margin=0.1, view=(180, False), **bands)
+    assert found.lateralities[1] == "OD"
 
 
 @pytest.mark.parametrize(
@@ -447,6 +464,13 @@ def test_a_meridian_beside_the_ink(ink_flags):
 def test_how_many_landmarks_were_found(monkeypatch, count, flags):
     monkeypatch.setattr(landmark_survey, "find_landmarks", lambda *_, **__: (None,) * count)
     assert set(landmark_survey.survey_landmarks(prepared_photo()).flags) == flags
+
+
+def test_what_was_not_looked_for_without_an_eye_is_not_said_to_be_missing():
+    survey = landmark_survey.survey_landmarks(no_eye())
+    assert survey.flags == ("no_eye",)
+    assert survey_text(survey) == ["REFUSED: no eye was found in the picture"]
+    assert marking.read_marks(no_eye()).flags == ("no_eye",)
 
 
 @pytest.mark.parametrize(("shown", "refused"), [("OS", True), ("OD", False), (None, False)])

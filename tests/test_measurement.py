@@ -1,6 +1,9 @@
 """The whole measurement: invariants first, then refusals, then the axis."""
 
+import copy
 import itertools
+import json
+import pickle
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import fields, is_dataclass, replace
@@ -209,6 +212,31 @@ def test_every_array_in_a_result_is_read_only():
     found = list(arrays(torsion.measure(seated, supine)))
     assert len(found) > 10
     assert not any(array.flags.writeable for array in found)
+
+
+def test_no_dict_in_a_result_can_be_changed_and_it_still_travels():
+    found = made_up.accepted()
+    for held, key in ((found.bands, "iris"), (found.seated.measures, "focus")):
+        before = dict(held)
+        for change in (
+            lambda held, key: held.__setitem__(key, None),
+            lambda held, key: held.__delitem__(key),
+            lambda held, key: held.__ior__({key: None}),
+            lambda held, key: held.update({key: None}),
+            lambda held, key: held.setdefault("other", None),
+            lambda held, key: held.pop(key),
+            lambda held, _: held.popitem(),
+            lambda held, _: held.clear(),
+        ):
+            with pytest.raises(TypeError, match="a result cannot be changed"):
+                change(held, key)
+        assert held == before
+    assert json.loads(json.dumps(found.seated.measures)) == found.seated.measures
+    for again in (pickle.loads(pickle.dumps(found)), copy.deepcopy(found)):
+        assert again.bands == found.bands
+        assert again.seated.measures == found.seated.measures
+        with pytest.raises(TypeError, match="a result cannot be changed"):
+            again.bands["iris"] = None
 
 
 def test_axis_is_planned_plus_rotation_and_wraps():

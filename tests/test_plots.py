@@ -29,7 +29,7 @@ from torsion.orientation import View
 from torsion.photo import Ellipse
 from torsion.pictures import figure_bytes
 from torsion.plots import dials_figure, measurement_figure, png_bytes
-from torsion.wording import band_words, uncertainty_words
+from torsion.wording import band_words, reason_words, uncertainty_words
 
 
 def words(figure):
@@ -88,6 +88,14 @@ def test_small_print_stays_below_its_photo_whatever_the_name_of_the_file():
     assert notes.y1 <= min(seated.y0, supine.y0)
 
 
+def test_an_outline_given_by_hand_is_told_from_one_that_was_found():
+    seated = made_up.prepared_photo()
+    seated = replace(seated, photo=replace(seated.photo, limbus=seated.limbus))
+    said = words(measurement_figure(made_up.accepted(seated=seated)))
+    assert said.count("by hand") == 1
+    assert "circle: limbus (by hand), dotted: pupil" in said
+
+
 def test_no_rotation_is_written_without_a_sign_of_its_own():
     band = Answer(-0.001, 0.03, 0.8, 0.6)
     made = made_up.accepted(bands={"iris": band, "limbus": None}, interval_95_deg=(-0.002, 0.05))
@@ -113,6 +121,28 @@ def test_review_is_said_with_its_flag():
     said = words(measurement_figure(made_up.accepted(verdict="review", flags=("uncertain",))))
     assert "REVIEW" in said
     assert "The standard uncertainty is above half a degree. Remedy: retake" in said
+
+
+def test_a_flag_of_one_photo_says_which():
+    blurred = "the finest detail of the eye is blurred"
+    for roles, named in ((["seated"], "seated photo"), (["seated", "supine"], "both photos")):
+        made = made_up.blurred(*roles)
+        assert reason_words(made.flags, "review", made) == f"{named}: {blurred}"
+        assert f"! {named.capitalize()}: {blurred}. Remedy: focus" in words(measurement_figure(made))
+    several = made_up.blurred("supine", network=made_up.network())
+    assert reason_words(several.flags, "review", several) == f"first supine photo: {blurred}"
+    assert reason_words(("uncertain",), "review", several).startswith("the standard")  # of the pair
+    nothing = made_up.nothing_found()
+    assert "Reason: supine photo: no eye was found" in words(measurement_figure(nothing))
+
+
+def test_ink_and_lens_say_which_photo_a_flag_is_of():
+    made = made_up.blurred("supine", matrix=made_up.MATRIX)
+    assert "! Supine photo: the finest detail" in words(ink_figure(made_up.marking(made)))
+    lens = lens_axis(made, [(100.0, 120.0), (220.0, 120.0)])
+    said = words(lens_figure(made, lens, [], flags=made.flags))
+    assert "REVIEW: supine photo: the finest detail" in said
+    assert "! Supine photo: the finest detail" in said
 
 
 def test_turned_view_does_not_draw_the_plan_in_the_supine_photo():

@@ -182,6 +182,25 @@ def test_record_says_how_it_was_made():
     assert record["sha256"]["seated"] == made_up.grey_photo().sha256
 
 
+def test_record_says_which_outlines_were_given_by_hand():
+    assert "outlines" not in measurement_record(made_up.accepted())["record"]
+    plain = made_up.prepared_photo()
+    given = replace(plain, photo=replace(plain.photo, limbus=plain.limbus))
+    supine = replace(plain, photo=replace(plain.photo, limbus=plain.limbus, pupil=plain.pupil))
+    record = measurement_record(made_up.accepted(seated=given, supine=supine))
+    assert complaints(record, MEASUREMENT_SCHEMA) == []
+    outlines = record["record"]["outlines"]
+    assert {role: list(named) for role, named in outlines.items()} == {
+        "seated": ["limbus"],
+        "supine": ["limbus", "pupil"],
+    }
+    assert outlines["seated"]["limbus"]["x_px"] == 160.123456  # not rounded
+    inspected = inspection_record([plain, given])
+    assert complaints(inspected, INSPECTION_SCHEMA) == []
+    assert [list(named) for named in inspected["record"]["outlines"]] == [[], ["limbus"]]
+    assert "outlines" not in inspection_record([plain])["record"]
+
+
 def test_options_are_not_rounded():
     @dataclass(frozen=True)
     class Options:

@@ -122,6 +122,15 @@ def test_review_says_why_and_what_the_flags_without_room_mean():
     assert "mirrored left to right" in said
 
 
+def test_a_flag_of_one_photo_says_which():
+    said = text_of(made_up.blurred("seated"))
+    assert "REVIEW Seated photo: the finest detail of the eye is blurred." in said
+    assert "Seated photo: the finest detail of the eye is blurred. Remedy: focus" in said
+    refused = text_of(made_up.nothing_found())
+    assert "Supine photo: no eye was found in the picture." in refused
+    assert "What to do: Supine photo: fill half of the picture" in refused
+
+
 def test_a_reason_of_two_clauses_counts_once():
     said = text_of(everything(flags=("photo_does_not_match", "frame_unknown")))
     assert "REVIEW One of several photos matches none of the others: another eye, another patient" in said

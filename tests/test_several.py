@@ -31,6 +31,7 @@ class World:
         self.wrong = {}
         self.flags = {}
         self.stated = {}
+        self.shows = {}
         self.photos = {name: made_up.prepared_photo(name) for name in turns}
         self.asked = []
 
@@ -50,6 +51,7 @@ class World:
             axis=None,
             incision=None,
             options=options,
+            lateralities=tuple(self.shows.get(name) for name in names),
         )
 
     def _of(self, table, names, default, sign=1):
@@ -236,6 +238,38 @@ def test_a_mix_up_in_any_pair_of_both_postures_is_said(world, flag):
     found = world.combine("a b", "p q")
     assert flag in found.flags
     assert found.verdict == worst_verdict([flag])
+
+
+def test_a_photo_of_the_other_side_that_matches_nothing_is_left_out_and_named(world):
+    """Nothing follows from it for the others, of which none shows its side."""
+    world.shows["r"] = "OD"
+    for name in "abpq":
+        side = ("other_side",) if name in "ab" else ()
+        world.flags[(name, "r")] = ("eyes_do_not_match", *side)
+    world.flags[("a", "p")] = ("side_not_seen",)
+    found = world.combine("a b", "p q r", eye="OS")
+    assert left_out(found) == {"r": "other_side"}
+    assert (found.verdict, found.flags) == ("review", ("side_not_seen", "photo_does_not_match"))
+    assert "r (supine) was left out: it shows the other eye" in "; ".join(network_words(found.network))
+    assert complaints(found) == []
+
+
+def test_a_photo_of_the_other_side_that_matches_tells_the_side_of_all(world):
+    """Its pairs are refused for the side alone, also where it matches a photo of its own posture only."""
+    world.shows["b"] = "OD"
+    world.flags[("a", "p")] = ("side_not_seen",)
+    world.flags[("a", "b")] = ("other_side",)
+    for others in (("other_side",), ("eyes_do_not_match", "other_side")):
+        world.flags |= {("b", name): others for name in "pq"}
+        found = world.combine("a b", "p q", eye="OS")
+        assert left_out(found) == {"b": "other_side"}
+        assert (found.verdict, found.flags) == ("refuse", ("other_side",))
+
+
+def test_a_further_photo_that_shows_the_stated_side_will_do(world):
+    world.shows["q"] = "OS"
+    world.flags[("a", "p")] = ("side_not_seen",)
+    assert world.combine("a b", "p q", eye="OS").flags == ()
 
 
 def test_a_stated_mirror_is_still_said_where_the_first_photos_do_not_match(world):

@@ -3,12 +3,12 @@
 from torsion.aids import Aids, Centre, HandCheck
 from torsion.axis_ways import AxisWay
 from torsion.landmark_survey import clock_words
-from torsion.marking import Marking
+from torsion.marking import Marking, has_moved
 from torsion.marks import Mark
 from torsion.pair_suspects import Suspect
 from torsion.wording import (
-    INK_ON_SIDE,
     direction_degrees,
+    ink_unread_words,
     reason_words,
     rotation_words,
     spread_words,
@@ -70,8 +70,8 @@ def ink_words(aids: Aids) -> list[str]:
     lines += [f"{_lost_words(mark)}; not found in the supine photo" for mark in ink.lost]
     if "ink_needs_colour" in ink.flags:
         return [*lines, "not looked for in a photo without colour"]
-    if "on_its_side" in ink.flags:
-        return [*lines, INK_ON_SIDE]
+    if ink_unread_words(ink.flags):
+        return [*lines, ink_unread_words(ink.flags)]
     return lines or ["none found at the limbus"]
 
 
@@ -79,7 +79,7 @@ def _mark_words(ink: Marking, number: int, mark: Mark, aids: Aids) -> str:
     words = f"{mark.color}, {mark.width_deg:.1f}° wide, at {direction_degrees(mark.photo_direction_deg)}"
     if len(ink.marks) > 1:
         words = f"{number}: {words}"
-    if mark.change is not None and "ink_moved" in ink.flags:
+    if mark.change is not None and has_moved(mark):
         words += f", moved by {turn_words(mark.change.moved_deg)} since the seated photo"
     way = next((way for way in aids.ways if way.start == "ink" and way.number == number), None)
     if way is None:

@@ -66,9 +66,10 @@ def compare(
     Comparison
     """
     photo_flags = list(dict.fromkeys((*first.flags, *second.flags)))
-    nothing: dict[Band, Answer | None] = {"iris": None, "limbus": None}
+    stated = View(turned_deg, False)  # beyond a mirror that is undone
     if first.picture is None or second.picture is None:
-        return Comparison(tuple(photo_flags), nothing)
+        side = _side_of_supine(second, stated, mirrored=mirrored)
+        return Comparison(tuple(photo_flags), {"iris": None, "limbus": None}, supine_laterality=side)
     supine = mirrored_eye(second.picture) if mirrored else second.picture
     view, candidate = find_view(first.picture, supine)
     _LOG.info("searched: about %+.0f degrees, match %.2f", candidate.rotation_deg, candidate.score)
@@ -99,7 +100,7 @@ def compare(
         _pixel_map(registration, first, second, mirrored=shown.mirrored),
         candidate.curve_deg,
         candidate.curve,
-        _side_of_supine(second, view, mirrored=mirrored) if matches else None,
+        _side_of_supine(second, view if matches else stated, mirrored=mirrored),
         _order_signs(first, second, view) if matches else (),
         registration.start_deg,
         registration.parameters,

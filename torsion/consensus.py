@@ -27,7 +27,7 @@ class Consensus:
         The pairs that have a part.
     adjustment : Adjustment or None
         None where no path of pairs joins the first seated and the first supine photo.
-    left_out : dict of int to {"repeated", "does_not_match", "not_comparable", "disagrees"}
+    left_out : dict of int to {"repeated", "does_not_match", "other_side", "not_comparable", "disagrees"}
         Photos without a part, and why.
     disagrees : tuple of int
         Photos that the others contradict.
@@ -72,7 +72,10 @@ def consensus(photos: Sequence[PreparedPhoto], pairs: Pairs, seated: int) -> Con
         if pair.verdict != "refuse" and rotation is not None and uncertainty is not None:
             links[numbers] = Link(*numbers, rotation, uncertainty)
     links = _without(links, left_out)
-    left_out |= _not_connected(photos, pairs, links, ends, left_out)
+    strangers = _not_connected(photos, pairs, links, ends, left_out)
+    crossing = {numbers: pair for numbers, pair in pairs.items() if numbers[0] < seated <= numbers[1]}
+    other_side = _showing_other_side(crossing)
+    left_out |= {k: "other_side" if k in other_side else reason for k, reason in strangers.items()}
     found = None
     if "same_picture" not in pairs[0, seated].flags:
         links = _without(links, left_out)
@@ -124,6 +127,16 @@ def _not_connected(
         alien = photos[k].verdict != "refuse" and said & {"eyes_do_not_match", "mirrored"}
         reasons[k] = "does_not_match" if alien else "not_comparable"
     return reasons
+
+
+def _showing_other_side(crossing: Pairs) -> set[int]:
+    """Photos that show by themselves another eye than the one stated."""
+    return {
+        k
+        for numbers, pair in crossing.items()
+        for k, shown in zip(numbers, pair.lateralities, strict=True)
+        if None not in (pair.eye, shown) and shown != pair.eye
+    }
 
 
 def _odd_bands(pairs: Pairs) -> tuple[int, ...]:

@@ -31,6 +31,7 @@ from torsion.record import cautions
 from torsion.wording import (
     axis_degrees,
     flag_words,
+    ink_unread_words,
     reason_words,
     rotation_words,
     shortened,
@@ -90,7 +91,7 @@ def _write_head(figure: Figure, m: Marking) -> None:
             0.972, 0.915, "of the photos; there is no mark", ha="right", va="center", size=11, color=INK
         )
     big = (
-        ("No ink read" if "on_its_side" in m.flags else "No ink mark")
+        ("No ink read" if ink_unread_words(m.flags) else "No ink mark")
         if not count
         else f"{count} ink mark" + ("s" if count > 1 else "")
     )
@@ -100,7 +101,7 @@ def _write_head(figure: Figure, m: Marking) -> None:
         big += f", {len(m.lost)} lost"
     figure.text(0.022, 0.957, big, va="center", size=27, weight="bold", color=INK)
     if m.verdict == "refuse":
-        words = f"Reason: {reason_words(m.flags, 'refuse')}."
+        words = f"Reason: {reason_words(m.flags, 'refuse', m.measurement)}."
     else:
         said = [_meridian_words(m, index) for index in range(len(m.meridians))]
         said += [f"two points at {axis_degrees(point.axis_deg)}" for point in m.points if point.axis_deg]
@@ -212,7 +213,7 @@ def _write_notes(figure: Figure, m: Marking) -> None:
     lines = [
         line
         for name in flags[:_MOST_FLAGS]
-        for line in textwrap.wrap(f"! {flag_words(name)}", 185, subsequent_indent="  ")
+        for line in textwrap.wrap(f"! {flag_words(name, m.measurement)}", 185, subsequent_indent="  ")
     ]
     if len(flags) > _MOST_FLAGS:
         lines.append(f"! and {len(flags) - _MOST_FLAGS} more")

@@ -16,7 +16,7 @@ from torsion.marking import Marking
 from torsion.marks import MOST_MARKS, Mark, Role
 from torsion.photo import Ellipse
 from torsion.preparation import PreparedPhoto
-from torsion.wording import direction_degrees
+from torsion.wording import direction_degrees, ink_unread_words
 
 __all__ = ["ORANGE", "axis_shown_deg", "draw_closeups", "draw_strip", "shown_deg"]
 
@@ -117,8 +117,8 @@ def draw_closeups(figure: Figure, m: Marking) -> None:
             line = axes.axvline(edge, color=ORANGE, lw=2.0)
             line.set_path_effects([withStroke(linewidth=3.4, foreground="black")])
     if not m.marks:
-        on_side = "on_its_side" in m.flags
-        words = "Ink is not read in a photo on its side." if on_side else "No ink was found at the limbus."
+        unread = ink_unread_words(m.flags)
+        words = f"Ink was {unread}." if unread else "No ink was found at the limbus."
         figure.text(0.53, 0.62, words, size=16, color=INK)
 
 

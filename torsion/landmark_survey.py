@@ -70,15 +70,16 @@ def survey_landmarks(
     named = read_eye(eye) if eye is not None else None
     axis = None if axis_deg is None else read_axis_deg(axis_deg)
     prepared = prepare(seated, eye=named)
-    landmarks: tuple[Landmark, ...] = ()
+    landmarks: tuple[Landmark, ...] | None = None
     if prepared.picture is not None and prepared.limbus is not None:
         landmarks = find_landmarks(prepared.picture, prepared.limbus, count=count)
     stated = named or prepared.photo.eye
     conditions = {
         "other_side": prepared.laterality.contradicts(stated),  # the seated photo is upright
-        "no_landmarks": not landmarks,
-        "few_landmarks": 0 < len(landmarks) < min(_FEW, count),
+        "no_landmarks": landmarks is not None and not landmarks,  # without an eye none were looked for
+        "few_landmarks": landmarks is not None and 0 < len(landmarks) < min(_FEW, count),
     }
+    landmarks = landmarks or ()
     flags = (*prepared.flags, *(name for name, present in conditions.items() if present))
     verdict = worst_verdict(flags)
     offsets = axis_offsets(landmarks, axis) if axis is not None and verdict != "refuse" else None

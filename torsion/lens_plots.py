@@ -52,7 +52,7 @@ def lens_figure(
         A refused measurement shows the points, no axis, and says REFUSED.
     """
     refused = lens.axis_deg is None
-    words, notes = _under_head(measurement, lens, plan), _notes(flags)
+    words, notes = _under_head(measurement, lens, plan), _notes(flags, measurement)
     below, above = _LINE * len(notes) + 0.9, _LINE * len(words) + 0.9  # inches
     height = below + _EYES + above
     figure = Figure(figsize=(13.0, height), facecolor=PAPER)
@@ -90,7 +90,7 @@ def lens_figure(
 def _under_head(measurement: Measurement, lens: LensAxis, plan: AgainstPlan | None) -> list[str]:
     """Say in lines what was found, as the text does."""
     m = measurement
-    reason = "" if m.verdict == "accept" else f": {reason_words(m.flags, m.verdict)}"
+    reason = "" if m.verdict == "accept" else f": {reason_words(m.flags, m.verdict, m)}"
     said = [f"Photos {verdict_word(m.verdict)}{reason}"]
     if lens.standard_uncertainty_deg is not None and lens.axis_deg is not None:
         said.append(
@@ -105,8 +105,8 @@ def _under_head(measurement: Measurement, lens: LensAxis, plan: AgainstPlan | No
     return [line for words in said for line in wrapped(words, 140, indent="  ")]
 
 
-def _notes(flags: Sequence[str]) -> list[str]:
-    return [line for name in flags for line in wrapped(f"! {flag_words(name)}", 185, indent="  ")]
+def _notes(flags: Sequence[str], m: Measurement) -> list[str]:
+    return [line for name in flags for line in wrapped(f"! {flag_words(name, m)}", 185, indent="  ")]
 
 
 def _draw_points(axes: Axes, prepared: PreparedPhoto, points_px: Sequence[tuple[float, float]]) -> None:

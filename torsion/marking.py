@@ -36,7 +36,7 @@ from torsion.photo import Turn, is_grey
 from torsion.preparation import PhotoLike, PreparedPhoto, PrepareOptions, prepare
 from torsion.upright import as_displayed, upright_pair
 
-__all__ = ["Case", "MarkOptions", "Marking", "pair_marks", "read_marks"]
+__all__ = ["Case", "MarkOptions", "Marking", "has_moved", "pair_marks", "read_marks"]
 
 Case = Literal["none", "seated_marked", "supine_marked", "both_marked"]
 
@@ -279,25 +279,33 @@ def _flags(
     lost: Sequence[Mark],
     meridians: Sequence[Meridian],
 ) -> list[str]:
-    changes = [(mark, mark.change) for mark in marks if mark.change is not None]
     photos = [photo for photo in (seated, supine) if photo is not None]
     shown = [photo.picture.rgb for photo in photos if photo.picture is not None]
-    on_side = any("on_its_side" in photo.flags for photo in photos)
+    unread = any({"no_eye", "on_its_side"} & set(photo.flags) for photo in photos)
     conditions = {
         "ink_needs_colour": any(is_grey(rgb) for rgb in shown),
-        "no_ink": not marks and not lost and not on_side,
+        "no_ink": not marks and not lost and not unread,
         "ink_or_pigment": any(not mark.certain for mark in marks),
         "mark_covered": any(mark.covered for mark in marks),
         "broad_mark": any(mark.width_deg > _BROAD_DEG for mark in marks),
         "meridian_outside_ink": any(meridian.inside_ink is False for meridian in meridians),
         "ink_lost": bool(lost) and supine is not None,
-        "ink_moved": any(_has_moved(mark, change) for mark, change in changes),
-        "ink_spread": any(change.width_ratio > _SPREAD for _, change in changes),
+        "ink_moved": any(has_moved(mark) for mark in marks),
+        "ink_spread": any(mark.change is not None and mark.change.width_ratio > _SPREAD for mark in marks),
     }
     return [name for name, present in conditions.items() if present]
 
 
-def _has_moved(mark: Mark, change: Change) -> bool:
+def has_moved(mark: Mark) -> bool:
+    """Whether a mark lies at another place than in the seated photo, beyond what the two readings leave open.
+
+    Parameters
+    ----------
+    mark : Mark
+        Without an earlier one to compare it has not.
+    """
+    if mark.change is None:
+        return False
     # The limbus centre of the seated photo is common to both readings, so only ink and rotation count; the
     # stated uncertainty holds the centre too and is on the safe side.
-    return abs(change.moved_deg) > max(_MOVED_DEG, _MOVED_SD * (mark.standard_uncertainty_deg or 0.0))
+    return abs(mark.change.moved_deg) > max(_MOVED_DEG, _MOVED_SD * (mark.standard_uncertainty_deg or 0.0))

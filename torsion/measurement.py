@@ -1,5 +1,6 @@
 """The measurement: two photos compared, the verdict on what was found, and the axis carried."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -11,6 +12,7 @@ from torsion.axis import AxisFrame, AxisTransfer, Incision, check_plan, transfer
 from torsion.comparison import Comparison, compare
 from torsion.confidence import Answer
 from torsion.flags import Verdict, worst_verdict
+from torsion.frozen import FrozenDict
 from torsion.network import Network
 from torsion.order import Sign
 from torsion.orientation import View
@@ -77,7 +79,7 @@ class Measurement:
     verdict : {"accept", "review", "refuse"}
     flags : tuple of str
     view : View or None
-    bands : dict of str to Answer or None
+    bands : mapping of str to Answer or None
         ``"iris"`` and ``"limbus"``, each solved for itself.
     seated, supine : PreparedPhoto
     eye : {"OD", "OS"} or None
@@ -96,7 +98,7 @@ class Measurement:
     options : MeasureOptions
     lateralities : ({"OD", "OS"} or None, {"OD", "OS"} or None)
         Eye that each photo shows by itself, the supine view's turn and a mirror that was stated undone; None
-        where it does not show, and for a supine photo that does not match, since its turn is not known.
+        where it does not show.  A supine photo that does not match is taken as turned as was stated.
     order_signs : tuple of str
         What speaks for exchanged photos; see `torsion.order.Sign`.
     network : Network or None
@@ -110,7 +112,7 @@ class Measurement:
     verdict: Verdict
     flags: tuple[str, ...]
     view: View | None
-    bands: dict[Band, Answer | None]
+    bands: Mapping[Band, Answer | None]
     seated: PreparedPhoto
     supine: PreparedPhoto
     eye: Eye | None = None
@@ -127,6 +129,9 @@ class Measurement:
     network: Network | None = None
     start_deg: float | None = None
     parameters: NDArray[np.float64] | None = None
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "bands", FrozenDict(self.bands))
 
 
 def measure_pair(

@@ -7,7 +7,7 @@ from torsion.flags import Verdict
 
 __all__ = ["LeftOut", "Network", "NetworkPair", "NetworkPhoto"]
 
-LeftOut = Literal["repeated", "does_not_match", "not_comparable", "disagrees"]
+LeftOut = Literal["repeated", "does_not_match", "other_side", "not_comparable", "disagrees"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +23,7 @@ class NetworkPhoto:
     verdict : {"accept", "review", "refuse"}
     flags : tuple of str
     used : bool
-    left_out : {"repeated", "does_not_match", "not_comparable", "disagrees"} or None
+    left_out : {"repeated", "does_not_match", "other_side", "not_comparable", "disagrees"} or None
         Why it was not used.
     rotation_deg : float or None
         Of the eye in it against the first seated photo, as displayed; roll and head tilt are in it.

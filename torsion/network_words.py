@@ -8,6 +8,7 @@ __all__ = ["network_sentence", "network_words", "photo_numbers"]
 _LEFT_OUT: dict[LeftOut, str] = {
     "repeated": "it shows a photograph that was given before",
     "does_not_match": "it matches none of the others; another eye or another patient?",
+    "other_side": "it shows the other eye, by the inner corner of the lids, or is mirrored or upside down",
     "not_comparable": "too little can be seen of the eye",
     "disagrees": "it disagrees with the others, which fit without it",
 }

@@ -158,7 +158,9 @@ def _small_print(m: Measurement, prepared: PreparedPhoto, *, is_supine: bool) ->
     elif m.axis is not None and m.axis.surgical_deg is not None:
         parts.append("line: carried axis")
         parts += ["thin dashes: planned, bow: turn"] if is_upright(m) else []
-    parts.append("circle: limbus" + ("" if prepared.pupil is None else ", dotted: pupil"))
+    by_hand = {name: " (by hand)" if getattr(prepared.photo, name) else "" for name in ("limbus", "pupil")}
+    outlines = f"circle: limbus{by_hand['limbus']}"
+    parts.append(outlines + ("" if prepared.pupil is None else f", dotted: pupil{by_hand['pupil']}"))
     return parts
 
 
@@ -204,7 +206,7 @@ def _draw_carried(axes: Axes, m: Measurement, *, color: str | None = None) -> No
 def _head_words(m: Measurement) -> tuple[str, list[str]]:
     """Say what was found, and in up to three lines how sure that is."""
     if m.verdict == "refuse":
-        return "No rotation to use", textwrap.wrap(f"Reason: {reason_words(m.flags, 'refuse')}.", 130)[:3]
+        return "No rotation to use", textwrap.wrap(f"Reason: {reason_words(m.flags, 'refuse', m)}.", 130)[:3]
     lines = [" · ".join(part for part in (uncertainty_words(m), direction_words(m)) if part)]
     lines += [f"Axis: {axis_words(m.axis)}{_patient_words(m.axis)}"] if m.axis is not None else []
     lines += [view_words(m)] if view_words(m) else []
@@ -229,7 +231,7 @@ def _notes(m: Measurement, cost: AxisCost | None, aids: Aids) -> list[str]:
     costs = "" if cost is None else cost_words(cost)
     said += [f"Cost: {costs}."] if costs else []
     lines = [line for words in (*said, *_aid_lines(aids)) for line in wrapped(words, 185, indent="  ")]
-    words = [f"! {flag_words(name)}" for name in flags[:_MOST_FLAGS]]
+    words = [f"! {flag_words(name, m)}" for name in flags[:_MOST_FLAGS]]
     lines += [line for flag in words for line in wrapped(flag, 185, indent="  ")]
     return lines if len(flags) <= _MOST_FLAGS else [*lines, f"! and {len(flags) - _MOST_FLAGS} more"]
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from torsion.angles import Eye, read_eye
 from torsion.errors import PhotoError
 from torsion.flags import Verdict, worst_verdict
+from torsion.frozen import FrozenDict
 from torsion.intake import photo_from_array, read_photo
 from torsion.laterality import Laterality, read_laterality
 from torsion.likeness import unlike_an_eye
@@ -86,6 +87,9 @@ class PreparedPhoto:
     laterality: Laterality = field(default_factory=Laterality)
     turned_deg: Turn = 0
     mirrored: bool = False
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "measures", FrozenDict(self.measures))
 
 
 PhotoLike = str | os.PathLike[str] | NDArray[Any] | Photo | PreparedPhoto

@@ -79,7 +79,8 @@ def measurement_record(measurement: "Measurement", *, cost: "AxisCost | None" = 
     dict
         The schema ``torsion/measurement/1``: plain dicts, lists, strings, numbers and None.  Angles are
         rounded to 4 decimals, pixels to 2.  ``axis``, ``incision`` and ``cost`` are there only where they
-        were asked for, ``network`` only where several photos were given.
+        were asked for, ``network`` only where several photos were given, and ``record.outlines`` only where
+        limbus or pupil were given by hand.
     """
     m = measurement
     fields: dict[str, Any] = {
@@ -109,8 +110,10 @@ def measurement_record(measurement: "Measurement", *, cost: "AxisCost | None" = 
         fields["network"] = m.network
     fields["cautions"] = measurement_cautions(m)
     record = plain_fields(fields)
-    sha256 = {"seated": m.seated.photo.sha256, "supine": m.supine.photo.sha256}
-    return {**record, "record": _provenance(m.options, sha256)}
+    photos = {"seated": m.seated, "supine": m.supine}
+    made = _provenance(m.options, {role: photo.photo.sha256 for role, photo in photos.items()})
+    outlines = {role: given for role, photo in photos.items() if (given := _given_outlines(photo))}
+    return {**record, "record": made | ({"outlines": outlines} if outlines else {})}
 
 
 def inspection_record(photos: Sequence["PreparedPhoto"], *, options: object | None = None) -> dict[str, Any]:
@@ -137,7 +140,9 @@ def inspection_record(photos: Sequence["PreparedPhoto"], *, options: object | No
         "cautions": (CAUTION,),
     }
     record = plain_fields(fields)
-    return {**record, "record": _provenance(options, [photo.photo.sha256 for photo in photos])}
+    made = _provenance(options, [photo.photo.sha256 for photo in photos])
+    outlines = [_given_outlines(photo) for photo in photos]
+    return {**record, "record": made | ({"outlines": outlines} if any(outlines) else {})}
 
 
 def toric_record(
@@ -226,6 +231,12 @@ def _ellipse_fields(ellipse: "Ellipse | None") -> dict[str, float] | None:
         return None
     names = ("x_px", "y_px", "radius_px", "major_px", "minor_px", "axis_deg")
     return {name: getattr(ellipse, name) for name in names}
+
+
+def _given_outlines(prepared: "PreparedPhoto") -> dict[str, object]:
+    """Limbus and pupil as they were given by hand, which like the options are not rounded."""
+    given = {"limbus": prepared.photo.limbus, "pupil": prepared.photo.pupil}
+    return {name: _ellipse_fields(outline) for name, outline in given.items() if outline is not None}
 
 
 def plain_fields(fields: Mapping[str, object]) -> dict[str, Any]:

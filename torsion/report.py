@@ -25,6 +25,7 @@ from torsion.wording import (
     direction_words,
     flag_words,
     frame_words,
+    photo_named,
     planned_words,
     rotation_words,
     uncertainty_words,
@@ -105,8 +106,12 @@ def _reason(m: Measurement) -> str:
     """Say why a sheet has its verdict; of many reasons the first, since the flags are written out below."""
     if m.verdict == "accept":
         return _SEEN
-    first, *more = (FLAGS[name].meaning for name in m.flags if FLAGS[name].verdict == m.verdict)
+    first, *more = (_meaning(name, m) for name in m.flags if FLAGS[name].verdict == m.verdict)
     return _capital(first) + (f", and {len(more)} more below" if more and m.verdict == "review" else "") + "."
+
+
+def _meaning(name: str, m: Measurement) -> str:
+    return photo_named(name, m) + FLAGS[name].meaning
 
 
 def _carried(m: Measurement) -> bool:
@@ -164,10 +169,11 @@ def _flags(m: Measurement) -> list[str]:
     names = sorted(m.flags, key=lambda name: order.index(FLAGS[name].verdict))
     if m.verdict == "refuse":
         grave = [name for name in names if FLAGS[name].verdict == "refuse"]
-        return [f"{_capital(FLAGS[name].remedy.rstrip('.?'))}." for name in grave[:_MOST_FLAGS]]
-    words = [flag_words(name) for name in names[:_MOST_FLAGS]]
+        remedies = [f"{photo_named(name, m)}{FLAGS[name].remedy}" for name in grave[:_MOST_FLAGS]]
+        return [f"{_capital(remedy.rstrip('.?'))}." for remedy in remedies]
+    words = [flag_words(name, m) for name in names[:_MOST_FLAGS]]
     rest = names[_MOST_FLAGS:]
-    further = "; ".join(FLAGS[name].meaning for name in rest)
+    further = "; ".join(_meaning(name, m) for name in rest)
     return [*words, f"Further: {further}."] if rest else words
 
 

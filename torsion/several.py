@@ -23,10 +23,11 @@ _RESTATED = {
     "large_rotation",
     "eye_not_given",
 }  # by what all pairs give together
-_MIX_UPS = ("other_side", "order_doubtful")
+_NO_MATCH = {"no_eye", "eyes_do_not_match", "not_enough_to_compare", "mirrored"}
 _LEFT_OUT_FLAGS: dict[LeftOut, str] = {
     "repeated": "photo_repeated",
     "does_not_match": "photo_does_not_match",
+    "other_side": "photo_does_not_match",
     "not_comparable": "photo_left_out",
     "disagrees": "photos_disagree",
 }
@@ -141,10 +142,11 @@ def _combined(photos: Sequence[PreparedPhoto], pairs: Pairs, seated: int) -> Mea
     frame = pairs[0, seated]
     outcome = consensus(photos, pairs, seated)
     flags = [name for name in frame.flags if name != "eye_not_given"]
-    # A doubt about whose eye it is, or about the order, is not made good by other pairs.
-    crossing = [pair for (i, j), pair in pairs.items() if i < seated <= j]
-    mixed_up = [name for name in _MIX_UPS if any(name in pair.flags for pair in crossing)]
-    flags += dict.fromkeys(_LEFT_OUT_FLAGS[reason] for reason in outcome.left_out.values())
+    mixed_up, side_seen = _mix_ups(pairs, seated, outcome)
+    if side_seen:
+        flags = [name for name in flags if name != "side_not_seen"]
+    reasons = [reason for reason in outcome.left_out.values() if reason not in mixed_up]
+    flags += dict.fromkeys(_LEFT_OUT_FLAGS[reason] for reason in reasons)
     network = _report(photos, pairs, seated, outcome)
     found = outcome.adjustment
     if found is None:
@@ -162,6 +164,26 @@ def _combined(photos: Sequence[PreparedPhoto], pairs: Pairs, seated: int) -> Mea
     flags += angle_flags(rotation, found.standard_uncertainty_deg)
     flags = list(dict.fromkeys(flags))
     return replace(combined, rotation_deg=rotation, flags=tuple(flags), verdict=worst_verdict(flags))
+
+
+def _mix_ups(pairs: Pairs, seated: int, outcome: Consensus) -> tuple[list[str], bool]:
+    """Give doubts about whose eye it is and about the order, and say whether any photo shows the side.
+
+    No other pair makes such a doubt good.  But from a photo that matches none of the others, nothing follows
+    for them.
+    """
+    gone = outcome.left_out.keys()
+    told = {
+        numbers: pair
+        for numbers, pair in pairs.items()
+        if numbers[0] < seated and not (gone >= set(numbers) or _NO_MATCH & set(pair.flags))
+    }
+    conditions = {
+        "other_side": any("other_side" in pair.flags for pair in told.values()),
+        "order_doubtful": any("order_doubtful" in told[i, j].flags for i, j in told if j >= seated),
+    }
+    side_seen = any(shown for pair in told.values() for shown in pair.lateralities)
+    return [name for name, present in conditions.items() if present], side_seen
 
 
 def _without_pair(combined: Measurement, rotation_deg: float) -> Measurement:

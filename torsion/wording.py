@@ -16,7 +16,6 @@ if TYPE_CHECKING:  # commands that measure no pair do without loading these
     from torsion.order import Sign
 
 __all__ = [
-    "INK_ON_SIDE",
     "axis_degrees",
     "axis_words",
     "band_words",
@@ -25,7 +24,9 @@ __all__ = [
     "direction_words",
     "flag_words",
     "frame_words",
+    "ink_unread_words",
     "order_words",
+    "photo_named",
     "planned_words",
     "printable",
     "reason_words",
@@ -40,10 +41,11 @@ __all__ = [
     "wrapped",
 ]
 
-INK_ON_SIDE = "not looked for in a photo on its side"
-"""What is said of ink there, where lashes beside the iris would be taken for it."""
-
 _EYES = {"OD": "right eye (OD)", "OS": "left eye (OS)"}
+_INK_UNREAD = {
+    "no_eye": "not looked for where no eye was found",
+    "on_its_side": "not looked for in a photo on its side",  # lashes beside the iris would be taken for it
+}
 _ORDER: "dict[Sign, str]" = {
     "capture_times": "it was taken later, by the clocks of the cameras",
     "red_reflex": "its pupil glows red as under a microscope",
@@ -234,15 +236,43 @@ def _dioptres(size_d: float) -> str:
     return f"{size_d:.2f} D" if size_d >= 0.005 else "less than 0.01 D"
 
 
-def reason_words(flags: Sequence[str], verdict: Verdict) -> str:
-    """Say why a result has its verdict: what the flags of that verdict mean.
+def photo_named(name: str, pair: "Measurement | None") -> str:
+    """Say which photo of a pair has a flag; empty where it is of the pair itself, or there is no pair.
+
+    Of several photos a measurement has the flags of the first ones; the others have a line of their own.
+    """
+    if pair is None:
+        return ""
+    photos = {"seated": pair.seated, "supine": pair.supine}
+    having = [role for role, photo in photos.items() if name in photo.flags]
+    first = "first " if pair.network is not None else ""
+    if len(having) == len(photos):
+        return f"both {first}photos: "
+    return f"{first}{having[0]} photo: " if having else ""
+
+
+def reason_words(flags: Sequence[str], verdict: Verdict, pair: "Measurement | None" = None) -> str:
+    """Say why a result has its verdict: what the flags of that verdict mean, and of which photo of a pair.
 
     Examples
     --------
     >>> reason_words(("uncertain", "iris_only", "small_eye"), "review")
     'the standard uncertainty is above half a degree; the eye is drawn with few pixels'
     """
-    return "; ".join(FLAGS[name].meaning for name in flags if FLAGS[name].verdict == verdict)
+    return "; ".join(
+        photo_named(name, pair) + FLAGS[name].meaning for name in flags if FLAGS[name].verdict == verdict
+    )
+
+
+def ink_unread_words(flags: Sequence[str]) -> str:
+    """Say why ink was not looked for in a photo; empty where it was.
+
+    Examples
+    --------
+    >>> ink_unread_words(("on_its_side",)), ink_unread_words(("no_ink",))
+    ('not looked for in a photo on its side', '')
+    """
+    return next((words for name, words in _INK_UNREAD.items() if name in flags), "")
 
 
 def verdict_word(verdict: Verdict) -> str:
@@ -250,8 +280,8 @@ def verdict_word(verdict: Verdict) -> str:
     return "REFUSED" if verdict == "refuse" else verdict.upper()
 
 
-def flag_words(name: str) -> str:
-    """Meaning and remedy of a flag as two sentences.
+def flag_words(name: str, pair: "Measurement | None" = None) -> str:
+    """Meaning and remedy of a flag as two sentences, the first naming the photo of a pair that has it.
 
     Examples
     --------
@@ -259,7 +289,8 @@ def flag_words(name: str) -> str:
     'The eye is drawn with few pixels. Remedy: go closer or use a longer lens.'
     """
     flag = FLAGS[name]
-    return f"{flag.meaning[0].upper()}{flag.meaning[1:]}. Remedy: {flag.remedy.rstrip('.?')}."
+    meaning = photo_named(name, pair) + flag.meaning
+    return f"{meaning[0].upper()}{meaning[1:]}. Remedy: {flag.remedy.rstrip('.?')}."
 
 
 def printable(text: str) -> str:

@@ -159,10 +159,16 @@ def _text(budgets: list[Budget], saved: float | None) -> list[str]:
     lines += [label.ljust(36) + "".join(f"{value:>20}" for value in values) for label, values in rows]
     if saved is not None:
         lines.append(
-            f"  {_NAMES[budgets[1].method]} instead of {_NAMES[first.method]}: "
-            f"{saved:+.2f} D less cylinder expected".replace("+-", "-")
+            f"  {_NAMES[budgets[1].method]} instead of {_NAMES[first.method]}: {_saved_words(saved)} expected"
         )
     return [*lines, "", "  where the numbers come from", *_sources(budgets)]
+
+
+def _saved_words(saved_d: float) -> str:
+    size = f"{abs(saved_d):.2f}"
+    if not float(size):
+        return "as much cylinder"
+    return f"{size} D {'less' if saved_d > 0 else 'more'} cylinder"
 
 
 def _cell(budget: Budget, name: str) -> str:

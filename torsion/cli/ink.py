@@ -17,9 +17,9 @@ from torsion.marks_record import marks_record
 from torsion.photo import Turn
 from torsion.record import cautions
 from torsion.wording import (
-    INK_ON_SIDE,
     axis_degrees,
     direction_degrees,
+    ink_unread_words,
     reason_words,
     turn_words,
     verdict_word,
@@ -130,13 +130,14 @@ def command(
     if shared.write_outputs(marks_record(found), json_to=json_to, picture=picture, draw=draw):
         said = cautions(axis=bool(found.meridians), pair=found.measurement is not None)
         notes = (*(said[:2]), _WIDE)
-        shared.print_text(_text(found), flags=found.flags, cautions=notes)
+        shared.print_text(_text(found), flags=found.flags, cautions=notes, pair=found.measurement)
     if found.verdict == "refuse":
         ctx.exit(REFUSED)
 
 
 def _text(found: Marking) -> list[str]:
-    reason = "" if found.verdict == "accept" else f": {reason_words(found.flags, found.verdict)}"
+    why = reason_words(found.flags, found.verdict, found.measurement)
+    reason = "" if found.verdict == "accept" else f": {why}"
     rows = [*folded_rows("Verdict", verdict_word(found.verdict) + reason), *folded_rows("Ink", _case(found))]
     for number, mark in enumerate(found.marks, 1):
         rows += [(f"Mark {number}", _place(mark)), ("", _size(mark))]
@@ -159,8 +160,8 @@ def _text(found: Marking) -> list[str]:
 def _case(found: Marking) -> str:
     if any(mark.direction_deg is None for mark in found.marks):
         return _NOT_CARRIED
-    if found.case == "none" and "on_its_side" in found.flags:
-        return INK_ON_SIDE
+    if found.case == "none" and ink_unread_words(found.flags):
+        return ink_unread_words(found.flags)
     return _ALL_LOST if found.lost and not found.marks else _CASES[found.case]
 
 

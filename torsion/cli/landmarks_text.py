@@ -18,9 +18,9 @@ __all__ = ["pairs_text", "survey_text"]
 
 def survey_text(survey: LandmarkSurvey) -> list[str]:
     """Lines of text for the landmarks of a photo."""
-    if not survey.landmarks:
-        return ["REFUSED: no landmark was found"]
     reason = "" if survey.verdict == "accept" else f": {reason_words(survey.flags, survey.verdict)}"
+    if not survey.landmarks:
+        return [f"{verdict_word(survey.verdict)}{reason}"]
     lines = [f"{verdict_word(survey.verdict)}{reason}", ""]
     for index, landmark in enumerate(survey.landmarks):
         line = f"{landmark.number}  {direction_degrees(landmark.direction_deg):>6}  "

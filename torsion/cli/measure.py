@@ -156,6 +156,7 @@ def command(
             _text(found, cost, aids),
             flags=dict.fromkeys((*found.flags, *aids.own_flags)),
             cautions=measurement_cautions(found),
+            pair=found,
         )
     if found.verdict == "refuse":
         ctx.exit(REFUSED)
@@ -192,7 +193,7 @@ def _page(found: Measurement, *, case: str, cost: AxisCost | None, aids: Aids) -
 
 
 def _text(m: Measurement, cost: AxisCost | None, aids: Aids) -> list[str]:
-    reason = "" if m.verdict == "accept" else f": {reason_words(m.flags, m.verdict)}"
+    reason = "" if m.verdict == "accept" else f": {reason_words(m.flags, m.verdict, m)}"
     rows = [*folded_rows("Verdict", verdict_word(m.verdict) + reason), ("Rotation", _rotation(m))]
     if m.verdict != "refuse":
         rows.append(("", uncertainty_words(m)))

@@ -20,6 +20,8 @@ from torsion.wording import flag_words
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from torsion.measurement import Measurement
+
 __all__ = [
     "Points",
     "axis",
@@ -239,9 +241,15 @@ def _drawn(draw: "Callable[[], Figure]", picture: Path) -> bytes:
         raise click.ClickException(msg) from fault
 
 
-def print_text(lines: Iterable[str], *, flags: Iterable[str], cautions: Iterable[str]) -> None:
-    """Print a result, what each flag means and what can be done about it, and the cautions."""
+def print_text(
+    lines: Iterable[str],
+    *,
+    flags: Iterable[str],
+    cautions: Iterable[str],
+    pair: "Measurement | None" = None,
+) -> None:
+    """Print a result, what each flag means, which photo of a pair has it and what helps, and the cautions."""
     click.echo("\n".join(lines) + "\n")
     for name in flags:
-        click.echo(folded(f"{name}: {flag_words(name)}", "! "))
+        click.echo(folded(f"{name}: {flag_words(name, pair)}", "! "))
     click.echo(("\n" if flags else "") + folded(" ".join(cautions), ""))

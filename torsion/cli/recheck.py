@@ -82,6 +82,7 @@ def command(ctx: click.Context, *, given: RecheckRequest, json_to: str | None, p
         draw=lambda: _figure(look, found, given.marks, flags),
         sha256=None if look is None else look.sha256,
         cautions=(CAUTION,) if look is None else cautions(axis=False),
+        pair=None if look is None else look.measurement,
     )
     if look is not None and look.measurement.verdict == "refuse":
         ctx.exit(REFUSED)

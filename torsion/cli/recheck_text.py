@@ -85,7 +85,7 @@ def _look_text(look: Look) -> list[str]:
     """Lines that say where the lens lies."""
     lens, found = look.lens, look.measurement
     verdict = verdict_word(found.verdict)
-    reason = "" if found.verdict == "accept" else f": {reason_words(found.flags, found.verdict)}"
+    reason = "" if found.verdict == "accept" else f": {reason_words(found.flags, found.verdict, found)}"
     if lens.axis_deg is None:
         return [folded(f"No axis: {verdict}{reason}", "")]
     lines = [

@@ -19,6 +19,8 @@ from torsion.vergence import LensPlane
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from torsion.measurement import Measurement
+
 __all__ = [
     "as_usage_error",
     "axis_text",
@@ -119,6 +121,7 @@ def report(
     draw: "Callable[[], Figure]",
     sha256: Mapping[str, str] | None = None,
     cautions: Sequence[str] = (CAUTION,),
+    pair: "Measurement | None" = None,
 ) -> None:
     """Write the JSON and the picture, and print the text unless the JSON takes its place.
 
@@ -142,7 +145,9 @@ def report(
         Of the photos that took part.
     cautions : sequence of str, optional
         Printed last.
+    pair : Measurement, optional
+        Of the photos that took part; a flag of one of them names it.
     """
     record = toric_record(schema, fields, sha256=sha256)
     if write_outputs(record, json_to=json_to, picture=picture, draw=draw):
-        print_text(lines, flags=flags, cautions=cautions)
+        print_text(lines, flags=flags, cautions=cautions, pair=pair)
