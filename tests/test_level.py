@@ -214,6 +214,16 @@ def test_wrong_usage_ends_with_status_2_and_its_reason(arguments, sentence):
     assert sentence in result.stderr
 
 
+@pytest.mark.parametrize("typed", ["nan", "inf", "0", "-1", "1,1", ""])
+@pytest.mark.parametrize(
+    "command", ["level --line 0,0,9,0", "landmarks missing.jpg missing.jpg --eye OD --pairs missing.csv"]
+)
+def test_a_click_that_is_no_number_of_pixels_is_wrong_usage(command, typed):
+    result = CliRunner().invoke(main, [*command.split(), "--click-px", typed])
+    assert result.exit_code == 2
+    assert f"'--click-px': {typed!r} is not of the form PX: a number of pixels above 0" in result.stderr
+
+
 def test_both_pupils_are_both_pupils():
     points = ["--pupils", "300,500,900,480", "--supine-pupils", "310,500,905,520", "--axis", "90"]
     said = CliRunner().invoke(main, ["level", *points]).stdout
