@@ -140,7 +140,9 @@ def test_published_decomposition():
 
 
 def test_both_eyes_refuses_numbers_that_are_none():
-    with pytest.raises(ValueError, match="uncertainties not negative"):
+    with pytest.raises(
+        ValueError, match="right eye must lie within 45 degrees and .* from 0 to 45, not 1 and -1"
+    ):
         both_eyes(1.0, 2.0, right_standard_uncertainty_deg=-1.0, left_standard_uncertainty_deg=0.1)
 
 
@@ -195,6 +197,16 @@ def test_both_eyes_from_numbers_and_from_files(tmp_path):
     result = run(*files)
     assert result.exit_code == 1
     assert "the measurement was refused" in result.stderr
+
+
+@pytest.mark.parametrize("typed", ["300,1", "90,1", "-45.1,1", "nan,1", "1,-0.1", "1,46"])
+def test_a_turn_that_no_eye_makes_is_wrong_usage(typed):
+    canthi = ("--canthi", "0,0,9,0", "--supine-canthi", "0,0,9,0")
+    for arguments in (("--right", typed, "--left", "1,1"), ("--right", "1,1", "--left", typed),
+                      (*canthi, "--rotation", typed)):  # fmt: skip
+        result = run(*arguments)
+        assert result.exit_code == 2
+        assert "DEG,SD" in result.stderr or "within 45 degrees and its standard uncer" in result.stderr
 
 
 @pytest.mark.parametrize(

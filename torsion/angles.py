@@ -14,6 +14,7 @@ __all__ = [
     "Eye",
     "as_typed",
     "axis_difference_deg",
+    "check_turn",
     "direction_deg",
     "mirror_axis_deg",
     "mirror_direction_deg",
@@ -28,6 +29,10 @@ __all__ = [
 ]
 
 Eye = Literal["OD", "OS"]
+
+_LARGEST_TURN_DEG = (
+    45.0  # of an eye or a head in a photo; beyond, a number is a slip or the picture is turned
+)
 
 
 @overload
@@ -161,6 +166,23 @@ def read_direction_deg(direction_deg: float, *, name: str = "direction") -> floa
         If the angle is no finite number from 0 to 360.
     """
     return wrap_direction_deg(_within(direction_deg, 360.0, name))
+
+
+def check_turn(turn_deg: float, standard_uncertainty_deg: float, *, name: str) -> None:
+    """Refuse a turn of an eye or a head, or its uncertainty, that cannot be.
+
+    Raises
+    ------
+    ValueError
+        If the turn lies beyond 45 degrees, or its standard uncertainty is not from 0 to 45.
+    """
+    largest = _LARGEST_TURN_DEG
+    if not (abs(turn_deg) <= largest and 0.0 <= standard_uncertainty_deg <= largest):  # also refuses NaN
+        msg = (
+            f"{name} must lie within {largest:g} degrees and its standard uncertainty from 0 to {largest:g}, "
+            f"not {as_typed(turn_deg)} and {as_typed(standard_uncertainty_deg)}"
+        )
+        raise ValueError(msg)
 
 
 def as_typed(value: object) -> str:

@@ -6,6 +6,7 @@ from typing import Any, Literal
 
 from torsion.angles import (
     as_typed,
+    check_turn,
     mirror_axis_deg,
     mirror_direction_deg,
     read_axis_deg,
@@ -27,7 +28,6 @@ _FRAME_DEG: dict[AxisFrame, float | None] = {
     # (30 examiners, SD 1.6 to 2.8 degrees: Arq Bras Oftalmol 2018;81(1))
     "unknown": None,
 }
-_LARGEST_TILT_DEG = 45.0  # beyond, a number is a slip or the picture is turned
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,12 +197,7 @@ def _checked(tilt: tuple[float, float], frame: AxisFrame) -> tuple[float, float]
     if frame != "unknown":
         msg = f"a measured tilt stands in place of an axis frame, not beside {frame!r}"
         raise ValueError(msg)
-    if not (abs(turned_deg) <= _LARGEST_TILT_DEG and 0.0 <= uncertainty_deg <= _LARGEST_TILT_DEG):
-        msg = (
-            f"a tilt must lie within {_LARGEST_TILT_DEG:g} degrees and its standard uncertainty from 0 to "
-            f"{_LARGEST_TILT_DEG:g}, not {turned_deg:g} and {uncertainty_deg:g}"
-        )
-        raise ValueError(msg)
+    check_turn(turned_deg, uncertainty_deg, name="a tilt")
     return turned_deg, uncertainty_deg
 
 
