@@ -140,9 +140,7 @@ def test_published_decomposition():
 
 
 def test_both_eyes_refuses_numbers_that_are_none():
-    with pytest.raises(
-        ValueError, match="right eye must lie within 45 degrees and .* from 0 to 45, not 1 and -1"
-    ):
+    with pytest.raises(ValueError, match=r"within 45 degrees and its .*, not 1 and -1$"):
         both_eyes(1.0, 2.0, right_standard_uncertainty_deg=-1.0, left_standard_uncertainty_deg=0.1)
 
 
@@ -197,6 +195,22 @@ def test_both_eyes_from_numbers_and_from_files(tmp_path):
     result = run(*files)
     assert result.exit_code == 1
     assert "the measurement was refused" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("fields", "sentence"),
+    [
+        ({}, "its rotation_deg must be a number, not None"),
+        ({"verdict": "accept", "rotation_deg": "x"}, "its rotation_deg must be a number, not 'x'"),
+        ({"rotation_deg": 3, "standard_uncertainty_deg": True}, "its standard_uncertainty_deg must be a"),
+    ],
+)
+def test_json_that_is_no_measurement_is_not_called_a_refusal(tmp_path, fields, sentence):
+    file = tmp_path / "made.json"
+    file.write_text(json.dumps({"schema": "torsion/measurement/1", **fields}))
+    result = run("--right", file, "--left", "1,1")
+    assert result.exit_code == 1
+    assert f"'made.json' is no measurement that measure wrote: {sentence}" in result.stderr
 
 
 @pytest.mark.parametrize("typed", ["300,1", "90,1", "-45.1,1", "nan,1", "1,-0.1", "1,46"])
