@@ -161,6 +161,7 @@ def test_a_turn_is_stated_in_the_same_way_everywhere(name):
     (turned,) = (given for given in command.params if "--turned" in given.opts)
     assert list(turned.type.choices) == ["0", "90", "180", "270"]
     assert "--turn" in turned.opts
+    assert "looks turned by 90 is stated as 270" in turned.help
 
 
 def test_a_level_line_that_cannot_be_is_not_on_offer():

@@ -109,7 +109,8 @@ def turned_option(*, found: bool) -> Callable[[_Command], _Command]:
         type=click.Choice([str(turn) for turn in TURNS]),
         callback=lambda _ctx, _option, text: read_turn(int(text or 0)),
         help="The supine picture is turned counter-clockwise by so much, as by a microscope (180 from the "
-        f"head){unstated}  [default: 0]",
+        f"head){unstated}  With --mirrored it counts before the mirror: what is mirrored and looks turned by "
+        "90 is stated as 270.  [default: 0]",
     )
 
 
