@@ -164,6 +164,12 @@ def test_a_turn_is_stated_in_the_same_way_everywhere(name):
     assert "looks turned by 90 is stated as 270" in turned.help
 
 
+def test_json_needs_a_name():
+    result = CliRunner().invoke(main, ["residual", "--cylinder", "2", "--off", "3", "--json", ""])
+    assert result.exit_code == 2
+    assert "'--json': must be the name of a file, or - to print it, not empty" in result.stderr
+
+
 def test_a_level_line_that_cannot_be_is_not_on_offer():
     assert "--supine-line" not in CliRunner().invoke(main, ["level", "--help"]).stdout
 

@@ -88,6 +88,13 @@ def _eye(text: str) -> Eye:
         raise click.BadParameter(str(fault)) from fault
 
 
+def _json_to(text: str) -> str:
+    if not text:
+        msg = "must be the name of a file, or - to print it, not empty"
+        raise click.BadParameter(msg)
+    return text
+
+
 def eye_option(*, required: bool) -> Callable[[_Command], _Command]:
     """Add ``--eye``."""
     return click.option(
@@ -140,7 +147,11 @@ seated_mirrored_option = click.option(
     help="The seated picture is mirrored left to right, as by a selfie camera; results show it un-mirrored.",
 )
 json_option = click.option(
-    "--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - prints it and nothing else."
+    "--json",
+    "json_to",
+    type=_json_to,
+    metavar="FILE|-",
+    help="Write the result as JSON; - prints it and nothing else.",
 )
 picture_option = click.option(
     "--picture",
