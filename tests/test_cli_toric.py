@@ -373,11 +373,11 @@ def test_recheck_says_what_is_missing_in_the_cornea_it_compares_with():
         (["recheck", "--baseline", "surgery"], "'surgery' is neither an axis in degrees nor the .json file"),
         (["plan", "--astigmatism", "2mm@90"], "'2mm@90' is in millimetres"),
         (["budget", "--cylinder", "-2"], "cylinder of the lens must lie from 0 to 15 dioptres, not -2"),
-        ([*BUDGET, "--ink-width", "200"], "full width of ink_width must lie from 0 to 90 degrees, not 200"),
+        ([*BUDGET, "--ink-width", "200"], "full width of ink width must lie from 0 to 90 degrees, not 200"),
         (["budget", "--cylinder", "2.5", "--cornea", "0"], "must be more than 0 dioptres"),
         ([*BUDGET, "--mark-placing", "about 3"], "neither a standard uncertainty like 2.5"),
         ([*BUDGET, "--head-pose", "-2"],
-         "standard uncertainty of head_pose must lie from 0 to 45 degrees, not -2"),
+         "standard uncertainty of head pose must lie from 0 to 45 degrees, not -2"),
         ([*BUDGET, "--method", "luck"], "luck"),
     ],
 )  # fmt: skip
