@@ -186,6 +186,12 @@ def test_plan_reads_radii_in_millimetres():
     assert by_radius["net"]["cylinder_d"] == pytest.approx(by_power["net"]["cylinder_d"], abs=1e-9)
 
 
+def test_residual_of_a_lens_on_axis_is_not_turned():
+    said = run("residual", "--cylinder", "2", "--off", "0").stdout
+    assert said.startswith("Lens of 2.00 D, on axis, on a cornea of 2.00 D\n")
+    assert "0 % of the correction (rule of thumb, 3.3 % a degree: 0 %, as much)" in said
+
+
 def test_plan_of_a_left_eye_names_the_side_of_the_incision():
     assert "temporal in OS" in run(*PLAN, "--incision", "5", "--eye", "L").stdout
 
