@@ -135,6 +135,15 @@ def test_direction_as_typed(typed, direction):
     assert read_direction_deg(typed) == direction
 
 
+@pytest.mark.parametrize(
+    ("typed", "said"), [(180.0001, "180.0001"), (190.0, "190"), (np.float32(190.5), "190.5"), ("90", "'90'")]
+)
+def test_an_axis_that_is_refused_is_shown_as_it_was_given(typed, said):
+    """Rounded it may look like one that is allowed, and of a text it must be seen that it is one."""
+    with pytest.raises(ValueError, match=f"axis must lie from 0 to 180 degrees, not {said}$"):
+        read_axis_deg(typed)
+
+
 @pytest.mark.parametrize("typed", [-1.0, 361.0, math.nan])
 def test_a_direction_out_of_range_is_not_wrapped(typed):
     with pytest.raises(ValueError, match="incision must lie from 0 to 360 degrees, not"):

@@ -1,6 +1,7 @@
 """Carrying axis and incision: the signs by hand, and what holds for every angle."""
 
 import math
+from functools import partial
 
 import numpy as np
 import pytest
@@ -85,13 +86,19 @@ def test_a_refused_rotation_carries_nothing():
 
 @pytest.mark.parametrize("typed", [-0.1, 180.1, math.nan])
 def test_an_axis_out_of_range_is_refused(typed):
-    with pytest.raises(ValueError, match="axis must lie in 0 to 180 degrees, not"):
+    with pytest.raises(ValueError, match="axis must lie from 0 to 180 degrees, not"):
         transfer_axis(typed, 5.0, 0.1)
+
+
+def test_a_turn_that_no_picture_has_is_refused():
+    for carry in (partial(transfer_axis, 20.0, 6.0, 0.1), partial(transfer_incision, 20.0, 6.0)):
+        with pytest.raises(ValueError, match="turn_deg must be 0, 90, 180 or 270, not 33"):
+            carry(turn_deg=33)
 
 
 @pytest.mark.parametrize("typed", [-0.1, 360.1, math.nan])
 def test_an_incision_out_of_range_is_refused(typed):
-    with pytest.raises(ValueError, match="incision must lie in 0 to 360 degrees, not"):
+    with pytest.raises(ValueError, match="incision must lie from 0 to 360 degrees, not"):
         transfer_incision(typed, 5.0)
 
 

@@ -362,6 +362,20 @@ def test_inspect_prints_a_table_and_what_the_flags_mean(photos, tmp_path):
         assert written.format == "PNG"
 
 
+def test_inspect_shows_the_folders_of_photos_of_one_name_and_no_others(tmp_path):
+    blank = np.full((240, 320), 120, np.uint8)
+    names = ["one/left/1.png", "one/right/1.png", "two/left/1.png", "two/left/2.png"]
+    for name in names:
+        (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
+        Image.fromarray(blank).save(tmp_path / name)
+    files = [tmp_path / name for name in names]
+    record = read(run("inspect", *files, files[3], "--json", "-"), INSPECTION_SCHEMA)
+    told = ["one/left/1.png", "right/1.png", "two/left/1.png", "2.png", "2.png"]  # one file twice is one file
+    assert [photo["file"] for photo in record["photos"]] == told
+    lines = run("inspect", *files).stdout.splitlines()
+    assert [line.split()[1] for line in lines[1:5]] == told[:4]
+
+
 def test_inspect_one_photo_is_a_list_of_one(photos):
     record = read(run("inspect", photos / "seated.png", "--eye", "L", "--json", "-"), INSPECTION_SCHEMA)
     assert len(record["photos"]) == 1

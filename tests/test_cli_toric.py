@@ -187,6 +187,12 @@ def test_plan_reads_radii_in_millimetres():
     assert by_radius["net"]["cylinder_d"] == pytest.approx(by_power["net"]["cylinder_d"], abs=1e-9)
 
 
+def test_residual_of_a_lens_on_axis_is_not_turned():
+    said = run("residual", "--cylinder", "2", "--off", "0").stdout
+    assert said.startswith("Lens of 2.00 D, on axis, on a cornea of 2.00 D\n")
+    assert "0 % of the correction (rule of thumb, 3.3 % a degree: 0 %, as much)" in said
+
+
 def test_plan_of_a_left_eye_names_the_side_of_the_incision():
     assert "temporal in OS" in run(*PLAN, "--incision", "5", "--eye", "L").stdout
 
@@ -393,11 +399,11 @@ def test_recheck_says_what_is_missing_in_the_cornea_it_compares_with():
         (["recheck", "--baseline", "surgery"], "'surgery' is neither an axis in degrees nor the .json file"),
         (["plan", "--astigmatism", "2mm@90"], "'2mm@90' is in millimetres"),
         (["budget", "--cylinder", "-2"], "cylinder of the lens must lie from 0 to 15 dioptres, not -2"),
-        ([*BUDGET, "--ink-width", "200"], "full width of ink_width must lie from 0 to 90 degrees, not 200"),
+        ([*BUDGET, "--ink-width", "200"], "full width of ink width must lie from 0 to 90 degrees, not 200"),
         (["budget", "--cylinder", "2.5", "--cornea", "0"], "must be more than 0 dioptres"),
         ([*BUDGET, "--mark-placing", "about 3"], "neither a standard uncertainty like 2.5"),
         ([*BUDGET, "--head-pose", "-2"],
-         "standard uncertainty of head_pose must lie from 0 to 45 degrees, not -2"),
+         "standard uncertainty of head pose must lie from 0 to 45 degrees, not -2"),
         ([*BUDGET, "--method", "luck"], "luck"),
     ],
 )  # fmt: skip

@@ -1,6 +1,9 @@
 """How commands end: an option that would change nothing is wrong usage; what is refused is status 3."""
 
 import json
+import os
+import subprocess
+import sys
 
 import click
 import numpy as np
@@ -158,6 +161,13 @@ def test_a_turn_is_stated_in_the_same_way_everywhere(name):
     (turned,) = (given for given in command.params if "--turned" in given.opts)
     assert list(turned.type.choices) == ["0", "90", "180", "270"]
     assert "--turn" in turned.opts
+    assert "looks turned by 90 is stated as 270" in turned.help
+
+
+def test_json_needs_a_name():
+    result = CliRunner().invoke(main, ["residual", "--cylinder", "2", "--off", "3", "--json", ""])
+    assert result.exit_code == 2
+    assert "'--json': must be the name of a file, or - to print it, not empty" in result.stderr
 
 
 def test_a_level_line_that_cannot_be_is_not_on_offer():
@@ -229,7 +239,21 @@ def test_output_without_the_letters_of_a_file_name_has_words_and_json_all_the_sa
     assert (result.exit_code, result.exception.__class__) == (3, SystemExit)
     assert result.stdout_bytes.startswith((b"REFUSED  ??.png", b"REFUSED  eye?.png"))
     result = runner.invoke(main, [*arguments, "--json", "-"])
-    assert json.loads(result.stdout_bytes.decode("utf-8"))["photos"][0]["file"] == name
+    assert json.loads(result.stdout_bytes.decode("utf-8"))["photos"][0]["file"] == name.replace("\udcff", "?")
     file = tmp_path / "found.json"
     assert runner.invoke(main, [*arguments, "--json", str(file)]).exit_code == 3
     assert file.read_bytes() == result.stdout_bytes
+
+
+@pytest.mark.skipif(os.name == "nt", reason="names of files are no bytes there")
+def test_json_does_not_depend_on_the_locale(tmp_path):
+    Image.fromarray(np.full((240, 320, 3), 120, np.uint8)).save(tmp_path / "größe.png")
+    command = [sys.executable, "-c", "from torsion.cli import main; main()", "inspect"]
+    command += [str(tmp_path / "größe.png"), "--json", "-"]
+    plain = {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"}
+    told = [
+        subprocess.run(command, env=os.environ | more, stdout=subprocess.PIPE, check=False).stdout
+        for more in (plain, {"PYTHONUTF8": "1"})
+    ]
+    assert told[0] == told[1]
+    assert json.loads(told[0])["photos"][0]["file"] == "größe.png"

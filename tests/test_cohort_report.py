@@ -8,14 +8,16 @@ import numpy as np
 import pandas as pd
 import pytest
 from made_up_cohort import cohort
+from matplotlib.colors import to_hex
 
 from torsion.cohort.dictionary import dictionary
 from torsion.cohort.estimates import Estimate
-from torsion.cohort.figures import histogram_figure, right_left_figure
+from torsion.cohort.figures import dial_figure, histogram_figure, right_left_figure
 from torsion.cohort.gallery import picture, worth_a_look
 from torsion.cohort.manifest import read_manifest
 from torsion.cohort.methods import degrees, headline, main_repeats, methods_paragraphs, percent
 from torsion.cohort.observations import eyes, observations
+from torsion.cohort.panels import EYE_STYLE
 from torsion.cohort.report import write_report
 from torsion.cohort.statistics import summarise
 from torsion.cohort.table import write_csv
@@ -124,6 +126,23 @@ def test_a_figure_repeats_to_the_byte_and_tells_no_date(table, summary, kind):
     assert first == again
     assert b"CreationDate" not in first
     assert b"dc:date" not in first
+
+
+def test_a_colour_means_one_thing_in_all_figures(table, summary):
+    """Excyclotorsion is drawn alike on the dial, where it lies left or right, and in the histogram."""
+    by_eye = eyes(observations(table))
+    styles = set()
+    for figure in (histogram_figure(by_eye, summary.torsion), dial_figure(by_eye)):
+        (legend,) = figure.legends
+        assert [text.get_text() for text in legend.get_texts()] == ["excyclo", "incyclo"]
+        styles |= {
+            (bars.get_label(), to_hex(bar.get_facecolor()), bar.get_hatch())
+            for axes in figure.axes
+            for bars in axes.containers
+            for bar in bars
+        }
+    assert len(styles) == 2
+    assert not {to_hex(colour) for _, colour, _ in EYE_STYLE.values()} & {colour for _, colour, _ in styles}
 
 
 def test_many_points_are_drawn_as_a_picture():

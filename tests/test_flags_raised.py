@@ -292,7 +292,7 @@ def test_what_the_order_is_judged_by(monkeypatch, turn_deg, sideways):
 
 def test_an_incision_is_carried_into_the_picture_as_displayed(pair_flags):
     """Eye turned by 5 degrees, picture turned by 180: 120 becomes 120 + 5 + 180, in either case by hand."""
-    found = pair_flags(rotation_deg=185.0, view=(180, False), incision_deg=120.0)
+    found = pair_flags(rotation_deg=185.0, view=(180, False), axis_deg=90.0, incision_deg=120.0)
     assert found.rotation_deg == pytest.approx(5.0)
     assert found.incision.surgical_deg == pytest.approx(305.0)
 

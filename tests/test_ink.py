@@ -235,6 +235,11 @@ def test_a_third_mark_does_not_spoil_the_axis():
     assert flags == []
 
 
+def test_a_meridian_given_twice_is_one():
+    found = read_marks(np.full((240, 320, 3), 120, np.uint8), meridians_deg=[0.0, 90.0, 180.0])
+    assert [meridian.meridian_deg for meridian in found.meridians] == [180.0, 90.0]
+
+
 def test_a_meridian_is_inside_the_ink_to_its_edge():
     ink = [mark(92.0, 4.0), mark(200.0)]
     assert meridian_beside(90.5, ink).inside_ink is True

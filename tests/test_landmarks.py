@@ -3,6 +3,7 @@
 import csv
 import json
 import math
+from dataclasses import replace
 from importlib import resources
 
 import jsonschema
@@ -17,6 +18,7 @@ from PIL import Image
 import synthetic
 from synthetic.geometry import project
 from torsion import prepare
+from torsion.aid_words import suspect_words
 from torsion.cli import main
 from torsion.cli.landmarks_text import pairs_text
 from torsion.errors import TorsionError
@@ -214,6 +216,29 @@ def test_a_misplaced_pair_is_named(count, share):
         wrong += any(s.kind == "misplaced" and s.pairs != ("2",) for s in suspects)
     assert named / 150 >= share
     assert wrong / 150 <= 0.06
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+@pytest.mark.parametrize("turn_deg", [0, 90, 180, 270])
+@pytest.mark.parametrize(
+    ("spoil", "words"),
+    [
+        (lambda pairs: exchanged(pairs, 0, 1), "(then the rotation is 6.00° counter-clockwise)"),
+        (lambda pairs: moved(pairs, 1, 60j), "(without it the rotation is 6.00° counter-clockwise)"),
+        (lambda pairs: moved(pairs[:3], 1, 60j), "(without it the rotation is 6.00° counter-clockwise)"),
+    ],
+)
+def test_the_rotation_without_the_fault_has_the_view_undone(spoil, words, turn_deg, mirrored):
+    """As the rotation beside it: else the two cannot be compared."""
+    pairs, outlines = drawn_pairs(np.random.default_rng(5), 6, rotation_deg=6.0 + turn_deg)
+    if mirrored:
+        pairs = [replace(pair, supine_x_px=-pair.supine_x_px) for pair in pairs]
+        limbus = outlines["supine_limbus"]
+        outlines["supine_limbus"] = replace(limbus, x_px=-limbus.x_px)
+    found = fit_pairs(spoil(pairs), turn_deg=turn_deg, mirrored=mirrored, **outlines)
+    (suspect,) = found.suspects
+    assert suspect.rotation_deg == pytest.approx(6.0, abs=EXACT_DEG)
+    assert suspect_words(suspect).endswith(words)
 
 
 def test_refused_pairs_give_no_rotation_to_use():

@@ -140,7 +140,7 @@ def test_published_decomposition():
 
 
 def test_both_eyes_refuses_numbers_that_are_none():
-    with pytest.raises(ValueError, match="uncertainties not negative"):
+    with pytest.raises(ValueError, match=r"within 45 degrees and its .*, not 1 and -1$"):
         both_eyes(1.0, 2.0, right_standard_uncertainty_deg=-1.0, left_standard_uncertainty_deg=0.1)
 
 
@@ -198,6 +198,32 @@ def test_both_eyes_from_numbers_and_from_files(tmp_path):
 
 
 @pytest.mark.parametrize(
+    ("fields", "sentence"),
+    [
+        ({}, "its rotation_deg must be a number, not None"),
+        ({"verdict": "accept", "rotation_deg": "x"}, "its rotation_deg must be a number, not 'x'"),
+        ({"rotation_deg": 3, "standard_uncertainty_deg": True}, "its standard_uncertainty_deg must be a"),
+    ],
+)
+def test_json_that_is_no_measurement_is_not_called_a_refusal(tmp_path, fields, sentence):
+    file = tmp_path / "made.json"
+    file.write_text(json.dumps({"schema": "torsion/measurement/1", **fields}))
+    result = run("--right", file, "--left", "1,1")
+    assert result.exit_code == 1
+    assert f"'made.json' is no measurement that measure wrote: {sentence}" in result.stderr
+
+
+@pytest.mark.parametrize("typed", ["300,1", "90,1", "-45.1,1", "nan,1", "1,-0.1", "1,46"])
+def test_a_turn_that_no_eye_makes_is_wrong_usage(typed):
+    canthi = ("--canthi", "0,0,9,0", "--supine-canthi", "0,0,9,0")
+    for arguments in (("--right", typed, "--left", "1,1"), ("--right", "1,1", "--left", typed),
+                      (*canthi, "--rotation", typed)):  # fmt: skip
+        result = run(*arguments)
+        assert result.exit_code == 2
+        assert "DEG,SD" in result.stderr or "within 45 degrees and its standard uncer" in result.stderr
+
+
+@pytest.mark.parametrize(
     ("arguments", "sentence"),
     [
         ((), "give a reference"),
@@ -212,6 +238,16 @@ def test_wrong_usage_ends_with_status_2_and_its_reason(arguments, sentence):
     result = run(*arguments)
     assert result.exit_code == 2
     assert sentence in result.stderr
+
+
+@pytest.mark.parametrize("typed", ["nan", "inf", "0", "-1", "1,1", ""])
+@pytest.mark.parametrize(
+    "command", ["level --line 0,0,9,0", "landmarks missing.jpg missing.jpg --eye OD --pairs missing.csv"]
+)
+def test_a_click_that_is_no_number_of_pixels_is_wrong_usage(command, typed):
+    result = CliRunner().invoke(main, [*command.split(), "--click-px", typed])
+    assert result.exit_code == 2
+    assert f"'--click-px': {typed!r} is not of the form PX: a number of pixels above 0" in result.stderr
 
 
 def test_both_pupils_are_both_pupils():

@@ -269,17 +269,30 @@ def test_pixel_map_carries_the_limbus_centre():
 @pytest.mark.parametrize(
     ("plan", "match"),
     [
-        ({"axis_deg": 181}, "axis must lie in 0 to 180 degrees, not 181"),
+        ({"axis_deg": 181}, "axis must lie from 0 to 180 degrees, not 181"),
         ({"axis_deg": -1}, "not -1"),
-        ({"incision_deg": 361}, "incision must lie in 0 to 360 degrees, not 361"),
+        ({"axis_deg": 90, "incision_deg": 361}, "incision must lie from 0 to 360 degrees, not 361"),
         ({"axis_frame": "tilted"}, "must be same, level or unknown, not 'tilted'"),
         ({"axis_frame": "same"}, "the axis frame same needs an axis"),
+        ({"axis_deg": "90"}, "axis must lie from 0 to 180 degrees, not '90'"),
+        ({"incision_deg": 30}, "an incision at 30 degrees needs an axis"),
+        ({"eye": 3}, "eye must be OD or R .right., OS or L .left., not 3"),
     ],
 )
 def test_a_plan_that_cannot_be_carried_is_refused_before_anything_is_read(plan, match):
     for seated in ("missing.jpg", ["missing.jpg", "missing.jpg"]):
         with pytest.raises(ValueError, match=match):
             torsion.measure(seated, "missing.jpg", **plan)
+
+
+@pytest.mark.parametrize("options", [3, {}, PrepareOptions(), torsion.MeasureOptions])
+def test_options_of_another_kind_are_refused_before_anything_is_read(options):
+    for seated in ("missing.jpg", ["missing.jpg", "missing.jpg"]):
+        with pytest.raises(TypeError, match=r"options must be MeasureOptions\(\.\.\.\) or None, not"):
+            torsion.measure(seated, "missing.jpg", options=options)
+    if not isinstance(options, PrepareOptions):
+        with pytest.raises(TypeError, match=r"options must be PrepareOptions\(\.\.\.\) or None, not"):
+            torsion.prepare("missing.jpg", options=options)
 
 
 @pytest.mark.parametrize("options", [torsion.MeasureOptions, PrepareOptions])

@@ -787,6 +787,15 @@ def test_outlines_are_kept_and_must_lie_in_the_picture(tmp_path):
         read_photo(path, pupil=Ellipse.circle(400, 120, 30))
 
 
+@pytest.mark.parametrize("outline", [(160, 120, 90), Ellipse, [160, 120, 90]])
+def test_an_outline_is_an_ellipse_and_nothing_like_it(outline, tmp_path):
+    path = save(tmp_path / "eye.png", picture(), "PNG")
+    for name in ("limbus", "pupil"):
+        for read, source in ((read_photo, path), (photo_from_array, picture())):
+            with pytest.raises(TypeError, match=rf"{name} must be an Ellipse, as Ellipse.circle\(.*\), not "):
+                read(source, **{name: outline})
+
+
 def test_the_centre_of_an_outline_may_be_the_last_pixel_and_none_beyond():
     corner = photo_from_array(picture(), limbus=Ellipse.circle(WIDTH - 1, HEIGHT - 1, 90))
     assert corner.limbus is not None

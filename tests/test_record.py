@@ -356,6 +356,18 @@ def test_text_of_a_record_is_strict_and_readable():
     assert to_json({"note": "± 2°"}) == '{\n  "note": "± 2°"\n}\n'
 
 
+@pytest.mark.parametrize(
+    ("name", "written"),
+    [
+        ("\udcc3\udcbc.jpg", "ü.jpg"),  # read where the locale has no such letter
+        ("ü\udcff.jpg", "ü?.jpg"),  # no UTF-8
+        ("\udcc3\udce9\ud800.jpg", "???.jpg"),
+    ],
+)
+def test_names_of_files_are_text_whatever_the_locale(name, written):
+    assert json.loads(to_json({"file": name}).encode()) == {"file": written}
+
+
 def test_a_cell_is_plain():
     made = {"complete": True, "files": ["a", "b"], "none": None, "turns": [1.5, None], "parts": [{"a": 1}]}
     assert row(made) == {

@@ -50,6 +50,21 @@ def test_the_plane_holds_every_eye_and_the_ellipses_of_the_centroid():
         assert_allclose([*patch.center, patch.angle], [*shape.centre_d, shape.tilt_deg])
 
 
+@pytest.mark.parametrize(
+    ("cylinder_d", "meridian_deg"),
+    [  # an ellipse reaches beyond every eye: the fewer they are, the further
+        ([0.9, 1.4, 2.0, 1.1, 0.7, 1.6], [88, 92, 85, 101, 12, 95]),
+        ([0.5, 1.0, 2.0], [10.0, 80.0, 120.0]),
+    ],
+)
+def test_ellipses_lie_within_the_plane(cylinder_d, meridian_deg):
+    axes = double_angle_figure(cylinder_d, meridian_deg).axes[0]
+    ellipses = [patch for patch in axes.patches if type(patch) is Ellipse]
+    outlines = np.vstack([axes.transData.inverted().transform(patch.get_verts()) for patch in ellipses])
+    assert len(ellipses) == 2
+    assert np.all(np.abs(outlines) <= axes.get_xlim()[1])
+
+
 def test_one_eye_has_a_mean_and_no_ellipse():
     assert labels(double_angle_figure([1.0], [90.0])) == ["1 eye", "mean: 1.00 D at 90°"]
 

@@ -277,6 +277,7 @@ def test_few_photos_are_not_judged():
     checks = [check for check in planned() if check.kind == "same" and check.second < 3]
     found = validation([answer(check) for check in checks], checks)
     assert found.verdict == "review"
+    assert found.judged.grade == "too few"
     assert found.judged.sentence.startswith("Too few photos to tell")
     assert grades(found)["different eyes"] == "too few"
 
@@ -360,41 +361,44 @@ def errors(**changes):
     ],
 )
 def test_each_point_is_graded_at_its_limits(point, changes, grade):
-    assert {one.name: one.grade for one in judged(**changes).points}[point] == grade
+    found = {one.name: one for one in judged(**changes).points}[point]
+    assert found.grade == grade
+    assert (found.reason is not None) == (grade in ("doubtful", "bad"))  # elsewhere it reads as a finding
 
 
 @pytest.mark.parametrize(
-    ("changes", "verdict", "sentence"),
+    ("changes", "grade", "sentence"),
     [
-        ({}, "accept",
+        ({}, "good",
          "Yes: with photos like these the tool can be relied on as a second check. Of 100 pairs of one eye "
          "90 were accepted, and none of 300 pairs of different eyes."),
-        ({"different": count(0, 300, eyes=4)}, "accept",
+        ({"different": count(0, 300, eyes=4)}, "good",
          "Yes: with photos like these the tool can be relied on as a second check. Of 100 pairs of one eye "
          "90 were accepted, and none of 300 pairs of different eyes; 4 eyes cannot show what happens with "
          "rarer ones, so more would be better."),
-        ({"same": count(79, 100)}, "review",
+        ({"same": count(79, 100)}, "doubtful",
          "With care: look at every result yourself. Only 79 of 100 pairs of one eye were accepted."),
-        ({"same": count(79, 100), "mirrored": count(0, 2)}, "review",
+        ({"same": count(79, 100), "mirrored": count(0, 2)}, "doubtful",
          "With care: look at every result yourself. Only 79 of 100 pairs of one eye were accepted. "
          "Too few photos to tell the rest (mirrored eyes)."),
-        ({"same": count(3, 3), "bands": errors(over_stated=2.0)}, "review",
+        ({"same": count(3, 3), "bands": errors(over_stated=2.0)}, "too few",
          "Too few photos to tell (acceptance): take five of each of at least four eyes, seated and supine."),
-        ({"mirrored": count(0, 2)}, "review",
+        ({"mirrored": count(0, 2)}, "too few",
          "Too few photos to tell (mirrored eyes): take five of each of at least four eyes, "
          "seated and supine."),
-        ({"different": count(1, 300), "turned": errors(p95_deg=2.0, worst_deg=3.0)}, "refuse",
+        ({"different": count(1, 300), "turned": errors(p95_deg=2.0, worst_deg=3.0)}, "bad",
          "No: do not rely on the tool with photos like these. Answers do not follow a turned eye: 95 of 100 "
          "within 2.0°, the worst off by 3.0°; different eyes were taken for one: 1 of 300."),
-        ({"same": count(4, 100), "mirrored": count(0, 2)}, "refuse",
+        ({"same": count(4, 100), "mirrored": count(0, 2)}, "bad",
          "No: do not rely on the tool with photos like these. Only 4 of 100 pairs of one eye were accepted."),
     ],
 )  # fmt: skip
-def test_the_verdict_says_what_it_rests_on(changes, verdict, sentence):
+def test_the_verdict_says_what_it_rests_on(changes, grade, sentence):
+    verdict = {"good": "accept", "doubtful": "review", "too few": "review", "bad": "refuse"}[grade]
     found = judged(**changes)
-    assert (found.verdict, found.sentence) == (verdict, sentence)
+    assert (found.grade, found.verdict, found.sentence) == (grade, verdict, sentence)
     broken_off = judged(**changes, complete=False)
-    assert broken_off.verdict == ("refuse" if verdict == "refuse" else "review")
+    assert broken_off.grade == ("doubtful" if grade == "good" else grade)
     assert broken_off.sentence == f"Broken off before the end, so this is not the last word. {sentence}"
 
 
@@ -451,7 +455,7 @@ def test_page_and_record_bear_names_that_are_no_text(monkeypatch):
     monkeypatch.setattr("test_validate.EYES", [f"{eye}\udcff" for eye in EYES])
     found = validation(scattered(), unreadable={"\udcff.jpg": "'\udcff.jpg' is empty"})
     assert "data:image/svg+xml" in validation_page(found)
-    assert json.loads(to_json(validation_record(found)))["eyes"][0]["eye"].endswith("\udcff")
+    assert json.loads(to_json(validation_record(found)))["eyes"][0]["eye"].endswith("?")
 
 
 def test_page_names_a_few_of_many_files_that_cannot_be_read_and_says_so():
@@ -466,8 +470,24 @@ def test_page_repeats():
 
 
 def test_page_without_a_single_answer():
-    page = validation_page(validation([]))
-    assert "Too few photos to tell" in page
+    found = validation([])
+    assert "Too few photos to tell" in validation_page(found)
+
+
+def test_too_few_to_tell_is_not_with_care():
+    """Neither on the page nor in the record: what cannot be told has not been found to need care."""
+    answers = scattered()
+    answers[::3] = [
+        answer(one.check, verdict="review") if one.check.kind == "same" else one for one in answers[::3]
+    ]
+    few, careful = validation([]), validation(answers)
+    for found, grade, badge in (
+        (few, "too few", "<b>too few to tell</b>"),
+        (careful, "doubtful", "<b>with care</b>"),
+    ):
+        assert found.verdict == "review"
+        assert validation_record(found)["grade"] == grade
+        assert badge in validation_page(found)
 
 
 # The real thing

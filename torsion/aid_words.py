@@ -113,12 +113,10 @@ def suspect_words(suspect: Suspect) -> str:
     """Name the pairs that look wrong, and what the rotation would be without their fault."""
     if suspect.kind == "unknown":
         return "the pairs do not fit together; which one is wrong cannot be told"
-    turn = (
-        "" if suspect.rotation_deg is None else f" (then the pictures' turn is {suspect.rotation_deg:+.2f}°)"
-    )
+    rotation = f"the rotation is {rotation_words(suspect.rotation_deg)}"
     if suspect.kind == "swapped":
-        return f"pairs {suspect.pairs[0]} and {suspect.pairs[1]} look exchanged{turn}"
-    return f"pair {suspect.pairs[0]} looks misplaced{turn.replace('then', 'without it')}"
+        return f"pairs {suspect.pairs[0]} and {suspect.pairs[1]} look exchanged (then {rotation})"
+    return f"pair {suspect.pairs[0]} looks misplaced (without it {rotation})"
 
 
 def centre_words(centre: Centre, *, pixels: bool = False) -> list[str]:

@@ -4,6 +4,7 @@ Angles are in degrees, counter-clockwise as the examiner sees the patient's phot
 picture, as in ISO 8429.  Pictures have y growing downwards, so y is negated here and nowhere else.
 """
 
+from numbers import Real
 from typing import Literal, overload
 
 import numpy as np
@@ -11,7 +12,9 @@ from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
     "Eye",
+    "as_typed",
     "axis_difference_deg",
+    "check_turn",
     "direction_deg",
     "mirror_axis_deg",
     "mirror_direction_deg",
@@ -26,6 +29,10 @@ __all__ = [
 ]
 
 Eye = Literal["OD", "OS"]
+
+_LARGEST_TURN_DEG = (
+    45.0  # of an eye or a head in a photo; beyond, a number is a slip or the picture is turned
+)
 
 
 @overload
@@ -147,10 +154,7 @@ def read_axis_deg(axis_deg: float, *, name: str = "axis") -> float:
     >>> read_axis_deg(0.0), read_axis_deg(35.0)
     (180.0, 35.0)
     """
-    if not 0.0 <= axis_deg <= 180.0:  # also refuses NaN
-        msg = f"{name} must lie from 0 to 180 degrees, not {axis_deg:g}"
-        raise ValueError(msg)
-    return wrap_axis_deg(float(axis_deg))
+    return wrap_axis_deg(_within(axis_deg, 180.0, name))
 
 
 def read_direction_deg(direction_deg: float, *, name: str = "direction") -> float:
@@ -161,10 +165,42 @@ def read_direction_deg(direction_deg: float, *, name: str = "direction") -> floa
     ValueError
         If the angle is no finite number from 0 to 360.
     """
-    if not 0.0 <= direction_deg <= 360.0:  # also refuses NaN
-        msg = f"{name} must lie from 0 to 360 degrees, not {direction_deg:g}"
+    return wrap_direction_deg(_within(direction_deg, 360.0, name))
+
+
+def check_turn(turn_deg: float, standard_uncertainty_deg: float, *, name: str) -> None:
+    """Refuse a turn of an eye or a head, or its uncertainty, that cannot be.
+
+    Raises
+    ------
+    ValueError
+        If the turn lies beyond 45 degrees, or its standard uncertainty is not from 0 to 45.
+    """
+    largest = _LARGEST_TURN_DEG
+    if not (abs(turn_deg) <= largest and 0.0 <= standard_uncertainty_deg <= largest):  # also refuses NaN
+        msg = (
+            f"{name} must lie within {largest:g} degrees and its standard uncertainty from 0 to {largest:g}, "
+            f"not {as_typed(turn_deg)} and {as_typed(standard_uncertainty_deg)}"
+        )
         raise ValueError(msg)
-    return wrap_direction_deg(float(direction_deg))
+
+
+def as_typed(value: object) -> str:
+    """Write what was given for a number with all its digits: rounded, a slip may look like what is allowed.
+
+    Examples
+    --------
+    >>> as_typed(180.0001), as_typed(190.0), as_typed("90")
+    ('180.0001', '190', "'90'")
+    """
+    return repr(float(value)).removesuffix(".0") if isinstance(value, Real) else repr(value)
+
+
+def _within(angle_deg: object, largest_deg: float, name: str) -> float:
+    if isinstance(angle_deg, Real) and 0.0 <= float(angle_deg) <= largest_deg:  # also refuses NaN
+        return float(angle_deg)
+    msg = f"{name} must lie from 0 to {largest_deg:g} degrees, not {as_typed(angle_deg)}"
+    raise ValueError(msg)
 
 
 def read_eye(text: str) -> Eye:
@@ -175,7 +211,7 @@ def read_eye(text: str) -> Eye:
     ValueError
         If the text is none of these.
     """
-    name = text.strip().upper()
+    name = text.strip().upper() if isinstance(text, str) else text
     if name in ("OD", "R"):
         return "OD"
     if name in ("OS", "L"):

@@ -4,7 +4,17 @@ import math
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from torsion.angles import mirror_axis_deg, mirror_direction_deg, wrap_axis_deg, wrap_direction_deg
+from torsion.angles import (
+    as_typed,
+    check_turn,
+    mirror_axis_deg,
+    mirror_direction_deg,
+    read_axis_deg,
+    read_direction_deg,
+    wrap_axis_deg,
+    wrap_direction_deg,
+)
+from torsion.photo import read_turn
 from torsion.quantiles import COVERAGE
 
 __all__ = ["AxisFrame", "AxisTransfer", "Incision", "check_plan", "transfer_axis", "transfer_incision"]
@@ -18,7 +28,6 @@ _FRAME_DEG: dict[AxisFrame, float | None] = {
     # (30 examiners, SD 1.6 to 2.8 degrees: Arq Bras Oftalmol 2018;81(1))
     "unknown": None,
 }
-_LARGEST_TILT_DEG = 45.0  # beyond, a number is a slip or the picture is turned
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +88,7 @@ def transfer_axis(
     *,
     frame: AxisFrame = "unknown",
     tilt: tuple[float, float] | None = None,
-    turn_deg: float = 0.0,
+    turn_deg: int = 0,
     mirrored: bool = False,
 ) -> AxisTransfer:
     """Carry an axis from the seated to the supine picture.
@@ -100,7 +109,7 @@ def transfer_axis(
     tilt : (float, float), optional
         In place of a frame: how far the seated photo is turned against the keratometry, degrees
         counter-clockwise, and the standard uncertainty of that (`torsion.level` reads both off a photo).
-    turn_deg : float, default 0
+    turn_deg : {0, 90, 180, 270}
         Turn of the supine picture, counter-clockwise.
     mirrored : bool, default False
         Whether the supine picture is mirrored left to right.
@@ -113,18 +122,17 @@ def transfer_axis(
     ------
     ValueError
         If the axis is outside [0, 180], the frame is not one of the three, there is a frame beside a tilt,
-        a tilt or its uncertainty is beyond 45 degrees, or the rotation is none or its uncertainty negative.
+        a tilt or its uncertainty is beyond 45 degrees, the rotation is none or its uncertainty negative, or
+        the turn is not one of the four.
 
     Examples
     --------
     >>> transfer_axis(178.0, 5.0, 0.1, frame="same").surgical_deg
     3.0
     """
-    if not (math.isfinite(planned_deg) and 0.0 <= planned_deg <= 180.0):
-        msg = f"the axis must lie in 0 to 180 degrees, not {planned_deg:g}"
-        raise ValueError(msg)
+    planned_deg = read_axis_deg(planned_deg, name="the axis")
+    turn_deg = read_turn(turn_deg, name="turn_deg")
     _check_frame(frame)
-    planned_deg = wrap_axis_deg(planned_deg)
     turned_deg, frame_deg = (0.0, _FRAME_DEG[frame]) if tilt is None else _checked(tilt, frame)
     stated: dict[str, Any] = {
         "frame_deg": frame_deg,
@@ -163,13 +171,16 @@ def check_plan(axis_deg: float | None, incision_deg: float | None, *, frame: Axi
     Raises
     ------
     ValueError
-        As `transfer_axis` and `transfer_incision`, or if there is a frame without an axis.
+        As `transfer_axis` and `transfer_incision`, or if there is a frame or an incision without an axis.
     """
     _check_frame(frame)
     if axis_deg is not None:
         transfer_axis(axis_deg, None, None, frame=frame)
     elif frame != "unknown":
         msg = f"the axis frame {frame} needs an axis"
+        raise ValueError(msg)
+    elif incision_deg is not None:
+        msg = f"an incision at {as_typed(incision_deg)} degrees needs an axis"
         raise ValueError(msg)
     if incision_deg is not None:
         transfer_incision(incision_deg, None)
@@ -186,29 +197,22 @@ def _checked(tilt: tuple[float, float], frame: AxisFrame) -> tuple[float, float]
     if frame != "unknown":
         msg = f"a measured tilt stands in place of an axis frame, not beside {frame!r}"
         raise ValueError(msg)
-    if not (abs(turned_deg) <= _LARGEST_TILT_DEG and 0.0 <= uncertainty_deg <= _LARGEST_TILT_DEG):
-        msg = (
-            f"a tilt must lie within {_LARGEST_TILT_DEG:g} degrees and its standard uncertainty from 0 to "
-            f"{_LARGEST_TILT_DEG:g}, not {turned_deg:g} and {uncertainty_deg:g}"
-        )
-        raise ValueError(msg)
+    check_turn(turned_deg, uncertainty_deg, name="a tilt")
     return turned_deg, uncertainty_deg
 
 
 def transfer_incision(
-    planned_deg: float, rotation_deg: float | None, *, turn_deg: float = 0.0, mirrored: bool = False
+    planned_deg: float, rotation_deg: float | None, *, turn_deg: int = 0, mirrored: bool = False
 ) -> Incision:
     """Carry the direction of an incision from the seated to the supine picture.
 
     Raises
     ------
     ValueError
-        If the direction is outside [0, 360].
+        If the direction is outside [0, 360], or the turn is not one of 0, 90, 180 and 270.
     """
-    if not (math.isfinite(planned_deg) and 0.0 <= planned_deg <= 360.0):
-        msg = f"the incision must lie in 0 to 360 degrees, not {planned_deg:g}"
-        raise ValueError(msg)
-    planned_deg = wrap_direction_deg(planned_deg)
+    planned_deg = read_direction_deg(planned_deg, name="the incision")
+    turn_deg = read_turn(turn_deg, name="turn_deg")
     if rotation_deg is None:
         return Incision(planned_deg, None)
     displayed = wrap_direction_deg(planned_deg + rotation_deg + turn_deg)

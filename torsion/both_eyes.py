@@ -4,6 +4,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+from torsion.angles import check_turn
 from torsion.flags import Verdict, worst_verdict
 from torsion.quantiles import COVERAGE
 
@@ -74,7 +75,7 @@ def both_eyes(
     Raises
     ------
     ValueError
-        If an uncertainty is negative, or a number is not finite.
+        If a rotation lies beyond 45 degrees, or an uncertainty is not from 0 to 45.
 
     Examples
     --------
@@ -84,10 +85,8 @@ def both_eyes(
     (1.0, 4.0, 0.25)
     """
     errors = right_standard_uncertainty_deg, left_standard_uncertainty_deg
-    if not all(math.isfinite(value) for value in (right_deg, left_deg, *errors)) or min(errors) < 0.0:
-        given = ", ".join(f"{value:g}" for value in (right_deg, left_deg, *errors))
-        msg = f"rotations and uncertainties must be finite, uncertainties not negative, not {given}"
-        raise ValueError(msg)
+    for side, turn, error in zip(("right", "left"), (right_deg, left_deg), errors, strict=True):
+        check_turn(turn, error, name=f"the rotation of the {side} eye")
     uncertainty = math.hypot(*errors) / 2.0
     if taken == "apart":  # four photos roll by themselves: half of their difference has the spread of one
         uncertainty = math.hypot(uncertainty, ROLL_DEG)

@@ -5,6 +5,7 @@ The same record gives the same bytes.
 
 import json
 import os
+import re
 import secrets
 import shutil
 from collections.abc import Mapping
@@ -34,6 +35,7 @@ PLAN_SCHEMA = "torsion/plan/1"
 RESIDUAL_SCHEMA = "torsion/residual/1"
 RECHECK_SCHEMA = "torsion/recheck/1"
 BUDGET_SCHEMA = "torsion/budget/1"
+_UNREAD = re.compile("[\udc80-\udcff]+")  # bytes of a name that are no letters in this locale (PEP 383)
 _SCHEMA_FILES = {
     schema: f"{schema.split('/')[1]}-1.json"
     for schema in (
@@ -44,9 +46,9 @@ _SCHEMA_FILES = {
 
 
 def to_json(record: Mapping[str, Any]) -> str:
-    r"""Text of a record: UTF-8, two spaces of indentation, a newline at the end, no NaN.
+    """Text of a record: UTF-8, two spaces of indentation, a newline at the end, no NaN.
 
-    Bytes of a file's name that are no text are written as Python reads them, escaped (``\udcff``).
+    Names of files are read as UTF-8 whatever the locale; a question mark stands for what is no text in it.
 
     Raises
     ------
@@ -56,7 +58,11 @@ def to_json(record: Mapping[str, Any]) -> str:
         If a value in it is not plain.
     """
     text = json.dumps(record, indent=2, allow_nan=False, ensure_ascii=False) + "\n"
-    return text.encode(errors="backslashreplace").decode()
+    return _UNREAD.sub(_read_again, text).encode(errors="replace").decode()
+
+
+def _read_again(unread: re.Match[str]) -> str:
+    return unread[0].encode(errors="surrogateescape").decode(errors="surrogateescape")
 
 
 def write_whole(data: str | bytes, path: str | os.PathLike[str]) -> None:

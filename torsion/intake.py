@@ -63,6 +63,8 @@ def read_photo(
         outline lies outside the picture.
     ValueError
         If `eye` names no eye or `max_side_px` is under 200.
+    TypeError
+        If a given outline is no Ellipse.
     """
     wanted_eye = None if eye is None else read_eye(eye)
     if max_side_px is not None and max_side_px < MIN_SIDE_PX:
@@ -117,7 +119,7 @@ def photo_from_array(
     ValueError
         If `eye` names no eye.
     TypeError
-        If it is no array.
+        If it is no array, or a given outline no Ellipse.
     """
     if not isinstance(array, np.ndarray):  # NumPy makes one of a palette's places and of a list as well
         msg = f"'{name}' must be a NumPy array of uint8 or uint16, not of the type {type(array).__name__}"

@@ -9,7 +9,14 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from torsion.angles import axis_difference_deg, direction_deg, read_axis_deg, wrap_axis_deg, wrap_rotation_deg
+from torsion.angles import (
+    axis_difference_deg,
+    check_turn,
+    direction_deg,
+    read_axis_deg,
+    wrap_axis_deg,
+    wrap_rotation_deg,
+)
 
 __all__ = [
     "HeadTurn",
@@ -253,7 +260,8 @@ def head_turn(
     Raises
     ------
     ValueError
-        If the references are of different kinds, not of the face, or not one seated and one supine.
+        If the references are of different kinds, not of the face, or not one seated and one supine, the
+        rotation lies beyond 45 degrees, or its uncertainty is not from 0 to 45.
     """
     if (seated.posture, supine.posture) != ("seated", "supine") or seated.kind != supine.kind:
         msg = (
@@ -265,6 +273,7 @@ def head_turn(
     uncertainty = math.hypot(seated.standard_uncertainty_deg, supine.standard_uncertainty_deg)
     if rotation_deg is None:
         return HeadTurn(turn, uncertainty)
+    check_turn(rotation_deg, standard_uncertainty_deg, name="the rotation of the eye")
     return HeadTurn(
         turn,
         uncertainty,

@@ -149,7 +149,7 @@ def read_marks(
     if options.expected is not None and not 1 <= options.expected <= MOST_MARKS:
         msg = f"expected marks must be 1 to {MOST_MARKS}, not {options.expected}"
         raise ValueError(msg)
-    planned = tuple(read_axis_deg(angle, name="meridian") for angle in meridians_deg)
+    planned = _read_meridians(meridians_deg)
     named = read_eye(eye) if eye is not None else None
     flip = options.seated_mirrored
     if supine is not None:
@@ -176,9 +176,14 @@ def pair_marks(measurement: Measurement, *, meridians_deg: Sequence[float] = ())
     -------
     Marking
     """
-    m, planned = measurement, tuple(read_axis_deg(angle, name="meridian") for angle in meridians_deg)
+    m, planned = measurement, _read_meridians(meridians_deg)
     options = MarkOptions(None, m.options.mirrored, m.options.turned_deg, m.options.seated_mirrored)
     return _marking(m.seated, m, planned, (), m.eye, options)
+
+
+def _read_meridians(meridians_deg: Sequence[float]) -> tuple[float, ...]:
+    """Read them, each once: 0 and 180 are one."""
+    return tuple(dict.fromkeys(read_axis_deg(angle, name="meridian") for angle in meridians_deg))
 
 
 def _marking(

@@ -16,7 +16,7 @@ from torsion.frozen import FrozenDict
 from torsion.network import Network
 from torsion.order import Sign
 from torsion.orientation import View
-from torsion.photo import Turn, read_switch, read_turn
+from torsion.photo import Turn, read_options, read_switch, read_turn
 from torsion.preparation import PhotoLike, PreparedPhoto, PrepareOptions, prepare, stated_eye
 from torsion.quantiles import COVERAGE
 from torsion.unwrap import Band
@@ -152,7 +152,7 @@ def measure_pair(
         Also where the answer is no; see its verdict and flags.
     """
     check_plan(axis_deg, incision_deg, frame=axis_frame)
-    options = options or MeasureOptions()
+    options = read_options(options, MeasureOptions)
     named = read_eye(eye) if eye is not None else None
     first = prepare(seated, eye=named, options=PrepareOptions(mirrored=options.seated_mirrored))
     second = prepare(supine, eye=named, options=options.of_supine)

@@ -39,7 +39,7 @@ class Suspect:
     pairs : tuple of str
         Names; two for swapped, one for misplaced, all for unknown.
     rotation_deg : float or None
-        Of the fit with the two exchanged, or without the one, view not undone; None for unknown.
+        Of the fit with the two exchanged, or without the one, view undone; None for unknown.
     """
 
     kind: Literal["swapped", "misplaced", "unknown"]
@@ -54,6 +54,7 @@ class Expected:
     Attributes
     ----------
     turn_deg : float
+        Of the supine picture, counter-clockwise: its view.
     scale : float or None
     centres : (complex, complex) or None
         Centres of the limbus, which lie on each other.
@@ -74,9 +75,13 @@ class Expected:
         centres = complex(seated.x_px, -seated.y_px), complex(flip * supine.x_px, -supine.y_px)
         return cls(turn_deg, supine.radius_px / seated.radius_px, centres, supine.radius_px)
 
+    def rotation_deg(self, fit: Similarity) -> float:
+        """Rotation that a fit gives once the view is undone."""
+        return wrap_rotation_deg(fit.turn_deg - self.turn_deg)
+
     def improbability(self, fit: Similarity) -> float:
         """Chi squared of a fit against what is expected."""
-        total = (wrap_rotation_deg(fit.turn_deg - self.turn_deg) / _TURN_SD_DEG) ** 2
+        total = (self.rotation_deg(fit) / _TURN_SD_DEG) ** 2
         if self.scale is not None and self.centres is not None:
             total += float(np.log(abs(fit.factor) / self.scale) / _SCALE_SD) ** 2
             miss = fit.factor * self.centres[0] + fit.shift - self.centres[1]
@@ -103,7 +108,8 @@ def find_suspects(
         Standard deviation of a click; by default the larger of 1 pixel and 0.5 % of the points' distance from
         their middle.
     expected : Expected
-        Decides between explanations where the pairs alone cannot: with two and three pairs.
+        Tells the view, and decides between explanations where the pairs alone cannot: with two and three
+        pairs.
 
     Returns
     -------
@@ -118,7 +124,7 @@ def find_suspects(
         if swapped is not None:
             return (swapped,)
     if first.size > 3:
-        found = _misplaced(first, second, names, ordinary)
+        found = _misplaced(first, second, names, ordinary, expected)
     elif first.size == 3 and poor:
         found = _one_of_three(first, second, names, expected)
     else:
@@ -166,10 +172,12 @@ def _swapped(
     fits = again.squares <= _GOOD * ordinary * freedom and expected.improbability(again) < _PLAUSIBLE
     if not fits or misfit + _LEAD > fit.squares / ordinary + expected.improbability(fit):
         return None
-    return Suspect("swapped", pair, again.turn_deg)
+    return Suspect("swapped", pair, expected.rotation_deg(again))
 
 
-def _misplaced(first: Complex, second: Complex, names: Sequence[str], ordinary: float) -> Suspect | None:
+def _misplaced(
+    first: Complex, second: Complex, names: Sequence[str], ordinary: float, expected: Expected
+) -> Suspect | None:
     """Find the pair that the map of the others misses most, if by more than chance."""
     worst: tuple[float, Suspect] | None = None
     for index, name in enumerate(names):
@@ -182,7 +190,7 @@ def _misplaced(first: Complex, second: Complex, names: Sequence[str], ordinary: 
         variance *= 1.0 + 1.0 / others.sum() + away / fit.spread  # the map is uncertain, too
         excess = 0.5 * miss / variance / f_quantile(_FALSE_ALARM / first.size, freedom)
         if excess > 1.0 and (worst is None or excess > worst[0]):
-            worst = excess, Suspect("misplaced", (name,), fit.turn_deg)
+            worst = excess, Suspect("misplaced", (name,), expected.rotation_deg(fit))
     return worst[1] if worst else None
 
 
@@ -194,7 +202,7 @@ def _one_of_three(
     for index, name in enumerate(names):
         others = np.arange(3) != index
         fit = fit_similarity(first[others], second[others])
-        tried.append((expected.improbability(fit), Suspect("misplaced", (name,), fit.turn_deg)))
+        tried.append((expected.improbability(fit), Suspect("misplaced", (name,), expected.rotation_deg(fit))))
     tried.sort(key=lambda each: each[0])
     clear = tried[0][0] < _PLAUSIBLE and tried[1][0] > tried[0][0] + _LEAD
     return tried[0][1] if clear else None

@@ -8,7 +8,7 @@ one.
 
 import math
 from dataclasses import KW_ONLY, dataclass, replace
-from typing import Literal, Self, get_args
+from typing import Literal, Self, TypeVar, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -23,6 +23,7 @@ __all__ = [
     "Photo",
     "Turn",
     "is_grey",
+    "read_options",
     "read_switch",
     "read_turn",
 ]
@@ -30,6 +31,8 @@ __all__ = [
 Turn = Literal[0, 90, 180, 270]
 TURNS: tuple[Turn, ...] = get_args(Turn)
 UNDONE_BY: dict[Turn, Turn] = {0: 0, 90: 270, 180: 180, 270: 90}
+
+_Options = TypeVar("_Options")
 
 # By these, photos are told from other files of a folder; what is named is read by its content.
 PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".bmp", ".webp", ".heic", ".heif", ".dcm")
@@ -51,6 +54,16 @@ def read_switch(value: object, *, name: str) -> bool:
         msg = f"{name} must be True or False, not {value!r}"
         raise ValueError(msg)
     return bool(value)
+
+
+def read_options(options: _Options | None, kind: type[_Options]) -> _Options:
+    """Read options, None as the defaults; a TypeError where they are of another kind."""
+    if options is None:
+        return kind()
+    if not isinstance(options, kind):
+        msg = f"options must be {kind.__name__}(...) or None, not {options!r}"
+        raise TypeError(msg)
+    return options
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,6 +200,11 @@ class Photo:
         When the photo was taken, ISO 8601, as the camera's clock had it.
     limbus, pupil : Ellipse, optional
         Outlines given by hand, in the coordinates of the full picture.
+
+    Raises
+    ------
+    TypeError
+        If an outline is no Ellipse.
     """
 
     pixels: NDArray[np.uint8]
@@ -202,6 +220,11 @@ class Photo:
     pupil: Ellipse | None = None
 
     def __post_init__(self) -> None:
+        for name in ("limbus", "pupil"):
+            outline = getattr(self, name)
+            if not isinstance(outline, Ellipse | None):
+                msg = f"{name} must be an Ellipse, as Ellipse.circle(x_px, y_px, radius_px), not {outline!r}"
+                raise TypeError(msg)
         view = self.pixels.view()
         view.flags.writeable = False
         object.__setattr__(self, "pixels", view)

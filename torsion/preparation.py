@@ -18,7 +18,7 @@ from torsion.laterality import Laterality, read_laterality
 from torsion.likeness import unlike_an_eye
 from torsion.locate import locate
 from torsion.masks import EyePicture, cut_out, turned_eye
-from torsion.photo import UNDONE_BY, Ellipse, Photo, Turn, read_switch, read_turn
+from torsion.photo import UNDONE_BY, Ellipse, Photo, Turn, read_options, read_switch, read_turn
 from torsion.quality import assess
 
 __all__ = ["PhotoLike", "PrepareOptions", "PreparedPhoto", "prepare", "stated_eye"]
@@ -122,9 +122,9 @@ def prepare(
     ValueError
         If `eye` names no eye.
     TypeError
-        If `photo` is none of these.
+        If `photo` or `options` is none of these.
     """
-    options = options or PrepareOptions()
+    options = read_options(options, PrepareOptions)
     named = None if eye is None else read_eye(eye)
     if isinstance(photo, Photo | PreparedPhoto):
         _check_eye(photo if isinstance(photo, Photo) else photo.photo, named)

@@ -12,7 +12,7 @@ from torsion.match import angle_flags
 from torsion.measurement import Measurement, MeasureOptions, conclude, measure_pair
 from torsion.network import LeftOut, Network, NetworkPair, NetworkPhoto
 from torsion.orientation import View
-from torsion.photo import TURNS
+from torsion.photo import TURNS, read_options
 from torsion.preparation import PhotoLike, PreparedPhoto, PrepareOptions, prepare, stated_eye
 
 __all__ = ["measure"]
@@ -58,7 +58,7 @@ def measure(
     axis_frame : {"same", "level", "unknown"}, default "unknown"
         How the (first) seated photo's frame relates to that of the keratometry.
     incision_deg : float, optional
-        Direction of an incision in [0, 360], likewise.
+        Direction of an incision in [0, 360], likewise; with an axis.
     options : MeasureOptions, optional
         ``mirrored`` holds for all supine photos.
     progress : callable, optional
@@ -76,9 +76,9 @@ def measure(
         If a file cannot be used, or states the other eye than `eye` or another file.
     ValueError
         If a list is empty, the eye, axis, frame or incision is not one of those allowed, or there is a frame
-        without an axis.
+        or an incision without an axis.
     TypeError
-        If what is given for a photo is none.
+        If what is given for a photo or for options is none.
 
     Notes
     -----
@@ -100,7 +100,7 @@ def measure(
             options=options,
         )
     check_plan(axis_deg, incision_deg, frame=axis_frame)
-    options = options or MeasureOptions()
+    options = read_options(options, MeasureOptions)
     named = read_eye(eye) if eye is not None else None
     first_options = PrepareOptions(mirrored=options.seated_mirrored)
     photos = [prepare(photo, eye=named, options=first_options) for photo in first]

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 from torsion.angles import wrap_axis_deg
 from torsion.astigmatism import Astigmatism, double_angle
 from torsion.budget import Budget
-from torsion.centroid import centroid
+from torsion.centroid import Centroid, centroid
 from torsion.plan import Plan
 from torsion.recheck import Recheck
 from torsion.toric import RULE_PERCENT_PER_DEG, TurnedLens, residual_cylinder_d
@@ -23,6 +23,7 @@ __all__ = ["budget_figure", "double_angle_figure", "plan_figure", "recheck_figur
 _BLUE, _ORANGE, _GREEN, _GREY, _BLACK = "#0072B2", "#D55E00", "#009E73", "#6E6E6E", "#000000"
 _METHOD_STYLE = ((_BLUE, ""), (_ORANGE, "///"), (_GREEN, "..."))
 _METHOD_NAMES = {"manual": "manual mark", "photo": "by photo", "uncorrected": "torsion uncorrected"}
+_RING_STEPS_D = (0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)  # the ellipse of three eyes is that wide
 _NOTE = "A second check, not a medical device: the surgeon's judgement prevails."
 
 
@@ -160,23 +161,45 @@ def double_angle_figure(cylinder_d: ArrayLike, meridian_deg: ArrayLike, *, title
     """
     found = centroid(cylinder_d, meridian_deg)
     points = np.atleast_2d(double_angle(cylinder_d, meridian_deg))
+    ellipses = _ellipses(found)
+    drawn = np.vstack([points, *(patch.get_verts() for patch, _ in ellipses)])
     figure = Figure(figsize=(6.0, 6.4), layout="constrained")
     axes = figure.subplots()
-    _draw_plane(axes, float(np.max(np.hypot(points[:, 0], points[:, 1]))))
+    _draw_plane(axes, float(np.max(np.hypot(drawn[:, 0], drawn[:, 1]))))
     eyes = f"{found.n} eyes" if found.n > 1 else "1 eye"
     axes.plot(points[:, 0], points[:, 1], "o", ms=4, mfc="none", mec=_BLUE, label=eyes)
     axes.plot(*found.mean.point, "D", color=_ORANGE, ms=8, label=_vector_label("mean", found.mean))
-    if found.n >= 3:
-        for of, style, label in (("mean", "-", "95 % for the mean"), ("eyes", "--", "95 % for the next eye")):
-            shape = found.ellipse(of="mean" if of == "mean" else "eyes")
-            size = (2.0 * shape.semi_major_d, 2.0 * shape.semi_minor_d)
-            axes.add_patch(
-                EllipsePatch(shape.centre_d, *size, angle=shape.tilt_deg, fill=False, ls=style, lw=1.5)
-            )
-            axes.plot([], [], style, color=_BLACK, label=label)
+    for patch, label in ellipses:
+        axes.add_patch(patch)
+        axes.plot([], [], patch.get_linestyle(), color=_BLACK, label=label)
     axes.set_title(title)
     axes.legend(frameon=False, loc="upper center", bbox_to_anchor=(0.5, -0.02), ncols=2, fontsize=9)
     return figure
+
+
+def _ellipses(found: Centroid) -> list[tuple[EllipsePatch, str]]:
+    """Outlines of where the mean and the next eye may lie, with what they are; none for too few eyes."""
+    if found.n < 3:
+        return []
+    shapes = (
+        (found.ellipse(of="mean"), "-", "95 % for the mean"),
+        (found.ellipse(of="eyes"), "--", "95 % for the next eye"),
+    )
+    return [
+        (
+            EllipsePatch(
+                shape.centre_d,
+                2.0 * shape.semi_major_d,
+                2.0 * shape.semi_minor_d,
+                angle=shape.tilt_deg,
+                fill=False,
+                ls=style,
+                lw=1.5,
+            ),
+            label,
+        )
+        for shape, style, label in shapes
+    ]
 
 
 def _one_panel() -> tuple[Figure, Axes]:
@@ -195,7 +218,7 @@ def _finish(figure: Figure, axes: Axes) -> Figure:
 
 def _draw_plane(axes: Axes, reach_d: float) -> None:
     """Rings and meridians of the double-angle plane; a meridian of 90 lies to the left."""
-    step = next(value for value in (0.25, 0.5, 1.0, 2.0, 5.0) if reach_d <= 4.0 * value or value == 5.0)
+    step = next((value for value in _RING_STEPS_D if reach_d <= 4.0 * value), _RING_STEPS_D[-1])
     rings = max(1, int(np.ceil(reach_d / step - 1e-9)))
     for index in range(1, rings + 1):
         axes.add_patch(Circle((0.0, 0.0), index * step, fill=False, ec="#C8C8C8", lw=0.8))

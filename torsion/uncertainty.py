@@ -56,12 +56,18 @@ class Part:
     def __post_init__(self) -> None:
         values = (self.standard_uncertainty_deg, self.standard_uncertainty_d)
         if (values[0] is None) == (values[1] is None):
-            msg = f"{self.name} needs an uncertainty either in degrees or in dioptres"
+            msg = f"{_said(self.name)} needs an uncertainty either in degrees or in dioptres"
             raise ValueError(msg)
         for value, high, unit in zip(values, (45.0, 5.0), ("degrees", "dioptres"), strict=True):
             if value is not None and not 0.0 <= value <= high:
-                msg = f"standard uncertainty of {self.name} must lie from 0 to {high:g} {unit}, not {value:g}"
+                what = f"standard uncertainty of {_said(self.name)}"
+                msg = f"{what} must lie from 0 to {high:g} {unit}, not {value:g}"
                 raise ValueError(msg)
+
+
+def _said(name: str) -> str:
+    """Name of a part in a sentence, as in the table of a budget."""
+    return name.replace("_", " ")
 
 
 def published_part(name: str, mean_deg: float, sd_deg: float, *, source: str = "as given") -> Part:
@@ -94,7 +100,7 @@ def published_part(name: str, mean_deg: float, sd_deg: float, *, source: str = "
     """
     for label, value in (("mean absolute error", mean_deg), ("standard deviation", sd_deg)):
         if not 0.0 <= value < inf:
-            msg = f"{label} of {name} must be a number of degrees from 0 up, not {value:g}"
+            msg = f"{label} of {_said(name)} must be a number of degrees from 0 up, not {value:g}"
             raise ValueError(msg)
     given = f"mean absolute error {mean_deg:g}, SD {sd_deg:g} degrees"
     doubtful = sd_deg > 2.0 * mean_deg
@@ -115,7 +121,7 @@ def width_part(name: str, width_deg: float, *, source: str = "as given") -> Part
     0.866
     """
     if not 0.0 <= width_deg <= _WIDEST_DEG:  # also refuses NaN
-        msg = f"full width of {name} must lie from 0 to {_WIDEST_DEG:g} degrees, not {width_deg:g}"
+        msg = f"full width of {_said(name)} must lie from 0 to {_WIDEST_DEG:g} degrees, not {width_deg:g}"
         raise ValueError(msg)
     given = f"full width {width_deg:g} degrees"
     return Part(name, width_deg / sqrt(12.0), distribution="uniform", given=given, source=source)

@@ -6,6 +6,7 @@ from torsion._version import __version__
 from torsion.sheets import pages
 from torsion.toric import CAUTION
 from torsion.validate import Validation
+from torsion.validate_verdict import Trust
 
 __all__ = ["validation_page"]
 
@@ -20,7 +21,12 @@ _CAPTIONS = {
     "un-mirrored, and is refused for being mirrored.",
 }
 _GRADES = {"good": "good", "doubtful": "doubtful", "bad": "bad", "too few": "too few", "none": "not shown"}
-_VERDICTS = {"accept": "can be relied on", "review": "with care", "refuse": "do not rely on it"}
+_TRUST: dict[Trust, str] = {
+    "good": "can be relied on",
+    "doubtful": "with care",
+    "too few": "too few to tell",
+    "bad": "do not rely on it",
+}
 
 
 def validation_page(validation: Validation, *, title: str = "") -> str:
@@ -53,7 +59,7 @@ def validation_page(validation: Validation, *, title: str = "") -> str:
     page = environment.get_template("validation.html").render(
         v=v,
         title=title or "A camera put to the test",
-        word=_VERDICTS[v.verdict],
+        word=_TRUST[v.judged.grade],
         change=next((one.remedy for one in v.advice if one.holds_back), "") if v.verdict != "accept" else "",
         grades=_GRADES,
         images=images,

@@ -21,6 +21,7 @@ def validation_record(validation: Validation) -> dict[str, Any]:
     fields: dict[str, Any] = {
         "schema": VALIDATION_SCHEMA,
         "verdict": v.verdict,
+        "grade": v.judged.grade,
         "sentence": v.judged.sentence,
         "complete": v.complete,
         "judged": v.judged.points,

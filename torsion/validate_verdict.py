@@ -8,9 +8,10 @@ from torsion.flags import Verdict
 from torsion.validate_checks import Kind
 from torsion.validate_summary import Count, Errors
 
-__all__ = ["Grade", "Judged", "Point", "judge"]
+__all__ = ["Grade", "Judged", "Point", "Trust", "judge"]
 
 Grade = Literal["good", "doubtful", "bad", "too few", "none"]
+Trust = Literal["good", "doubtful", "bad", "too few"]
 
 # What is asked for.  An error of one degree leaves 2 sin(1 degree) = 3.5 % of a lens's cylinder, so that is
 # where an unnoticed error begins to cost; where good ends and bad begins around it is our choice.
@@ -22,12 +23,20 @@ _APART = (1.5, 2.5)  # robust standard deviation of iris less limbus over what i
 _UNSEEN_PERCENT = 10.0  # of eyes; a mix-up as rare as that may be missed
 _BEYOND = (0.05, 0.15)  # share of errors over three times what is stated
 
+_VERDICTS: dict[Trust, Verdict] = {
+    "good": "accept",
+    "doubtful": "review",
+    "too few": "review",
+    "bad": "refuse",
+}
+
 
 @dataclass(frozen=True, slots=True)
 class Point:
     """One thing that was asked, what was found, what is wanted, and how good that is.
 
-    Grade ``none`` means that these photos cannot show it, which is no reproach.
+    Grade ``none`` means that these photos cannot show it, which is no reproach.  `reason` says what is wrong,
+    and is None where nothing is known to be.
     """
 
     name: str
@@ -35,16 +44,21 @@ class Point:
     found: str
     wanted: str
     grade: Grade
-    reason: str
+    reason: str | None
 
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """The verdict, the sentence that says it, and the points it rests on."""
+    """How good everything is together, the sentence that says it, and the points it rests on."""
 
-    verdict: Verdict
+    grade: Trust
     sentence: str
     points: tuple[Point, ...]
+
+    @property
+    def verdict(self) -> Verdict:
+        """What the grade allows: ``review`` both with care and where there are too few photos to tell."""
+        return _VERDICTS[self.grade]
 
 
 def judge(
@@ -57,12 +71,12 @@ def judge(
     counts : mapping of str to Count
     closure, turned, bands : Errors
     complete : bool
-        False if the work was broken off: then the best verdict is ``review``.
+        False if the work was broken off: then the best grade is ``doubtful``.
 
     Returns
     -------
     Judged
-        ``accept`` where everything asked is good, ``refuse`` where one thing is bad, else ``review``.
+        ``good`` where everything asked is, ``bad`` where one thing is, ``too few`` where that hides the rest.
     """
     points = (
         _accepted(counts["same"]),
@@ -80,28 +94,28 @@ def judge(
     grades = [point.grade for point in points]
     lacking = ", ".join(point.name for point in points if point.grade == "too few")
     if "bad" in grades:
-        verdict: Verdict = "refuse"
+        grade: Trust = "bad"
         sentence = f"No: do not rely on the tool with photos like these. {_reasons(points, 'bad')}."
     elif "too few" in grades and (counts["same"].pairs < _ENOUGH or "doubtful" not in grades):
-        verdict = "review"
+        grade = "too few"
         sentence = (
             f"Too few photos to tell ({lacking}): take five of each of at least four eyes, seated and supine."
         )
     elif "doubtful" in grades:
-        verdict = "review"
+        grade = "doubtful"
         sentence = f"With care: look at every result yourself. {_reasons(points, 'doubtful')}."
         sentence += f" Too few photos to tell the rest ({lacking})." if lacking else ""
     else:
-        verdict = "accept"
+        grade = "good"
         sentence = (
             "Yes: with photos like these the tool can be relied on as a second check. Of "
             f"{counts['same'].pairs} pairs of one eye {counts['same'].accept} were accepted, and none of "
             f"{counts['different'].pairs} pairs of different eyes{_few_eyes(counts['different'])}."
         )
     if not complete:
-        verdict = "refuse" if verdict == "refuse" else "review"
+        grade = "doubtful" if grade == "good" else grade
         sentence = f"Broken off before the end, so this is not the last word. {sentence}"
-    return Judged(verdict, sentence, points)
+    return Judged(grade, sentence, points)
 
 
 def _few_eyes(different: Count) -> str:
@@ -112,10 +126,15 @@ def _few_eyes(different: Count) -> str:
 
 
 def _reasons(points: Sequence[Point], grade: Grade) -> str:
-    reasons = [point.reason for point in points if point.grade == grade]
+    reasons = [point.reason for point in points if point.grade == grade and point.reason is not None]
     first, *more = reasons
     text = first + "".join(f"; {one}" for one in more)
     return text[:1].upper() + text[1:]
+
+
+def _wrong(grade: Grade, reason: str) -> str | None:
+    """Give the reason only where something is wrong: elsewhere it would read as a finding."""
+    return reason if grade in ("doubtful", "bad") else None
 
 
 def _graded(value: float, limits: tuple[float, float]) -> Grade:
@@ -131,21 +150,21 @@ def _accepted(same: Count) -> Point:
         f"{same.accept} of {same.pairs} ({100 * share:.0f} %)",
         f"{100 * _ACCEPTED[0]:.0f} % or more",
         grade,
-        f"only {same.accept} of {same.pairs} pairs of one eye were accepted",
+        _wrong(grade, f"only {same.accept} of {same.pairs} pairs of one eye were accepted"),
     )
 
 
 def _small(name: str, asks: str, errors: Errors, limits_deg: tuple[float, float], wrong: str) -> Point:
     wanted = f"95 of 100 within {limits_deg[0]:g}°"
     if errors.n == 0 or errors.p95_deg is None or errors.worst_deg is None:
-        return Point(name, asks, "none could be checked", wanted, "too few", "")
+        return Point(name, asks, "none could be checked", wanted, "too few", None)
     grade = _graded(errors.p95_deg, limits_deg) if errors.n >= _ENOUGH else "too few"
     if grade == "good" and errors.over_1_deg and name == "turned ring":
         grade = "doubtful"
     within = f"95 of 100 within {errors.p95_deg:.2f}°"
     found = f"median {errors.median_deg:.2f}°, {within}, worst {errors.worst_deg:.2f}°"
     reason = f"{wrong}: 95 of 100 within {errors.p95_deg:.1f}°, the worst off by {errors.worst_deg:.1f}°"
-    return Point(name, asks, f"{found} (n = {errors.n})", wanted, grade, reason)
+    return Point(name, asks, f"{found} (n = {errors.n})", wanted, grade, _wrong(grade, reason))
 
 
 def _bands(bands: Errors) -> Point:
@@ -153,12 +172,13 @@ def _bands(bands: Errors) -> Point:
     wanted = f"a scatter up to {_APART[0]:g} times the stated"
     if bands.n < _ENOUGH or bands.over_stated is None:
         found = f"both could be solved in {bands.n} accepted pairs"
-        return Point("bands", asks, found, wanted, "none", "")
+        return Point("bands", asks, found, wanted, "none", None)
     found = (
         f"scatter {bands.over_stated:.1f} times the stated, median {bands.median_deg:.2f}° (n = {bands.n})"
     )
     reason = f"iris and limbal band differ {bands.over_stated:.1f} times as much as stated"
-    return Point("bands", asks, found, wanted, _graded(bands.over_stated, _APART), reason)
+    grade = _graded(bands.over_stated, _APART)
+    return Point("bands", asks, found, wanted, grade, _wrong(grade, reason))
 
 
 def _stated(closure: Errors, turned: Errors) -> Point:
@@ -166,10 +186,11 @@ def _stated(closure: Errors, turned: Errors) -> Point:
     wanted = f"at most {100 * _BEYOND[0]:.0f} % over three times the stated"
     total, beyond = closure.n + turned.n, closure.beyond_3 + turned.beyond_3
     if total < _ENOUGH:
-        return Point("stated error", asks, f"{total} errors are known", wanted, "too few", "")
+        return Point("stated error", asks, f"{total} errors are known", wanted, "too few", None)
     found = f"{beyond} of {total} errors over three times the stated"
     share = beyond / total if beyond > 1 else 0.0  # one alone says nothing about the rest
-    return Point("stated error", asks, found, wanted, _graded(share, _BEYOND), found)
+    grade = _graded(share, _BEYOND)
+    return Point("stated error", asks, found, wanted, grade, _wrong(grade, found))
 
 
 def _never(name: str, asks: str, count: Count, wrong: str) -> Point:
@@ -180,4 +201,4 @@ def _never(name: str, asks: str, count: Count, wrong: str) -> Point:
             f" (at most {count.upper_percent:.1f} %); by eyes {count.eyes_accepted} of {count.eyes} "
             f"(at most {count.eyes_upper_percent:.0f} %); {count.review} left to a person"
         )
-    return Point(name, asks, found, "none", grade, f"{wrong}: {count.accept} of {count.pairs}")
+    return Point(name, asks, found, "none", grade, _wrong(grade, f"{wrong}: {count.accept} of {count.pairs}"))

@@ -1,6 +1,8 @@
 """``torsion inspect``: what each photo is good for, and which is the best."""
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -58,7 +60,8 @@ def command(
     which photo is best.
 
     Exit status: 0 at least one photo can be used, 3 all are refused, 1 a file cannot be used, 2 wrong usage.
-    In a folder, a file that cannot be used is left out, and said to be.
+    In a folder, a file that cannot be used is left out, and said to be.  Photos of one name are shown with
+    their folders.
 
     Example:
 
@@ -92,10 +95,12 @@ def command(
 def _prepared(files: Sequence[Path], eye: Eye | None, *, named: set[Path]) -> list[PreparedPhoto]:
     """Prepare the photos; one of a folder that cannot be read is told of, and does not cost the others."""
     prepared: list[PreparedPhoto] = []
+    names = _told_apart(files)
     faults: dict[Path, PhotoError] = {}
     for file in files:
         try:
-            prepared.append(prepare(file, eye=eye))
+            found = prepare(file, eye=eye)
+            prepared.append(replace(found, photo=replace(found.photo, name=names[file])))
         except PhotoError as fault:
             if len(files) == 1:
                 raise
@@ -109,6 +114,17 @@ def _prepared(files: Sequence[Path], eye: Eye | None, *, named: set[Path]) -> li
     for left_out in faults.values():
         click.echo(f"Left out: {printable(str(left_out))}", err=True)
     return prepared
+
+
+def _told_apart(files: Sequence[Path]) -> Mapping[Path, str]:
+    """Name each file; where names repeat, with as many of its folders as tell it from the others."""
+    names = {file: file.name for file in files}
+    for depth in range(2, 1 + max(len(file.parts) for file in files)):
+        count = Counter(names.values())
+        names |= {
+            file: Path(*file.parts[-depth:]).as_posix() for file, name in names.items() if count[name] > 1
+        }
+    return names
 
 
 def _text(photos: Sequence[PreparedPhoto]) -> list[str]:

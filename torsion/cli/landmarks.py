@@ -10,7 +10,7 @@ from torsion.angles import Eye
 from torsion.axis import AxisFrame, AxisTransfer, transfer_axis
 from torsion.cli import photo_options as shared
 from torsion.cli.landmarks_text import pairs_text, survey_text
-from torsion.cli.picked import check_pairs_inside
+from torsion.cli.picked import check_pairs_inside, click_option
 from torsion.cli.usage import REFUSED, refuse_idle
 from torsion.errors import TorsionError
 from torsion.files import write_whole
@@ -58,12 +58,7 @@ _ON_SHEET = ("--sheet", "--case", "--count")
     help="Landmarks picked in both photos: seated_x_px, seated_y_px, supine_x_px, supine_y_px, and name if "
     "wanted; with SUPINE.",
 )
-@click.option(
-    "--click-px",
-    type=click.FloatRange(min=0.0, min_open=True),
-    metavar="PX",
-    help="How well you pick a point: standard deviation each way.  [default: as the misfit shows]",
-)
+@click_option(default="as the misfit shows")
 @shared.turned_option(found=False)
 @shared.mirrored_option
 @click.option(

@@ -10,7 +10,7 @@ import click
 from torsion.both_eyes import BothEyes, Taken, both_eyes
 from torsion.cli import photo_options as shared
 from torsion.cli.level_text import level_text
-from torsion.cli.picked import check_inside
+from torsion.cli.picked import check_inside, click_option
 from torsion.cli.toric_options import as_usage_error
 from torsion.cli.turns import Turn, left_turn, read_turn, right_turn
 from torsion.cli.usage import refuse_idle
@@ -47,12 +47,7 @@ _TAKEN: dict[str, Taken] = {"one-frame": "one frame", "fixed": "fixed", "apart":
 @shared.two_points_option("--supine-line", of="Refused, with the reason why it cannot be.", hidden=True)
 @shared.two_points_option("--supine-canthi", of="Supine: the two canthi of the eye.")
 @shared.two_points_option("--supine-pupils", of="Supine: pupil centres of both eyes.")
-@click.option(
-    "--click-px",
-    type=click.FloatRange(min=0.0, min_open=True),
-    metavar="PX",
-    help="How well you pick a point: standard deviation each way.  [default: 1, more for canthi and pupils]",
-)
+@click_option(default="1, more for canthi and pupils")
 @shared.turned_option(found=False)
 @shared.mirrored_option
 @click.option("--axis", type=shared.axis, metavar="DEG", help="Planned axis in the frame of the keratometry.")

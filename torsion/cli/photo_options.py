@@ -90,6 +90,13 @@ def _eye(text: str) -> Eye:
         raise click.BadParameter(str(fault)) from fault
 
 
+def _json_to(text: str) -> str:
+    if not text:
+        msg = "must be the name of a file, or - to print it, not empty"
+        raise click.BadParameter(msg)
+    return text
+
+
 def eye_option(*, required: bool) -> Callable[[_Command], _Command]:
     """Add ``--eye``."""
     return click.option(
@@ -111,7 +118,8 @@ def turned_option(*, found: bool) -> Callable[[_Command], _Command]:
         type=click.Choice([str(turn) for turn in TURNS]),
         callback=lambda _ctx, _option, text: read_turn(int(text or 0)),
         help="The supine picture is turned counter-clockwise by so much, as by a microscope (180 from the "
-        f"head){unstated}  [default: 0]",
+        f"head){unstated}  With --mirrored it counts before the mirror: what is mirrored and looks turned by "
+        "90 is stated as 270.  [default: 0]",
     )
 
 
@@ -141,7 +149,11 @@ seated_mirrored_option = click.option(
     help="The seated picture is mirrored left to right, as by a selfie camera; results show it un-mirrored.",
 )
 json_option = click.option(
-    "--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - prints it and nothing else."
+    "--json",
+    "json_to",
+    type=_json_to,
+    metavar="FILE|-",
+    help="Write the result as JSON; - prints it and nothing else.",
 )
 picture_option = click.option(
     "--picture",

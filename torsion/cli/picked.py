@@ -1,13 +1,15 @@
 """Points that a person picked in photos: read, and checked to lie in them."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+
+import click
 
 from torsion.cli.toric_types import numbers
 from torsion.errors import TorsionError
 from torsion.landmark_pairs import LandmarkPair
 from torsion.photo import Photo
 
-__all__ = ["Point", "check_inside", "check_pairs_inside", "point"]
+__all__ = ["Point", "check_inside", "check_pairs_inside", "click_option", "point"]
 
 Point = tuple[float, float]
 """x and y in pixels of the photo as displayed."""
@@ -17,6 +19,25 @@ def point(text: str) -> Point:
     """Read a point given by hand, ``X,Y`` in pixels of the photo as displayed."""
     x_px, y_px = numbers(text, 2, form="X,Y: pixels of the photo as displayed")
     return x_px, y_px
+
+
+def click_option(*, default: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """Add ``--click-px``; `default` says what is assumed without it."""
+    return click.option(
+        "--click-px",
+        type=_click_px,
+        metavar="PX",
+        help=f"How well you pick a point: standard deviation each way.  [default: {default}]",
+    )
+
+
+def _click_px(text: str) -> float:
+    form = "PX: a number of pixels above 0"
+    (click_px,) = numbers(text, 1, form=form)
+    if click_px <= 0.0:
+        msg = f"{text!r} is not of the form {form}"
+        raise click.BadParameter(msg)
+    return click_px
 
 
 def check_inside(place: Point, photo: Photo, *, name: str = "") -> None:

@@ -83,11 +83,11 @@ def command(
 
 def _text(lens: TurnedLens) -> list[str]:
     sense = "clockwise" if lens.off_deg < 0 else "counter-clockwise"
+    turned = f"turned {abs(lens.off_deg):g}° {sense}" if lens.off_deg else "on axis"
     at = "" if lens.axis_deg is None else f" steep at {axis_text(lens.axis_deg)}"
     on_axis = abs(lens.cornea_d - lens.cylinder_d)
     lines = [
-        f"Lens of {lens.cylinder_d:.2f} D, turned {abs(lens.off_deg):g}° {sense}, "
-        f"on a cornea of {lens.cornea_d:.2f} D{at}",
+        f"Lens of {lens.cylinder_d:.2f} D, {turned}, on a cornea of {lens.cornea_d:.2f} D{at}",
         "",
         f"  left over        {refraction_text(lens.residual)}",
         f"  left on axis     {on_axis:.2f} D of cylinder",
@@ -95,8 +95,8 @@ def _text(lens: TurnedLens) -> list[str]:
     if lens.lost_percent is None:
         lines.append("  lost             no figure: even on axis this lens takes no cylinder away")
     else:
-        gap = lens.rule_percent - lens.lost_percent
-        departs = f"{abs(gap):.1f} points too {'much' if gap > 0 else 'little'}"
+        gap = round(lens.rule_percent - lens.lost_percent, 1)
+        departs = f"{abs(gap):.1f} points too {'much' if gap > 0 else 'little'}" if gap else "as much"
         lines.append(
             f"  lost             {lens.lost_percent:.0f} % of the correction "
             f"(rule of thumb, 3.3 % a degree: {lens.rule_percent:.0f} %, {departs})"

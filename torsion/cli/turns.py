@@ -1,6 +1,8 @@
 """A rotation with its standard uncertainty: typed, or read from the file that ``torsion measure`` wrote."""
 
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -46,8 +48,15 @@ def _measured(text: str, eye: Eye | None) -> Turn:
     if eye is not None and record.get("eye") not in (None, eye):
         msg = f"'{name}' is a measurement of {record['eye']}, not of {eye}"
         raise TorsionError(msg)
-    values = record.get("rotation_deg"), record.get("standard_uncertainty_deg")
-    if record.get("verdict") == "refuse" or values[0] is None or values[1] is None:
+    if record.get("verdict") == "refuse":
         msg = f"'{name}' holds no rotation to use: the measurement was refused"
         raise TorsionError(msg)
-    return float(values[0]), float(values[1])
+    return _number(record, "rotation_deg", name), _number(record, "standard_uncertainty_deg", name)
+
+
+def _number(record: Mapping[str, Any], field: str, name: str) -> float:
+    value = record.get(field)
+    if not isinstance(value, int | float) or isinstance(value, bool):
+        msg = f"'{name}' is no measurement that measure wrote: its {field} must be a number, not {value!r}"
+        raise TorsionError(msg)
+    return float(value)

@@ -12,12 +12,11 @@ from torsion.cohort.agreement import Agreement
 from torsion.cohort.columns import POSTURES
 from torsion.cohort.moments import THRESHOLDS_DEG, Moments
 from torsion.cohort.panels import (
-    BLUE,
     EYE_STYLE,
     GREY,
     INK,
     PALE,
-    VERMILION,
+    TURN_STYLE,
     WIDTH,
     dots,
     dress,
@@ -57,8 +56,10 @@ def histogram_figure(eyes: "pd.DataFrame", found: Moments) -> "Figure":
     edges = np.arange(0.0, reach + step, step)
     right, left = np.histogram(x[x >= 0.0], edges)[0], np.histogram(-x[x < 0.0], edges)[0]
     middle = (edges[:-1] + edges[1:]) / 2.0
-    axes.bar(middle, right, step, color=BLUE, edgecolor="white", label="excyclo")
-    axes.bar(-middle, left, step, color=VERMILION, edgecolor="white", hatch="////", label="incyclo")
+    for (turn, (colour, hatch)), at, count in zip(
+        TURN_STYLE.items(), (middle, -middle), (right, left), strict=True
+    ):
+        axes.bar(at, count, step, color=colour, edgecolor="white", hatch=hatch, label=turn)
     top = max(1, int(max(right.max(initial=0), left.max(initial=0))))
     for limit in THRESHOLDS_DEG:
         if limit < reach:
@@ -87,14 +88,15 @@ def dial_figure(eyes: "pd.DataFrame") -> "Figure":
     """
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(WIDTH, 2.4), layout="constrained", facecolor="white")
+    figure = Figure(figsize=(WIDTH, 2.6), layout="constrained", facecolor="white")
     furthest = float(np.max(np.abs(eyes["rotation_deg"].to_numpy(dtype=float)), initial=1.0))
     reach = min(90.0, _DIAL_DEG * math.ceil(furthest / _DIAL_DEG))
-    for place, (eye, (_, colour, name)) in enumerate(EYE_STYLE.items(), start=1):
+    for place, (eye, (_, _, name)) in enumerate(EYE_STYLE.items(), start=1):
         axes = figure.add_subplot(1, 2, place, projection="polar")
         values = eyes.loc[eyes["eye"] == eye, "rotation_deg"].to_numpy(dtype=float)
-        _draw_dial(axes, values, reach, colour, "" if eye == "OD" else "////")
-        outward = "excyclo ←      → incyclo" if eye == "OD" else "incyclo ←      → excyclo"
+        excyclo = 1.0 if eye == "OD" else -1.0
+        _draw_dial(axes, values, reach, excyclo)
+        outward = "excyclo ←      → incyclo" if excyclo > 0.0 else "incyclo ←      → excyclo"
         axes.set_title(f"{name} ({eye}), n = {values.size}\n{outward}", fontsize=9)
     figure.text(
         0.5,
@@ -103,6 +105,8 @@ def dial_figure(eyes: "pd.DataFrame") -> "Figure":
         ha="center",
         fontsize=8,
     )
+    handles, turns = figure.axes[0].get_legend_handles_labels()  # the other dial has the same
+    figure.legend(handles, turns, frameon=False, fontsize=8, ncols=2, loc="outside upper left")
     return figure
 
 
@@ -112,15 +116,17 @@ def right_left_figure(pairs: "pd.DataFrame") -> "Figure":
     right, left = pairs["right_deg"].to_numpy(dtype=float), pairs["left_deg"].to_numpy(dtype=float)
     reach = 1.15 * max(3.0, float(np.max(np.abs(np.concatenate([right, left])), initial=0.0)))
     ends = [-reach, reach]
-    axes.plot(ends, ends, color=VERMILION, lw=1.5, ls="--")
-    axes.plot(ends, ends[::-1], color=BLUE, lw=1.5)
+    axes.plot(ends, ends, color=GREY, lw=1.5, ls="--")
     for side in ("h", "v"):
         getattr(axes, f"ax{side}line")(0.0, color=PALE, lw=1.0, zorder=0)
     axes.plot(right, left, "o", **dots(len(pairs), INK))
     at = 0.93 * reach
-    write(axes, at, at, "head tilt,\ncamera roll", ha="right", va="top", color=VERMILION, weight="bold")
-    write(axes, at, -at, "both excyclo", ha="right", va="bottom", color=BLUE, weight="bold")
-    write(axes, -at, at, "both incyclo", ha="left", va="top", color=BLUE, weight="bold")
+    write(axes, at, at, "head tilt,\ncamera roll", ha="right", va="top", color=GREY, weight="bold")
+    for (turn, (colour, _)), sign, ha, va in zip(
+        TURN_STYLE.items(), (1.0, -1.0), ("right", "left"), ("bottom", "top"), strict=True
+    ):
+        axes.plot([0.0, sign * reach], [0.0, -sign * reach], color=colour, lw=1.5)
+        write(axes, sign * at, -sign * at, f"both {turn}", ha=ha, va=va, color=colour, weight="bold")
     axes.set(xlim=ends, ylim=ends, aspect="equal")
     dress(axes, "right eye, degrees (counter-clockwise +)", "left eye, degrees (counter-clockwise +)")
     return figure
@@ -131,8 +137,8 @@ def posture_figure(data: "pd.DataFrame") -> "Figure":
     figure, axes = panel(WIDTH, 3.4)
     styles = {
         "seated-supine": (INK, "-"),
-        "seated-seated": (BLUE, "--"),
-        "supine-supine": (VERMILION, ":"),
+        "seated-seated": (GREY, "--"),
+        "supine-supine": (GREY, ":"),
     }
     used = data[data["usable"]]
     for posture, (colour, style) in styles.items():
@@ -202,9 +208,9 @@ def agreement_figure(pairs: "pd.DataFrame", found: Agreement, name: str) -> "Fig
     )
     for line, style, words, side in lines:
         if line.value is not None:
-            axes.axhline(line.value, color=BLUE, lw=1.5, ls=style)
+            axes.axhline(line.value, color=GREY, lw=1.5, ls=style)
             if line.interval_95 is not None:
-                axes.axhspan(*line.interval_95, color=BLUE, alpha=0.15, lw=0.0)
+                axes.axhspan(*line.interval_95, color=GREY, alpha=0.15, lw=0.0)
             place: dict[str, Any] = {"xy": (1.0, line.value), "xycoords": ("axes fraction", "data")}
             text = f" {words}\n {round(line.value, 1) + 0.0:+.1f}°".replace("-", "−")
             axes.annotate(text, xytext=(2, 0), textcoords="offset points", va=side, fontsize=8, **place)
@@ -214,7 +220,7 @@ def agreement_figure(pairs: "pd.DataFrame", found: Agreement, name: str) -> "Fig
     if found.slope.value is not None and found.slope_p is not None and found.slope_p < 0.05:
         ends = np.array([mean.min(), mean.max()])
         middle = float(np.mean(other - own)) + found.slope.value * (ends - float(np.mean(mean)))
-        axes.plot(ends, middle, color=VERMILION, lw=1.8, ls="-.", label=f"slope {found.slope.value:+.2f}")
+        axes.plot(ends, middle, color=INK, lw=1.8, ls="-.", label=f"slope {found.slope.value:+.2f}")
         axes.legend(frameon=False, fontsize=8)
     dress(axes, f"mean of {name} and photographs, degrees", f"{name} less photographs, degrees")
     return figure
@@ -246,25 +252,30 @@ def _draw_dial(
     axes: "Any",  # noqa: ANN401
     values: NDArray[np.float64],
     reach: float,
-    colour: str,
-    hatch: str,
+    excyclo: float,
 ) -> None:
-    """Draw the upper half of a dial: bars by rotation, up is 0, counter-clockwise to the left."""
+    """Draw the upper half of a dial: bars by rotation, up is 0, counter-clockwise to the left.
+
+    `excyclo` is the sign of rotations that turn this eye outwards.
+    """
     magnified = 90.0 / reach
     edges = np.arange(-reach, reach + 1.0)
     counts = np.histogram(np.clip(values, -reach, reach), edges)[0]
     middle = np.radians(magnified * (edges[:-1] + 0.5))
     top = max(1, int(counts.max()))
     axes.set_theta_zero_location("N")
-    axes.bar(
-        middle,
-        counts,
-        np.radians(magnified),
-        bottom=0.45 * top,
-        color=colour,
-        hatch=hatch,
-        edgecolor="white",
-    )
+    for (turn, (colour, hatch)), sign in zip(TURN_STYLE.items(), (excyclo, -excyclo), strict=True):
+        side = sign * middle > 0.0
+        axes.bar(
+            middle[side],
+            counts[side],
+            np.radians(magnified),
+            bottom=0.45 * top,
+            color=colour,
+            hatch=hatch,
+            edgecolor="white",
+            label=turn,
+        )
     axes.set_thetamin(-90.0)
     axes.set_thetamax(90.0)
     axes.set_ylim(0.0, 1.5 * top)

@@ -7,13 +7,14 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 __all__ = [
-    "BLUE", "EYE_STYLE", "GREY", "INK", "PALE", "VERMILION", "WIDTH",
+    "EYE_STYLE", "GREY", "INK", "PALE", "TURN_STYLE", "WIDTH",
     "dots", "dress", "panel", "write",
 ]  # fmt: skip
 
-# Colours told apart by colour-blind eyes (Okabe & Ito's set).
-BLUE, VERMILION, GREY, INK, PALE = "#0072B2", "#D55E00", "#6E6E6E", "#1A1A1A", "#E2E2DC"
-EYE_STYLE = {"OD": ("o", BLUE, "right eye"), "OS": ("s", VERMILION, "left eye")}
+# Colours told apart by colour-blind eyes (Okabe & Ito's set); each has one meaning in all figures.
+GREY, INK, PALE = "#6E6E6E", "#1A1A1A", "#E2E2DC"
+TURN_STYLE = {"excyclo": ("#0072B2", ""), "incyclo": ("#D55E00", "////")}  # blue; vermilion, hatched
+EYE_STYLE = {"OD": ("o", "#009E73", "right eye"), "OS": ("s", "#CC79A7", "left eye")}  # green, purple
 WIDTH = 4.6  # inches: a column and a half
 _CROWD = 500  # points from which on rings hide each other
 _MANY = 5000  # points from which on they are drawn as a picture; single shapes would make a page of megabytes
