@@ -7,7 +7,7 @@ from dataclasses import replace
 import made_up
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
@@ -44,7 +44,6 @@ def line(direction_deg, *, radius=40.0, steps=(-1.0, 1.0), shift=(0.0, 0.0)):
 # ---- geometry ----
 
 
-@settings(deadline=None)  # a busy machine is no fault
 @given(st.floats(0.0, 180.0), st.floats(-90.0, 90.0), st.floats(0.5, 2.0))
 def test_axis_is_turned_back_by_the_rotation(photo_deg, rotation_deg, scale):
     found = lens_axis(turned(rotation_deg, scale=scale), line(photo_deg))
@@ -52,7 +51,6 @@ def test_axis_is_turned_back_by_the_rotation(photo_deg, rotation_deg, scale):
     assert abs(axis_difference_deg(found.axis_deg, photo_deg - rotation_deg)) < 1e-9
 
 
-@settings(deadline=None)  # a busy machine is no fault
 @given(st.floats(0.0, 180.0), st.floats(-30.0, 30.0))
 def test_mirrored_photo_is_mirrored_back(photo_deg, rotation_deg):
     found = lens_axis(turned(rotation_deg, mirrored=True), line(photo_deg))
