@@ -11,7 +11,8 @@ from torsion.limbal_bar import Bar
 DENSE = Bar(
     start_deg=10.0, end_deg=14.0, flare_deg=0.0, extent_deg=5.0, outer=1.25, density=0.6, noise_deg=0.1,
     slope=0.0, colors=np.array([0.6, 0.6, 0.6]), at_limbus=1.0, beside=(1.0, 1.0), limbus_seen=1.0,
-    around=1.0, beyond=1.0, ragged=0.02, left_over=0.0, color_left=0.0, runs_on=False, shown=None, known=0.0,
+    around=1.0, beyond=1.0, ragged=0.02, cut_off=False, left_over=0.0, color_left=0.0, runs_on=False,
+    shown=None, known=0.0,
 )  # fmt: skip
 NEW = {"shown": 0.0, "known": 1.0}
 LID = {"beside": (1.0, 0.1), "around": 0.1, "beyond": 0.0}
@@ -49,6 +50,14 @@ def test_a_lash_on_a_lid_as_pale_as_the_white_is_no_ink():
     hidden = {"limbus_seen": 0.0}  # no iris within the limbus beside it
     assert not any(is_ink(bar(colors, **hidden, **new)) for colors in (BLACK, BROWN) for new in ({}, NEW))
     assert is_ink(bar(VIOLET, **hidden))  # no lash is violet
+
+
+def test_what_the_picture_cuts_off_must_be_dark_and_blue_or_violet():
+    cut = {"cut_off": True, "beyond": 0.0, **NEW}
+    assert is_ink(bar(VIOLET, **cut))
+    assert not any(is_ink(bar(colors, **cut)) for colors in (BLACK, BROWN))  # a tool runs on out there
+    assert is_ink(bar(VIOLET, density=0.3, **(cut | {"cut_off": False})))
+    assert not is_ink(bar(VIOLET, density=0.3, **cut))  # steel is faintly blue
 
 
 @pytest.mark.parametrize(

@@ -79,6 +79,8 @@ def is_ink(bar: Bar) -> bool:
     """Tell whether a bar across the limbus is ink."""
     strong, clear, new = bar.density >= DARK_INK, min(bar.beside) >= _ON_WHITE, is_new(bar)
     colored = has_color(bar)
+    if bar.cut_off and not (strong and colored):  # metal that runs on beyond the picture seems to end there
+        return False
     if not _crosses(bar) or not (strong or clear or (new and colored)) or is_shown(bar):
         return False
     if not colored:

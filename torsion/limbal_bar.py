@@ -60,6 +60,8 @@ class Bar:
     ragged : float
         By how much its sides stray from straight and parallel, share of the width; NaN where too few rows
         show them.
+    cut_off : bool
+        The picture ends where it seems to end.
     left_over, color_left : float
         Shares that are left beyond the outer end: of the density (0 where a lid follows), and of a blue or
         violet stain there or beside (0 for a bar that has none).
@@ -87,6 +89,7 @@ class Bar:
     around: float
     beyond: float
     ragged: float
+    cut_off: bool
     left_over: float
     color_left: float
     runs_on: bool
@@ -255,6 +258,7 @@ def _bar(ring: Ring, trace: _Trace, before: Ring | None, *, first_deg: float, ch
         min(mean(along[:, flank]) for flank in flanks),
         mean(white_beyond),
         trace.ragged,
+        mean(leant.of(ring.outside, beyond)[:, part_of(start, end)]) > SOME_WHITE,
         median(trace.depth[past]) / trace.density if open_beyond else 0.0,
         color_left,
         runs_on(ring, leant, trace.edges, trace.outer, density(ring.ink)),

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.limbal_rows import COLUMNS, RADII, sampled_ring
+from torsion.limbal_rows import COLUMNS, DARK, RADII, sampled_ring
 from torsion.own_white import OwnWhite, is_level, is_white
 from torsion.photo import Ellipse
 from torsion.quantiles import row_medians
@@ -37,6 +37,7 @@ NEAR = (1.02, 1.07)
 _MARK_RADII = RADII[RADII > 0.985]  # within which marks are looked for
 _IRIS_RADII = RADII[RADII < 0.915]  # the darkest of the limbus, and iris
 _STEP = 0.15  # share of the red light by which any iris is darker than the white
+_BLACK = DARK + 2.0  # grey levels: no light, beyond the picture
 _BLOOD = 1.0 / 3.0  # of what blood swallows of green, it swallows at most a third of red
 # Shares by which shine is brighter than the white about it, in each colour: where it is looked through, and
 # where it hides the white for certain.
@@ -73,6 +74,8 @@ class Ring:
         enclosed by white: flesh and blood on the white are parts of the eye, a lid is not enclosed.
     shine : (R, 1440) bool ndarray
         True where a lamp is mirrored; the maps show what lies further in and out there.
+    outside : (R, 1440) bool ndarray
+        True beyond the picture, which is black.
     white_band : (1440,) ndarray
         Share of white in each direction within `band`.
     limbus_seen : (1440,) bool ndarray
@@ -90,6 +93,7 @@ class Ring:
     stain: Floats
     white: Mask
     shine: Mask
+    outside: Mask
     white_band: Doubles
     limbus_seen: Mask
     band: tuple[float, float] = BAND
@@ -139,6 +143,7 @@ def unwrap_ring(pixels: NDArray[np.uint8], limbus: Ellipse, *, rim: Rim | None =
     """
     rim = rim or find_rim(pixels, limbus)
     values = sampled_ring(pixels, limbus, rim.stretch, _MARK_RADII)
+    outside = values.max(axis=2) < _BLACK
     own, lit = OwnWhite.of(values, _MARK_RADII), _planes(values)
     about = _white_about(lit)
     bright = (lit / about).min(axis=0)
@@ -151,10 +156,10 @@ def unwrap_ring(pixels: NDArray[np.uint8], limbus: Ellipse, *, rim: Rim | None =
     stain = (lit[2] * (own.color[0] / own.color[2]) - lit[0]) / about[0]
     white = is_white(values, own)
     first, last = np.searchsorted(_MARK_RADII, (BAND[0] - 1e-6, BAND[1] + 1e-6))
-    outside = np.asarray(row_medians(values[first:last, :, 0].T), np.float32)
-    limbus_seen = is_level(COLUMNS) | (_iris_red(pixels, limbus, rim) < np.float32(1.0 - _STEP) * outside)
+    beside = np.asarray(row_medians(values[first:last, :, 0].T), np.float32)
+    limbus_seen = is_level(COLUMNS) | (_iris_red(pixels, limbus, rim) < np.float32(1.0 - _STEP) * beside)
     band = white[first:last].mean(axis=0)
-    return Ring(_MARK_RADII, rim, density, ink, red, stain, white, shine, band, limbus_seen)
+    return Ring(_MARK_RADII, rim, density, ink, red, stain, white, shine, outside, band, limbus_seen)
 
 
 def _iris_red(pixels: NDArray[np.uint8], limbus: Ellipse, rim: Rim) -> Floats:

@@ -9,7 +9,17 @@ from numpy.typing import NDArray
 
 from torsion.photo import Ellipse
 
-__all__ = ["COLUMNS", "RADII", "ROW_STEP", "STEP_DEG", "ring_places", "sampled_ring", "side_columns", "turns"]
+__all__ = [
+    "COLUMNS",
+    "DARK",
+    "RADII",
+    "ROW_STEP",
+    "STEP_DEG",
+    "ring_places",
+    "sampled_ring",
+    "side_columns",
+    "turns",
+]
 
 Floats = NDArray[np.float32]
 Doubles = NDArray[np.float64]
@@ -18,7 +28,8 @@ STEP_DEG = 0.25
 COLUMNS = 1440
 ROW_STEP = 0.01  # limbus radii from row to row
 RADII: Doubles = np.arange(0.86, 1.525, ROW_STEP, dtype=np.float64)
-_DARK = 6.0  # grey levels: stray light and the sensor's black, so that the logarithm stays calm
+DARK = 6.0
+"""Grey levels by which colours are lifted: stray light and the sensor's black, which calm logarithms."""
 
 
 def ring_places(limbus: Ellipse, radii: Doubles, directions_deg: Doubles) -> tuple[Doubles, Doubles]:
@@ -44,7 +55,7 @@ def sampled_ring(pixels: NDArray[np.uint8], limbus: Ellipse, stretch: Doubles, r
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_CONSTANT,  # black beyond the picture: not white, and no ink has an end there
     )
-    lifted = sampled.astype(np.float32) + np.float32(_DARK)
+    lifted = sampled.astype(np.float32) + np.float32(DARK)
     padded = cv2.copyMakeBorder(lifted, 0, 0, 8, 8, cv2.BORDER_WRAP)
     return np.asarray(cv2.GaussianBlur(padded, (0, 0), 1.0, borderType=cv2.BORDER_REPLICATE)[:, 8:-8])
 
