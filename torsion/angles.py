@@ -30,9 +30,8 @@ __all__ = [
 
 Eye = Literal["OD", "OS"]
 
-_LARGEST_TURN_DEG = (
-    45.0  # of an eye or a head in a photo; beyond, a number is a slip or the picture is turned
-)
+# Of an eye or a head in a photo; beyond, a number is a slip or the picture is turned.
+_LARGEST_TURN_DEG = 45.0
 
 
 @overload

@@ -54,7 +54,7 @@ class Bar:
     beside : (float, float)
         Shares of white in both flanks.
     limbus_seen : float
-        Share of the flanks, the better one, where iris is seen within the limbus.
+        Share of the flanks, the poorer one, where iris is seen within the limbus, or lids seldom reach.
     around, beyond : float
         Shares of white along both sides, the poorer one, and beyond the outer end.
     ragged : float
