@@ -17,7 +17,7 @@ PACKAGE = ROOT / "torsion"
 ORDER = [
     stage
     for line in """
-        _version errors frozen flags measures angles
+        _version errors frozen flags measures angles delimited
         raster exif
         dicom
         readers

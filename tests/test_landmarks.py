@@ -291,13 +291,24 @@ def test_pairs_are_read_with_and_without_names(tmp_path):
     assert pairs[1].supine_y_px == 8.5
 
 
+def test_pairs_are_read_as_a_spreadsheet_of_another_country_saves_them(tmp_path):
+    text = "sep=;\n" + HEAD.replace(",", ";") + "Gefäß;1,5;2;3;4\n;;;;\n;5;6;7;8,5\n"
+    file = tmp_path / "pairs.csv"
+    for encoding in ("utf-8-sig", "utf-16", "cp1252"):
+        file.write_bytes(text.encode(encoding))
+        pairs = read_pairs(file)
+        assert [pair.name for pair in pairs] == ["Gefäß", "2"]
+        assert (pairs[0].seated_x_px, pairs[1].supine_y_px) == (1.5, 8.5)
+
+
 @pytest.mark.parametrize(
     ("text", "sentence"),
     [
         (HEAD + "a,1,2,3,4\n", "two pairs or more, not 1"),
         ("seated_x_px,seated_y_px,supine_x_px\n1,2,3\n4,5,6\n", "supine_y_px is missing"),
         (HEAD + "a,1,2,3,4\nb,1,2,x,4\n", "pair 2: supine_x_px must be a number of pixels, not 'x'"),
-        (HEAD + "a,1,2,3,4\nb,1,2\n", "pair 2: supine_x_px must be a number of pixels, not None"),
+        (HEAD + "a,1,2,3,4\nb,1,2\n", "pair 2: supine_x_px must be a number of pixels, not empty"),
+        ("", "seated_x_px, .* is missing"),
     ],
 )
 def test_a_file_that_holds_no_pairs_says_why(tmp_path, text, sentence):

@@ -4,7 +4,6 @@ The pairs are fitted with one turn, scale and shift.  Gaze and dilation move the
 what lies on one of them should be picked, best on the limbus; a misfit widens the stated uncertainty.
 """
 
-import csv
 import math
 import os
 from collections.abc import Sequence
@@ -16,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.angles import Eye, rotation_name, wrap_rotation_deg
+from torsion.delimited import read_delimited, read_number
 from torsion.errors import TorsionError
 from torsion.flags import Verdict, worst_verdict
 from torsion.match import angle_flags
@@ -115,10 +115,10 @@ class Agreement:
 
 
 def read_pairs(path: str | os.PathLike[str]) -> tuple[LandmarkPair, ...]:
-    """Read pairs from a CSV file with a heading.
+    """Read pairs from a CSV file with a heading, as a spreadsheet saves it (`torsion.delimited`).
 
     Columns ``seated_x_px, seated_y_px, supine_x_px, supine_y_px``, and ``name`` if wanted (by default the
-    number of the pair); others are ignored.
+    number of the pair); others are ignored, and so are rows without any text.
 
     Raises
     ------
@@ -129,32 +129,29 @@ def read_pairs(path: str | os.PathLike[str]) -> tuple[LandmarkPair, ...]:
     """
     file = Path(path)
     try:
-        with file.open(newline="", encoding="utf-8-sig") as lines:
-            rows = list(csv.DictReader(lines, skipinitialspace=True))
-    except (UnicodeDecodeError, csv.Error) as fault:
-        msg = f"'{file.name}' is not a CSV file of pairs: {fault}"
+        table = read_delimited(file.read_bytes())
+    except ValueError as fault:
+        msg = f"'{file.name}' {fault}"
         raise TorsionError(msg) from fault
-    if missing := [name for name in _COLUMNS if rows and name not in rows[0]]:
+    heading, *lines = [[cell.strip() for cell in line] for line in table if any(map(str.strip, line))] or [[]]
+    if missing := [name for name in _COLUMNS if name not in heading]:
         msg = f"'{file.name}' must have the columns {', '.join(_COLUMNS)}; {', '.join(missing)} is missing"
         raise TorsionError(msg)
-    if len(rows) < 2:
-        msg = f"'{file.name}' must hold two pairs or more, not {len(rows)}"
+    if len(lines) < 2:
+        msg = f"'{file.name}' must hold two pairs or more, not {len(lines)}"
         raise TorsionError(msg)
+    rows = [dict(zip(heading, line, strict=False)) for line in lines]
     return tuple(_read_pair(row, number, file.name) for number, row in enumerate(rows, 1))
 
 
 def _read_pair(row: dict[str, str], number: int, file: str) -> LandmarkPair:
-    values = []
-    for column in _COLUMNS:
-        try:
-            value = float(row[column] or "nothing")
-        except ValueError:
-            value = math.nan
-        if not math.isfinite(value):
-            msg = f"'{file}', pair {number}: {column} must be a number of pixels, not {row[column]!r}"
+    values = [read_number(row.get(column, "")) for column in _COLUMNS]
+    for column, value in zip(_COLUMNS, values, strict=True):
+        if math.isnan(value):
+            found = repr(row[column]) if row.get(column) else "empty"
+            msg = f"'{file}', pair {number}: {column} must be a number of pixels, not {found}"
             raise TorsionError(msg)
-        values.append(value)
-    return LandmarkPair((row.get("name") or "").strip() or str(number), *values)
+    return LandmarkPair(row.get("name") or str(number), *values)
 
 
 def fit_pairs(

@@ -7,6 +7,7 @@ from typing import get_args
 
 from torsion.angles import read_axis_deg, read_direction_deg, read_eye
 from torsion.axis import AxisFrame
+from torsion.delimited import read_number
 
 __all__ = ["COLUMNS", "METHOD_PREFIX", "OTHER_PREFIX", "POSTURES", "Column", "column_of", "level_points"]
 
@@ -49,12 +50,8 @@ class Column:
 
 
 def _number(text: str) -> float:
-    plain = text.replace(",", ".") if "." not in text else text  # decimal commas
-    try:
-        number = float(plain)
-    except ValueError:
-        number = math.nan
-    if not math.isfinite(number):
+    number = read_number(text)
+    if math.isnan(number):
         msg = f"must be a number, not {text!r}"
         raise ValueError(msg)
     return number

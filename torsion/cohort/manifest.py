@@ -13,11 +13,11 @@ from torsion.angles import Eye
 from torsion.axis import AxisFrame
 from torsion.cohort.columns import COLUMNS, OTHER_PREFIX, column_of
 from torsion.cohort.places import PhotoFile, find_photo, is_remote, read_remote
+from torsion.delimited import read_delimited
 from torsion.errors import LibraryError, ManifestError
 
 __all__ = ["Manifest", "Row", "doubts", "manifest_text", "read_manifest"]
 
-_DELIMITERS = (",", ";", "\t")
 _MOST_SHOWN = 50  # mistakes listed one by one; the rest is counted
 
 
@@ -116,7 +116,7 @@ def read_manifest(path: str | os.PathLike[str], *, allow_outside: bool = False) 
     """
     place = os.fspath(path)
     data = read_remote(place) if is_remote(place) else Path(place).read_bytes()
-    table = _parquet_table(data) if data[:4] == b"PAR1" else _csv_table(_text(data))
+    table = _parquet_table(data) if data[:4] == b"PAR1" else _csv_table(data)
     heading = [cell.strip().casefold() for cell in table[0]] if table else []
     mistakes = _heading_mistakes(heading)
     lines = [[cell.strip() for cell in line] for line in table[1:]]
@@ -230,32 +230,11 @@ def _listed(place: str, mistakes: Sequence[str]) -> str:
     return heading + "\n".join(f"  {text}" for text in shown)
 
 
-def _text(data: bytes) -> str:
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        encodings: tuple[str, ...] = ("utf-16",)
-    else:
-        encodings = ("utf-8-sig", "cp1252")  # what spreadsheets write where they are not told otherwise
-    for encoding in encodings:
-        try:
-            return data.decode(encoding)
-        except UnicodeDecodeError:
-            continue
-    msg = "the manifest must be CSV or Parquet; its bytes are neither UTF-8, UTF-16 nor Windows-1252"
-    raise ManifestError(msg)
-
-
-def _csv_table(text: str) -> list[list[str]]:
-    lines = text.splitlines(keepends=True)
-    if lines and lines[0].strip().lower() in ("sep=,", "sep=;", "sep=\\t"):  # written by a spreadsheet
-        lines = lines[1:]
-    lines = lines[next((k for k, line in enumerate(lines) if line.strip(",;\t\r\n ")), 0) :]
-    if not lines:
-        return []
-    delimiter = max(_DELIMITERS, key=lambda mark: len(next(csv.reader([lines[0]], delimiter=mark))))
+def _csv_table(data: bytes) -> list[list[str]]:
     try:
-        return list(csv.reader(io.StringIO("".join(lines), newline=""), delimiter=delimiter, strict=True))
-    except csv.Error as fault:
-        msg = f"the manifest is no CSV that can be read: {fault}"
+        return read_delimited(data)
+    except ValueError as fault:
+        msg = f"the manifest {fault}"
         raise ManifestError(msg) from fault
 
 
