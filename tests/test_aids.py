@@ -27,11 +27,11 @@ from torsion.cli.aid_options import AidRequest
 from torsion.files import read_schema, to_json
 from torsion.marks import Change
 from torsion.measurement import MeasureOptions
+from torsion.measurement_words import frame_words
 from torsion.orientation import View as Turned
 from torsion.plots import measurement_figure
 from torsion.record import measurement_record
 from torsion.votes import PARAMETERS
-from torsion.wording import frame_words
 
 
 def record_of(made, aids):

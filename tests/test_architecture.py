@@ -42,7 +42,7 @@ ORDER = [
         marks upright mark_frame marking lens_marks landmark_survey axis_ways aids
         files pictures record
         marks_record aids_record theatre_record demo_layers demo_page demo
-        wording photo_words network_words aid_words
+        wording measurement_words photo_words network_words aid_words
         sheets landmark_sheet
         cohort
         limbus_guess turned_ring eye_groups validate_checks validate_summary validate_advice validate_verdict

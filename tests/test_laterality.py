@@ -13,9 +13,9 @@ from torsion.errors import PhotoError
 from torsion.intake import photo_from_array
 from torsion.laterality import Laterality, read_laterality
 from torsion.measurement import MeasureOptions
+from torsion.measurement_words import side_words, view_words
 from torsion.orientation import View, find_view
 from torsion.photo import Ellipse
-from torsion.wording import side_words, view_words
 
 SKIN, WHITE, FLESH, BROWN = (214, 168, 140), (235, 232, 228), (225, 145, 140), (95, 60, 40)
 LIMBUS = Ellipse.circle(320.0, 210.0, 80.0)

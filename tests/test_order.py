@@ -11,10 +11,10 @@ import torsion
 from torsion.files import to_json
 from torsion.intake import photo_from_array
 from torsion.masks import EyePicture
+from torsion.measurement_words import order_words, side_words
 from torsion.order import order_signs
 from torsion.preparation import PreparedPhoto
 from torsion.record import measurement_record
-from torsion.wording import order_words, side_words
 
 HALF, PX = 62, 40.0
 EARLY, LATE = "2024-03-05T09:00:00", "2024-03-12T08:00:00"

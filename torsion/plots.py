@@ -26,23 +26,25 @@ from torsion.dial_plots import (
 )
 from torsion.flags import FLAGS, Verdict
 from torsion.measurement import Measurement
+from torsion.measurement_words import (
+    axis_words,
+    cost_words,
+    direction_words,
+    planned_words,
+    uncertainty_words,
+    view_words,
+)
 from torsion.network_words import network_sentence
 from torsion.pictures import figure_bytes
 from torsion.preparation import PreparedPhoto
 from torsion.record import measurement_cautions
 from torsion.wording import (
     axis_degrees,
-    axis_words,
-    cost_words,
-    direction_words,
     flag_words,
-    planned_words,
     reason_words,
     rotation_words,
     shortened,
-    uncertainty_words,
     verdict_word,
-    view_words,
     wrapped,
 )
 

@@ -14,23 +14,25 @@ from torsion.aids import NO_AIDS, Aids
 from torsion.axis_cost import AxisCost
 from torsion.flags import FLAGS
 from torsion.measurement import Measurement
+from torsion.measurement_words import (
+    axis_words,
+    cost_words,
+    direction_words,
+    frame_words,
+    planned_words,
+    uncertainty_words,
+    view_words,
+)
 from torsion.network_words import network_sentence, photo_numbers
 from torsion.record import measurement_cautions
 from torsion.sheets import EYES, one_line, render_sheet
 from torsion.wording import (
     axis_degrees,
-    axis_words,
-    cost_words,
     direction_degrees,
-    direction_words,
     flag_words,
-    frame_words,
     photo_named,
-    planned_words,
     rotation_words,
-    uncertainty_words,
     verdict_word,
-    view_words,
 )
 
 if TYPE_CHECKING:

@@ -4,14 +4,8 @@ from torsion.aid_words import suspect_words
 from torsion.axis import AxisTransfer
 from torsion.landmark_pairs import HandRotation
 from torsion.landmark_survey import LandmarkSurvey, clock_words, length_words, offset_words
-from torsion.wording import (
-    axis_degrees,
-    axis_words,
-    direction_degrees,
-    reason_words,
-    rotation_words,
-    verdict_word,
-)
+from torsion.measurement_words import axis_words
+from torsion.wording import axis_degrees, direction_degrees, reason_words, rotation_words, verdict_word
 
 __all__ = ["pairs_text", "survey_text"]
 

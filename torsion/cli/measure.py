@@ -21,25 +21,21 @@ from torsion.cohort.progress import Progress
 from torsion.files import write_whole
 from torsion.intake import read_photo
 from torsion.measurement import Measurement, MeasureOptions
+from torsion.measurement_words import (
+    axis_words,
+    band_words,
+    cost_words,
+    direction_words,
+    order_words,
+    side_words,
+    uncertainty_words,
+    view_words,
+)
 from torsion.network_words import network_words
 from torsion.photo import Ellipse, Photo, Turn
 from torsion.record import measurement_cautions, measurement_record
 from torsion.several import measure
-from torsion.wording import (
-    axis_degrees,
-    axis_words,
-    band_words,
-    cost_words,
-    direction_degrees,
-    direction_words,
-    order_words,
-    reason_words,
-    rotation_words,
-    side_words,
-    uncertainty_words,
-    verdict_word,
-    view_words,
-)
+from torsion.wording import axis_degrees, direction_degrees, reason_words, rotation_words, verdict_word
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
