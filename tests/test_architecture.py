@@ -39,7 +39,7 @@ ORDER = [
         landmarks
         landmark_search similarity pair_suspects landmark_pairs level both_eyes centre
         comparison measurement iris_map consensus several
-        marks upright mark_frame marking lens_marks landmark_survey axis_ways aids
+        marks upright mark_frame mark_changes marking lens_marks landmark_survey axis_ways aids
         files pictures record
         marks_record aids_record theatre_record demo_layers demo_page demo
         wording measurement_words photo_words network_words aid_words

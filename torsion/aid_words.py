@@ -3,7 +3,8 @@
 from torsion.aids import Aids, Centre, HandCheck
 from torsion.axis_ways import AxisWay
 from torsion.landmark_survey import clock_words
-from torsion.marking import Marking, has_moved
+from torsion.mark_changes import has_moved
+from torsion.marking import Marking
 from torsion.marks import Mark
 from torsion.pair_suspects import Suspect
 from torsion.wording import (

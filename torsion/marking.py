@@ -1,27 +1,13 @@
-"""Marking: the ink marks of one eye read in one or two photos, in the frame of the seated one.
-
-Which marks of two photos are the same, what became of them in between, and what is to be said of them.
-"""
+"""Marking: the ink marks of one eye read in one or two photos, in the frame of the seated one."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
-from typing import Literal
+from dataclasses import dataclass, field
 
-from torsion.angles import Eye, read_axis_deg, read_eye, wrap_rotation_deg
+from torsion.angles import Eye, read_axis_deg, read_eye
 from torsion.flags import FORECASTS, Verdict, worst_verdict
-from torsion.ink import Stain
-from torsion.mark_frame import (
-    MarkFrame,
-    Outlined,
-    agreed_outlines,
-    mark_frame,
-    outlined,
-    read_mark,
-    read_stains,
-)
+from torsion.mark_changes import Case, has_moved, marks_of
 from torsion.marks import (
     MOST_MARKS,
-    Change,
     Mark,
     MarkAxis,
     Meridian,
@@ -36,12 +22,8 @@ from torsion.photo import Turn, is_grey
 from torsion.preparation import PhotoLike, PreparedPhoto, PrepareOptions, prepare
 from torsion.upright import as_displayed, upright_pair
 
-__all__ = ["Case", "MarkOptions", "Marking", "has_moved", "pair_marks", "read_marks"]
+__all__ = ["MarkOptions", "Marking", "pair_marks", "read_marks"]
 
-Case = Literal["none", "seated_marked", "supine_marked", "both_marked"]
-
-_SAME_DEG = 4.0  # two marks whose middles are nearer than this, or that overlap, are one
-_MOVED_SD, _MOVED_DEG = 2.0, 0.7  # a move is told from two standard uncertainties, and from this on
 _SPREAD = 1.3  # width by which a mark is said to have spread: widths are read within a quarter
 _BROAD_DEG = 5.0  # common practice, no source: the most that a pen mark covers as a rule
 
@@ -196,7 +178,7 @@ def _marking(
 ) -> Marking:
     second = None if pair is None else pair.supine
     upright, turn_deg = (None, 0.0) if pair is None else upright_pair(pair)
-    case, marks, lost = _all_marks(first, upright, planned)
+    case, marks, lost = marks_of(first, upright, planned)
     marks = tuple(as_displayed(mark, turn_deg) for mark in marks)
     axis, ink_flags = opposite_axis(marks, planned, expected=options.expected)
     photo: Role = "seated" if pair is None else "supine"
@@ -213,68 +195,6 @@ def _marking(
         case, marks, lost, axis, meridians, points, verdict, tuple(dict.fromkeys(flags)), first, second, pair,
         named, options,
     )  # fmt: skip
-
-
-def _all_marks(
-    seated: PreparedPhoto, pair: Measurement | None, planned: Sequence[float]
-) -> tuple[Case, tuple[Mark, ...], tuple[Mark, ...]]:
-    """Bring the marks of both photos together: the case, the marks, and those that are lost."""
-    first, second = agreed_outlines(outlined(seated), None if pair is None else outlined(pair.supine), pair)
-    frame = mark_frame(first, second, pair)
-    if "on_its_side" in seated.flags:  # lashes beside the iris would be taken for ink
-        first = None
-    if pair is not None and "on_its_side" in pair.supine.flags:
-        second = None
-    before = _marks(first, read_stains(first), frame, planned, "seated")
-    if pair is None:
-        return ("seated_marked" if before else "none"), tuple(before), ()
-    alone = _marks(second, read_stains(second), frame, planned, "supine")
-    if not frame.matched:
-        return _case(before, alone), tuple(alone or before), ()
-    after = _marks(second, read_stains(second, pair=pair, seated=first), frame, planned, "supine")
-    for mark in alone:  # ink that was there before the seated photo: the difference does not show it
-        if _same(mark, before) is not None and _same(mark, after) is None:
-            after.append(mark)
-    changed = [_with_change(mark, _same(mark, before)) for mark in after]
-    kept = sorted(changed, key=lambda mark: mark.direction_deg or 0.0)
-    lost = [mark for mark in before if _same(mark, after) is None] if before else []
-    return _case(before, after), tuple(kept), tuple(lost)
-
-
-def _marks(
-    photo: Outlined | None, stains: Sequence[Stain], frame: MarkFrame, planned: Sequence[float], role: Role
-) -> list[Mark]:
-    return [] if photo is None else [read_mark(stain, photo, frame, planned, role) for stain in stains]
-
-
-def _case(before: Sequence[Mark], after: Sequence[Mark]) -> Case:
-    if before:
-        return "both_marked" if after else "seated_marked"
-    return "supine_marked" if after else "none"
-
-
-def _same(mark: Mark, others: Sequence[Mark]) -> Mark | None:
-    """Find the one of other marks that is at the same place."""
-    if mark.direction_deg is None:
-        return None
-    near = []
-    for other in others:
-        if other.direction_deg is not None:
-            apart = abs(wrap_rotation_deg(mark.direction_deg - other.direction_deg))
-            if apart <= max(_SAME_DEG, (mark.width_deg + other.width_deg) / 2):
-                near.append((apart, other))
-    return min(near, key=lambda found: found[0])[1] if near else None
-
-
-def _with_change(mark: Mark, earlier: Mark | None) -> Mark:
-    if earlier is None or mark.direction_deg is None or earlier.direction_deg is None:
-        return mark
-    moved = wrap_rotation_deg(mark.direction_deg - earlier.direction_deg)
-    return replace(
-        mark,
-        certain=mark.certain and earlier.certain,
-        change=Change(moved, mark.width_deg / earlier.width_deg, mark.density / earlier.density),
-    )
 
 
 def _flags(
@@ -299,18 +219,3 @@ def _flags(
         "ink_spread": any(mark.change is not None and mark.change.width_ratio > _SPREAD for mark in marks),
     }
     return [name for name, present in conditions.items() if present]
-
-
-def has_moved(mark: Mark) -> bool:
-    """Whether a mark lies at another place than in the seated photo, beyond what the two readings leave open.
-
-    Parameters
-    ----------
-    mark : Mark
-        Without an earlier one to compare it has not.
-    """
-    if mark.change is None:
-        return False
-    # The limbus centre of the seated photo is common to both readings, so only ink and rotation count; the
-    # stated uncertainty holds the centre too and is on the safe side.
-    return abs(mark.change.moved_deg) > max(_MOVED_DEG, _MOVED_SD * (mark.standard_uncertainty_deg or 0.0))
