@@ -10,6 +10,7 @@ from torsion.aids import Aids, carried_centre, hand_check
 from torsion.axis import AxisTransfer, Incision
 from torsion.axis_ways import AxisWay
 from torsion.confidence import Answer
+from torsion.deformation import PARAMETERS
 from torsion.intake import photo_from_array
 from torsion.landmark_pairs import LandmarkPair
 from torsion.landmarks import Landmark
@@ -21,7 +22,6 @@ from torsion.network import Network, NetworkPair, NetworkPhoto
 from torsion.orientation import View
 from torsion.photo import Ellipse
 from torsion.preparation import PreparedPhoto
-from torsion.votes import PARAMETERS
 
 TURN = np.radians(6.4)
 # About the centre of the made-up limbus, counter-clockwise in a picture whose y runs down.

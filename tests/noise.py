@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 
 import synthetic
 import torsion
+from torsion.deformation import PARAMETERS, PRIOR, displacement
 from torsion.unwrap import BANDS, grid
-from torsion.votes import PARAMETERS, PRIOR, displacement
 
 __all__ = ["TURN_DEG", "PlainPhoto", "Spread", "errors_deg", "least_spread_deg", "plain_pair", "spread_of"]
 

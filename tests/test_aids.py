@@ -24,6 +24,7 @@ from torsion.axis_ways import AxisWay, axis_ways
 from torsion.centre import carry_point
 from torsion.cli import main
 from torsion.cli.aid_options import AidRequest
+from torsion.deformation import PARAMETERS
 from torsion.files import read_schema, to_json
 from torsion.marks import Change
 from torsion.measurement import MeasureOptions
@@ -31,7 +32,6 @@ from torsion.measurement_words import frame_words
 from torsion.orientation import View as Turned
 from torsion.plots import measurement_figure
 from torsion.record import measurement_record
-from torsion.votes import PARAMETERS
 
 
 def record_of(made, aids):

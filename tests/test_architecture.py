@@ -31,7 +31,7 @@ ORDER = [
         limbal_ring limbal_outline limbal_edges limbal_sides limbal_lean limbal_end limbal_bar ink_rules ink
         lattice lids zones texture masks
         unwrap quality duplicate preparation order
-        search votes
+        search deformation votes
         orientation register
         jackknife confidence match
         axis

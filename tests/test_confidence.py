@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from torsion.confidence import FLOOR_DEG, Answer, evidence, judged, widened
+from torsion.deformation import PARAMETERS, PRIOR, displacement, turns_of
 from torsion.jackknife import jackknife, student_factor
 from torsion.register import Registration
-from torsion.votes import PARAMETERS, PRIOR, Votes, at_rest, displacement, fit_votes, turns_of
+from torsion.votes import Votes, at_rest, fit_votes
 
 PATCHES = 60
 NOISE_DEG = 0.3  # of a patch

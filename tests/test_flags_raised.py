@@ -10,6 +10,7 @@ from tests.made_up import accepted, eye_picture, no_eye, prepared_photo
 from torsion import comparison, landmark_survey, marking, measurement
 from torsion.cli.landmarks_text import survey_text
 from torsion.confidence import Answer, Judgement, widened
+from torsion.deformation import PARAMETERS
 from torsion.flags import FLAGS
 from torsion.ink import Stain
 from torsion.landmark_pairs import LandmarkPair, fit_pairs
@@ -20,7 +21,6 @@ from torsion.locate import Located
 from torsion.orientation import View
 from torsion.photo import Ellipse
 from torsion.quality import assess
-from torsion.votes import PARAMETERS
 
 # ---- one photo ----
 

@@ -21,6 +21,7 @@ from torsion import prepare
 from torsion.aid_words import suspect_words
 from torsion.cli import main
 from torsion.cli.landmarks_text import pairs_text
+from torsion.deformation import PARAMETERS
 from torsion.errors import TorsionError
 from torsion.iris_map import iris_places
 from torsion.landmark_pairs import LandmarkPair, compare_rotation, fit_pairs, read_pairs
@@ -31,7 +32,6 @@ from torsion.orientation import View
 from torsion.photo import Ellipse
 from torsion.similarity import f_quantile, fit_similarity, t_quantile
 from torsion.unwrap import iris_coordinates, iris_point
-from torsion.votes import PARAMETERS
 
 EXACT_DEG = 1e-6
 RADIUS_PX = 180.0

@@ -19,6 +19,7 @@ from torsion.aids import Aids
 from torsion.axis import transfer_axis
 from torsion.axis_cost import axis_cost
 from torsion.band_plots import unrolled_pair
+from torsion.deformation import PARAMETERS
 from torsion.flags import worst_verdict
 from torsion.intake import photo_from_array
 from torsion.landmark_sheet import MOST_LANDMARKS, landmark_sheet
@@ -28,7 +29,6 @@ from torsion.measurement import measure_pair
 from torsion.orientation import View
 from torsion.report import theatre_sheet
 from torsion.sheets import LONGEST_CASE
-from torsion.votes import PARAMETERS
 
 
 class _Page(HTMLParser):

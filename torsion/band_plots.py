@@ -6,10 +6,10 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from torsion.deformation import displacement
 from torsion.masks import EyePicture, mirrored_eye
 from torsion.measurement import Measurement
 from torsion.unwrap import BANDS, Band, grid, sample
-from torsion.votes import displacement
 
 __all__ = ["bands_figure", "unrolled_pair"]
 

@@ -6,9 +6,9 @@ Gaze moves the iris against the limbus, behind which it lies, by 0.09 mm for 9 d
 import numpy as np
 from numpy.typing import NDArray
 
+from torsion.deformation import displacement
 from torsion.measurement import Measurement
 from torsion.unwrap import iris_coordinates, iris_point
-from torsion.votes import displacement
 
 __all__ = ["iris_matrix", "iris_places"]
 

@@ -14,8 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from torsion.deformation import PARAMETERS, PRIOR, turns_of
 from torsion.quantiles import COVERAGE
-from torsion.votes import PARAMETERS, PRIOR, Fit, Votes, fit_votes_each, turns_of
+from torsion.votes import Fit, Votes, fit_votes_each
 
 __all__ = ["Jackknife", "jackknife", "student_factor"]
 
