@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from tests.made_up import accepted, eye_picture, no_eye, prepared_photo
-from torsion import comparison, landmark_survey, marking, measurement
+from torsion import comparison, landmark_survey, mark_changes, marking, measurement
 from torsion.cli.landmarks_text import survey_text
 from torsion.confidence import Answer, Judgement, widened
 from torsion.deformation import PARAMETERS
@@ -401,11 +401,14 @@ def ink_flags(monkeypatch):
     def run(seated=(), supine=None, *, photo=None, **options):
         matrix = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
         pair = accepted(rotation_deg=0.0, flags=(), matrix=matrix)
-        found = iter([tuple(seated)] if supine is None else [tuple(seated), tuple(supine), tuple(supine)])
-        monkeypatch.setattr(marking, "read_stains", lambda *_, **__: next(found))
         rim = SimpleNamespace(covariance=1e-4 * np.eye(2))
         monkeypatch.setattr(
-            marking, "outlined", lambda one: SimpleNamespace(photo=one, limbus=one.limbus, rim=rim)
+            mark_changes,
+            "read_stains",
+            lambda one, **_: tuple(supine if one.photo is pair.supine else seated),
+        )
+        monkeypatch.setattr(
+            mark_changes, "outlined", lambda one: SimpleNamespace(photo=one, limbus=one.limbus, rim=rim)
         )
         monkeypatch.setattr(marking, "measure_pair", lambda *_, **__: pair)
         monkeypatch.setattr(marking, "is_grey", lambda _: False)

@@ -22,7 +22,7 @@ from torsion.flags import FLAGS
 from torsion.ink import find_ink, ink_mask
 from torsion.laterality import Laterality
 from torsion.limbal_ring import unwrap_ring
-from torsion.limbal_rows import COLUMNS
+from torsion.limbal_rows import COLUMNS, ring_places
 from torsion.mark_frame import agreed_outlines, mark_frame, outlined
 from torsion.marking import MarkOptions, read_marks
 from torsion.marks import Mark, meridian_beside, offsets_from_marks, opposite_axis, two_point_mark
@@ -63,8 +63,8 @@ def true_limbus(picture):
 
 def mark(direction_deg, width_deg=4.0, uncertainty_deg=0.4, **changes):
     made = Mark(
-        direction_deg, width_deg, width_deg + 1.0, uncertainty_deg, None, None, None, "violet", "seated",
-        direction_deg, 1.3, 1.0, False, True,
+        direction_deg, width_deg, width_deg + 1.0, uncertainty_deg, 0.2, 0.0, None, None, None, "violet",
+        "seated", direction_deg, 1.3, 1.0, False, True,
     )  # fmt: skip
     return replace(made, **changes)
 
@@ -173,6 +173,21 @@ def test_what_a_clean_photo_shows_too_is_no_ink(eye):
     assert new.certain
 
 
+def test_the_mask_covers_ink_on_an_oval_limbus():
+    """As of an eye that looks aside: the ends of a mark near the long axis lie further out."""
+    limbus = Ellipse(310.0, 310.0, 200.0, 162.0, 180.0)
+    rows, columns = np.mgrid[:621, :621]
+    angle = np.degrees(np.arctan2(310 - rows, columns - 310))
+    edge = np.subtract(ring_places(limbus, np.ones(1), angle.ravel()), 310.0)
+    radius = np.hypot(columns - 310, rows - 310) / np.hypot(*edge).reshape(621, 621)
+    ink = (radius > 1.0) & (radius < 1.3) & (np.abs(angle - 10.0) < 2.0)
+    photo = np.full((621, 621, 3), (225, 222, 215), np.uint8)
+    photo[radius < 1.0] = 95, 70, 50
+    photo[ink] = 40, 40, 150
+    covered = ink_mask(cv2.GaussianBlur(photo, (0, 0), 1.5), limbus)
+    assert covered[ink].all()
+
+
 def test_the_mask_covers_the_ink_and_little_else(eye):
     picture, clean = drawn(eye, InkMark(10.0, color="blue")), drawn(eye)
     covered = ink_mask(picture.rgb, true_limbus(picture))
@@ -199,8 +214,27 @@ def test_opposite_marks_have_an_axis():
     assert axis.axis_deg == pytest.approx(11.0)
     assert axis.bend_deg == pytest.approx(2.0)
     assert axis.offset_deg == pytest.approx(3.0)
-    assert axis.standard_uncertainty_deg == pytest.approx(math.hypot(0.4, 0.4) / 2)
     assert flags == []
+
+
+@pytest.mark.parametrize(("ink", "rotation", "centre"), [(0.1, 1.0, 0.3), (0.1, 0.1, 0.6), (0.5, 0.2, 0.6)])
+def test_the_axis_is_as_uncertain_as_errors_of_its_marks_make_it(ink, rotation, centre):
+    rng = np.random.default_rng(0)
+    turn, middle = rotation * rng.standard_normal(20_000), centre * rng.standard_normal(20_000)
+    first, second = (ink * rng.standard_normal(20_000) for _ in range(2))
+    ends = [turn + middle + first, turn - middle + second]  # a middle too high turns opposite ends apart
+    marks = [
+        mark(
+            angle,
+            uncertainty_deg=float(np.std(end)),
+            ink_uncertainty_deg=ink,
+            rotation_uncertainty_deg=rotation,
+        )
+        for angle, end in zip((90.0, 270.0), ends, strict=True)
+    ]
+    axis, _ = opposite_axis(marks)
+    assert axis is not None
+    assert axis.standard_uncertainty_deg == pytest.approx(float(np.std(np.mean(ends, axis=0))), rel=0.03)
 
 
 def test_the_axis_runs_across_the_wrap():

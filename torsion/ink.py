@@ -32,7 +32,7 @@ from torsion.ink_rules import (
 from torsion.limbal_bar import LEAST, NARROWEST_DEG, Bar, measure_bar, rough_edges
 from torsion.limbal_outline import checked_outline
 from torsion.limbal_ring import CHANNELS, Channel, Ring, unwrap_ring
-from torsion.limbal_rows import COLUMNS, STEP_DEG
+from torsion.limbal_rows import COLUMNS, STEP_DEG, ring_places
 from torsion.photo import Ellipse, is_grey
 from torsion.quantiles import median
 from torsion.rim import Rim
@@ -128,7 +128,8 @@ def find_ink(
     known: list[Bar] = []  # that the clean photo shows, however it is looked at
     for (look, clean_look, passes), channel in itertools.product(_looks(ring, before, most), CHANNELS):
         looked_at: list[tuple[float, float]] = []
-        for at in candidates(look, clean_look, channel=channel, most=most or _MOST):
+        shown = None if passes is has_come else clean_look  # which that look has taken off already
+        for at in candidates(look, shown, channel=channel, most=most or _MOST):
             if any(_holds(bar, at * STEP_DEG) for bar in found):
                 continue  # another peak of the same mark
             edges = rough_edges(look, at, channel=channel)
@@ -181,9 +182,10 @@ def ink_mask(pixels: NDArray[np.uint8], limbus: Ellipse) -> NDArray[np.bool_]:
     stains = find_ink(pixels, limbus, rim=rim, most=_MASK_MOST)
     for stain in stains:
         half = stain.extent_deg / 2 + _MASK_DEG
-        turns = np.radians(stain.direction_deg + np.linspace(-half, half, 2 + round(half)))
-        out = limbus.radius_px * np.array([[_MASK_INNER], [stain.outer + 0.06]])
-        x, y = limbus.x_px + out * np.cos(turns), limbus.y_px - out * np.sin(turns)
+        across = stain.direction_deg + np.linspace(-half, half, 2 + round(half))
+        stretch = rim.stretch[np.rint(across / STEP_DEG).astype(np.intp) % COLUMNS]
+        out = stretch * np.array([[_MASK_INNER], [stain.outer + 0.06]])
+        x, y = ring_places(limbus, out, across)
         sector = np.stack([np.r_[x[0], x[1, ::-1]], np.r_[y[0], y[1, ::-1]]], axis=1)
         cv2.fillPoly(covered, [np.rint(sector).astype(np.int32)], 1)
     return covered > 0

@@ -57,11 +57,13 @@ def marks_of(
     before = _marks(first, read_stains(first), frame, planned, "seated")
     if pair is None:
         return ("seated_marked" if before else "none"), tuple(before), ()
-    alone = _marks(second, read_stains(second), frame, planned, "supine")
+    alone: list[Mark] = []
+    if before or not frame.matched:  # ink of both photos is not in their difference
+        alone = _marks(second, read_stains(second), frame, planned, "supine")
     if not frame.matched:
         return _case(before, alone), tuple(alone or before), ()
     after = _marks(second, read_stains(second, pair=pair, seated=first), frame, planned, "supine")
-    for mark in alone:  # ink that was there before the seated photo: the difference does not show it
+    for mark in alone:
         if _same(mark, before) is not None and _same(mark, after) is None:
             after.append(mark)
     changed = [_with_change(mark, _same(mark, before)) for mark in after]

@@ -252,23 +252,37 @@ def read_mark(stain: Stain, photo: Outlined, frame: MarkFrame, planned: Sequence
         Which photo it is.
     """
     direction, width = _carried(stain, photo, frame, role)
-    uncertainty = stain.noise_deg
+    turn = 0.0
     if role == "supine" and frame.pair is not None:
-        uncertainty = math.hypot(uncertainty, frame.pair.standard_uncertainty_deg or 0.0)
+        turn = frame.pair.standard_uncertainty_deg or 0.0
     offset = meridian = holds = stated = None
     if direction is not None:
         across, up = frame.noise
         angle = math.radians(direction)
         centre = math.degrees(math.hypot(across * math.sin(angle), up * math.cos(angle)))
-        stated = math.hypot(uncertainty, centre)
+        stated = math.hypot(stain.noise_deg, turn, centre)
         ends = [(wrap_rotation_deg(direction - at - turn), at) for at in planned for turn in (0.0, 180.0)]
         if ends:
             offset, meridian = min(ends, key=lambda end: abs(end[0]))
             holds = abs(offset) <= width / 2
     return Mark(
-        direction, width, stain.extent_deg, stated, offset, meridian, holds, stain.color, role,
-        _shown_deg(stain, photo), stain.outer, stain.density, stain.covered, stain.certain,
-    )  # fmt: skip
+        direction_deg=direction,
+        width_deg=width,
+        extent_deg=stain.extent_deg,
+        standard_uncertainty_deg=stated,
+        ink_uncertainty_deg=stain.noise_deg,
+        rotation_uncertainty_deg=turn,
+        offset_deg=offset,
+        meridian_deg=meridian,
+        holds_meridian=holds,
+        color=stain.color,
+        photo=role,
+        photo_direction_deg=_shown_deg(stain, photo),
+        outer=stain.outer,
+        density=stain.density,
+        covered=stain.covered,
+        certain=stain.certain,
+    )
 
 
 def _shown_deg(stain: Stain, photo: Outlined) -> float:

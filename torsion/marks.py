@@ -71,6 +71,9 @@ class Mark:
         Width within which ink can be seen at all.
     standard_uncertainty_deg : float or None
         Of the direction: of the ink's middle, of the limbus centre and, from a supine photo, of the rotation.
+    ink_uncertainty_deg, rotation_uncertainty_deg : float
+        Parts of it: of the ink's middle, each mark by itself, and of the rotation, alike for all marks of a
+        photo and 0 in a seated one.
     offset_deg : float or None
         From the nearest end of a given meridian to the mark, counter-clockwise positive.
     meridian_deg : float or None
@@ -95,6 +98,8 @@ class Mark:
     width_deg: float
     extent_deg: float
     standard_uncertainty_deg: float | None
+    ink_uncertainty_deg: float
+    rotation_uncertainty_deg: float
     offset_deg: float | None
     meridian_deg: float | None
     holds_meridian: bool | None
@@ -110,7 +115,7 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class MarkAxis:
-    """The axis through two opposite marks; errors of the limbus centre cancel in it.
+    """The axis through two opposite marks: errors of the limbus centre cancel in it, the rotation's stays.
 
     Attributes
     ----------
@@ -207,11 +212,13 @@ def opposite_axis(
     if not opposite:
         return None, missing + (["marks_not_opposite"] if len(placed) > 1 else [])
     _, bend, i, j = opposite[0]
-    start, own = marks[i].direction_deg, [marks[k].standard_uncertainty_deg or 0.0 for k in (i, j)]
+    start, ends = marks[i].direction_deg, (marks[i], marks[j])
     assert start is not None
     axis = wrap_axis_deg(start + bend / 2)
+    of_ink = math.hypot(*(mark.ink_uncertainty_deg for mark in ends)) / 2
+    uncertainty = math.hypot(of_ink, max(mark.rotation_uncertainty_deg for mark in ends))  # turns both alike
     offset = min((axis_difference_deg(axis, planned) for planned in meridians_deg), key=abs, default=None)
-    return MarkAxis(axis, (i, j), bend, math.hypot(*own) / 2, offset), missing
+    return MarkAxis(axis, (i, j), bend, uncertainty, offset), missing
 
 
 def two_point_mark(

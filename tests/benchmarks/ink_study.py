@@ -78,9 +78,12 @@ def report(cases: Sequence[Case]) -> str:
         lines.append(f"direction error beyond the registration's own {percentiles(np.abs(beyond))}")
     rotation = np.abs([case.rotation_error_deg for case in cases if case.registered])
     lines.append(f"rotation error {percentiles(rotation)}" if len(rotation) else "nothing registered")
-    axis = np.abs([case.axis_error_deg for case in cases if np.isfinite(case.axis_error_deg)])
-    if len(axis):  # a wrong middle of the limbus moves both ends alike and cancels
+    with_axis = [case for case in cases if np.isfinite(case.axis_error_deg)]
+    if with_axis:  # a wrong middle of the limbus moves both ends alike and cancels
+        axis = np.abs([case.axis_error_deg for case in with_axis])
+        held = axis < 1.96 * np.array([case.axis_stated_deg for case in with_axis])
         lines.append(f"error of {len(axis)} axes through two opposite marks {percentiles(axis)}")
+        lines.append(f"  within 1.96 stated: {count_text(int(held.sum()), len(held))}")
     for name, several in (
         ("pairs in which a mark was invented", [case.invented for case in cases]),
         ("marked photos in which another was invented", [case.invented_alone for case in cases]),

@@ -45,6 +45,7 @@ class Case(NamedTuple):
     registered: bool
     rotation_error_deg: float
     axis_error_deg: float
+    axis_stated_deg: float
 
 
 def case_of(
@@ -65,7 +66,10 @@ def case_of(
     error = np.nan if rotation is None or not registered else rotation - truth
     axis = axis_error(both, supine, seated) if registered else np.nan
     on_clean = tuple(mark.photo_direction_deg for mark in clean.marks)
-    return Case(seed, pair, (*marks, *more), invented, invented_alone, on_clean, registered, error, axis)
+    stated = both.axis.standard_uncertainty_deg if both.axis is not None else np.nan
+    return Case(
+        seed, pair, (*marks, *more), invented, invented_alone, on_clean, registered, error, axis, stated
+    )
 
 
 def compare(
