@@ -150,8 +150,8 @@ def network():
 def ink_mark(direction_deg, **changes):
     """Return a violet mark, read in the supine photo of `registered`."""
     mark = Mark(
-        direction_deg, 4.0, 5.0, 0.4, 0.2, 0.1, None, None, False, "violet", "supine", direction_deg + 6.4,
-        1.3, 1.0, False, True,
+        direction_deg, 4.0, 5.0, 0.4, 0.1, None, None, False, "violet", "supine", direction_deg + 6.4, 1.3,
+        1.0, False, True,
     )  # fmt: skip
     return replace(mark, **changes)
 

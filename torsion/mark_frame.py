@@ -270,7 +270,6 @@ def read_mark(stain: Stain, photo: Outlined, frame: MarkFrame, planned: Sequence
         width_deg=width,
         extent_deg=stain.extent_deg,
         standard_uncertainty_deg=stated,
-        ink_uncertainty_deg=stain.noise_deg,
         rotation_uncertainty_deg=turn,
         offset_deg=offset,
         meridian_deg=meridian,

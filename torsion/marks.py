@@ -71,9 +71,8 @@ class Mark:
         Width within which ink can be seen at all.
     standard_uncertainty_deg : float or None
         Of the direction: of the ink's middle, of the limbus centre and, from a supine photo, of the rotation.
-    ink_uncertainty_deg, rotation_uncertainty_deg : float
-        Parts of it: of the ink's middle, each mark by itself, and of the rotation, alike for all marks of a
-        photo and 0 in a seated one.
+    rotation_uncertainty_deg : float
+        The part of it that the rotation has, alike for all marks of a photo; 0 in a seated one.
     offset_deg : float or None
         From the nearest end of a given meridian to the mark, counter-clockwise positive.
     meridian_deg : float or None
@@ -98,7 +97,6 @@ class Mark:
     width_deg: float
     extent_deg: float
     standard_uncertainty_deg: float | None
-    ink_uncertainty_deg: float
     rotation_uncertainty_deg: float
     offset_deg: float | None
     meridian_deg: float | None
@@ -215,8 +213,11 @@ def opposite_axis(
     start, ends = marks[i].direction_deg, (marks[i], marks[j])
     assert start is not None
     axis = wrap_axis_deg(start + bend / 2)
-    of_ink = math.hypot(*(mark.ink_uncertainty_deg for mark in ends)) / 2
-    uncertainty = math.hypot(of_ink, max(mark.rotation_uncertainty_deg for mark in ends))  # turns both alike
+    # The rotation turns both alike, so it counts whole.  What the middle adds cancels; it stays in for what a
+    # wiped or leaning mark hides, which its own raggedness does not show.
+    rotation = max(mark.rotation_uncertainty_deg for mark in ends)
+    squares = sum((mark.standard_uncertainty_deg or 0.0) ** 2 - rotation**2 for mark in ends)
+    uncertainty = math.hypot(math.sqrt(max(squares, 0.0)) / 2, rotation)
     offset = min((axis_difference_deg(axis, planned) for planned in meridians_deg), key=abs, default=None)
     return MarkAxis(axis, (i, j), bend, uncertainty, offset), missing
 
