@@ -26,7 +26,7 @@ ORDER = [
         quantiles
         compression white_sides crops ring_contrast outline likeness pupil rings limbus_fit laterality
         toric vergence keratometry centroid plan recheck lens_rotation uncertainty budget
-        locate
+        trial locate
         limbal_rows own_white rim
         limbal_ring limbal_outline limbal_edges limbal_sides limbal_lean limbal_end limbal_bar ink_rules ink
         lattice lids zones texture masks

@@ -17,10 +17,10 @@ from torsion.landmark_pairs import LandmarkPair, fit_pairs
 from torsion.landmarks import Landmark
 from torsion.laterality import Laterality
 from torsion.level import reference_tilt
-from torsion.locate import Located
 from torsion.orientation import View
 from torsion.photo import Ellipse
 from torsion.quality import assess
+from torsion.trial import Located
 
 # ---- one photo ----
 

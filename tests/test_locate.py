@@ -6,11 +6,12 @@ import cv2
 import numpy as np
 import pytest
 
-from torsion import locate as locating
 from torsion import outline as outlines
 from torsion import pupil as pupils
-from torsion import rings
+from torsion import rings, trial
+from torsion.crops import CloseUp, blurred
 from torsion.intake import photo_from_array
+from torsion.limbus_fit import beyond_arcus
 from torsion.locate import locate
 from torsion.photo import Ellipse, is_grey
 from torsion.pupil import find_pupil
@@ -42,7 +43,7 @@ def test_in_grey_a_black_pupil_leads_to_a_faint_limbus(monkeypatch):
     assert found.limbus.radius_px == pytest.approx(_LIMBUS_PX, rel=0.05)
     assert found.pupil.radius_px == pytest.approx(_PUPIL_PX, rel=0.05)
     monkeypatch.setattr(rings, "_PUPILS", 0)
-    monkeypatch.setattr(locating, "_LIMBUS_OVER_PUPIL", ())  # nor looks about the pupil later
+    monkeypatch.setattr(trial, "_LIMBUS_OVER_PUPIL", ())  # nor looks about the pupil later
     without = locate(photo_from_array(_infrared(142.0))).limbus
     assert without is None or abs(without.radius_px / _LIMBUS_PX - 1.0) > 0.3
 
@@ -212,6 +213,20 @@ def test_an_arcus_is_no_limbus(side):
     assert found is not None
     assert found.radius_px == pytest.approx(100.0, rel=0.03)
     assert found.x_px == pytest.approx(225.0, abs=2.0)
+
+
+@pytest.mark.parametrize("arcus_side", [-1.0, 1.0])
+def test_an_outline_along_an_arcus_at_one_side_leads_to_the_limbus(arcus_side):
+    """As it may settle where the eye looks aside: through the limbus at one side, an arcus at the other."""
+    red = np.ascontiguousarray(_with_arcus("both")[..., 0])
+    close_up = CloseUp.on(red, 225.0, 150.0, 100.0, reach=1.8)
+    smooth = blurred(close_up.pixels.astype(np.float32), 1.5)
+    inner = 22.0  # pixels from the limbus to the inner edge of the arcus
+    along = Ellipse.circle(225.0 - arcus_side * inner / 2, 150.0, 100.0 - inner / 2)
+    found = beyond_arcus(close_up, smooth, along)
+    assert found is not None
+    assert found == pytest.approx((225.0, 150.0, 100.0), abs=3.0)
+    assert beyond_arcus(close_up, smooth, Ellipse.circle(*found)) is None
 
 
 def test_without_an_arcus_the_limbal_step_is_that_of_the_picture(monkeypatch):

@@ -9,9 +9,9 @@ import pytest
 import synthetic
 from synthetic import InkMark, Lids, Light, View
 from torsion.intake import photo_from_array
-from torsion.locate import Located
 from torsion.masks import cut_out, mirrored_eye
 from torsion.photo import Ellipse
+from torsion.trial import Located
 
 RADIUS_PX = 70.0
 COVERED = {"lids": Lids(upper_cover=0.35), "marks": (InkMark(0.0, width_deg=2.0, color="blue", fading=0.6),)}

@@ -8,11 +8,11 @@ import pytest
 from made_up import eye_picture
 
 from torsion.flags import FLAGS
-from torsion.locate import Located
 from torsion.measures import LIMITS, MEASURES
 from torsion.photo import Ellipse
 from torsion.photo_words import measure_words
 from torsion.quality import assess
+from torsion.trial import Located
 
 HALF, PX = 62, 40.0  # of the made-up picture
 PIXELS = np.random.default_rng(0).integers(3, 250, (240, 320), np.uint8)

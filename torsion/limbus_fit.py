@@ -6,16 +6,16 @@ from numpy.typing import NDArray
 
 from torsion.angles import wrap_axis_deg
 from torsion.crops import CloseUp
-from torsion.outline import AT_SIDES, DIRECTIONS, limbal_step, outline_fit, strongest
+from torsion.outline import AT_SIDES, DIRECTIONS, SIDES, arcus_steps, limbal_step, outline_fit, strongest
 from torsion.photo import Ellipse
 from torsion.quantiles import median
 from torsion.rings import Circle
 
-__all__ = ["fit_limbus", "limbus_roundness_of", "side_step_of"]
+__all__ = ["beyond_arcus", "fit_limbus", "limbus_roundness_of", "side_step_of"]
 
 Floats = NDArray[np.float32]
 
-_RIGHT = np.cos(DIRECTIONS) > 0
+_ON_EDGE = 0.05  # radii, about which an edge is that of the outline; an arcus is broader
 
 
 def fit_limbus(
@@ -93,4 +93,36 @@ def limbus_roundness_of(close_up: CloseUp, smooth: Floats, limbus: Ellipse) -> f
     flattening = (limbus.major_px - limbus.minor_px) / (limbus.major_px + limbus.minor_px)
     outline = 1 + flattening * np.cos(2 * (DIRECTIONS - np.radians(limbus.axis_deg)))
     on_outline = (np.abs(edge - outline) < 0.03) & (height > 0.02)
-    return float(min(on_outline[AT_SIDES & half].mean() for half in (_RIGHT, ~_RIGHT)))
+    return float(min(on_outline[side].mean() for side in SIDES))
+
+
+def beyond_arcus(close_up: CloseUp, smooth: Floats, limbus: Ellipse) -> Circle | None:
+    """Circle through the limbus where an outline follows the inner edge of an arcus at one side, or at both.
+
+    Parameters
+    ----------
+    close_up, smooth
+        As of `fit_limbus`.
+    limbus : Ellipse
+        Pixels of the full picture.
+
+    Returns
+    -------
+    (x, y, radius) or None
+        Pixels of the full picture; None where the outline lies on no such edge.
+    """
+    radii = np.arange(0.75, 1.3, 0.01)
+    circle = close_up.inwards(limbus.x_px, limbus.y_px, limbus.radius_px)
+    _, left, arcus = arcus_steps(smooth, circle, radii, 0.03)
+    on_edge, out = np.abs(radii - 1) < _ON_EDGE, radii > 1 + _ON_EDGE
+    further = [
+        median(radii[out][left[out][:, side].argmax(axis=0)]) - 1.0
+        if arcus[on_edge][:, side].any(axis=0).mean() > 0.5
+        else 0.0
+        for side in SIDES
+    ]
+    if not any(further):
+        return None
+    right, other = further
+    x_px = limbus.x_px + 0.5 * (right - other) * limbus.radius_px
+    return x_px, limbus.y_px, limbus.radius_px * (1.0 + 0.5 * (right + other))

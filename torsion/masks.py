@@ -14,10 +14,10 @@ from torsion.crops import resampled_crop
 from torsion.ink import ink_mask
 from torsion.lattice import SmoothColour
 from torsion.lids import lid_mask
-from torsion.locate import Located
 from torsion.photo import Ellipse, Photo, Turn, is_grey
 from torsion.quantiles import median, percentile
 from torsion.texture import texture_of
+from torsion.trial import Located
 from torsion.zones import Regions, Zones
 
 __all__ = ["EyePicture", "cut_out", "mirrored_eye", "turned_eye"]

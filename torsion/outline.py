@@ -13,6 +13,8 @@ from torsion.quantiles import median, percentile
 __all__ = [
     "AT_SIDES",
     "DIRECTIONS",
+    "SIDES",
+    "arcus_steps",
     "limbal_step",
     "outline",
     "outline_fit",
@@ -25,6 +27,8 @@ Floats = NDArray[np.float32]
 
 DIRECTIONS = np.radians(np.arange(0.0, 360.0, 2.0))
 AT_SIDES = np.abs(np.sin(DIRECTIONS)) < 0.5  # of an eye, where lids leave it free
+SIDES = AT_SIDES & (np.cos(DIRECTIONS) > 0), AT_SIDES & (np.cos(DIRECTIONS) <= 0)
+"""Directions at the right and at the left of an eye."""
 _ARCUS_ROWS = 31  # hundredths of the radius, 1.8 mm: broader than an arcus with its soft edges
 _EDGE_ROWS = 11  # breadth of an edge
 _LEAST_STEP = 0.04  # of the range of brightness, as of a faint limbus
@@ -89,6 +93,28 @@ def limbal_step(
 ) -> Floats:
     """Step of brightness along the radius as `radial_step`, in which an arcus at the sides does not count.
 
+    Parameters
+    ----------
+    smooth, circle, radii, sigma
+        As of `arcus_steps`.
+
+    Returns
+    -------
+    (n, 180) float32 ndarray
+        As shares of the range of brightness.
+    """
+    step, left, arcus = arcus_steps(smooth, circle, radii, sigma)
+    for side in SIDES:
+        if arcus[:, side].any(axis=0).mean() > 0.5:
+            step[:, side] = np.where(arcus[:, side], left[:, side], step[:, side])
+    return step
+
+
+def arcus_steps(
+    smooth: Floats, circle: tuple[float, float, float], radii: NDArray[np.float64], sigma: float
+) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Give steps of brightness along the radius with and without an arcus, and where they are its edge.
+
     An arcus is a ring in the cornea, as bright as the white but narrower, with dark iris beyond it.  So it
     goes when the picture is opened along the radius (J. Serra), and the limbus stays.  Steps that stay are
     taken from the picture itself, since opening darkens noise.  An arcus is seen along a whole side; lashes
@@ -106,8 +132,10 @@ def limbal_step(
 
     Returns
     -------
-    (n, 180) float32 ndarray
-        As shares of the range of brightness.
+    step, left : (n, 180) float32 ndarray
+        As shares of the range of brightness: in the picture, and in the opened one.
+    arcus : (n, 180) bool ndarray
+        Where a step is an edge that opening takes away, with the limbus further out.
     """
     beyond = radii[-1] + np.arange(1, _ARCUS_ROWS + 1) / 100.0
     polar = unrolled(smooth, circle, np.concatenate([radii, beyond]))
@@ -117,12 +145,8 @@ def limbal_step(
     step, left = radial_step(shares, sigma), radial_step(np.asarray(opened, np.float32), sigma)
     further = np.maximum.accumulate(left[::-1], axis=0)[::-1]
     gone = cv2.dilate(left, np.ones((_EDGE_ROWS, 1), np.uint8)) < 0.5 * step
-    band = np.asarray(gone & (further > 0.5 * step) & (step > _LEAST_STEP))
-    for half in (np.cos(DIRECTIONS) > 0, np.cos(DIRECTIONS) <= 0):
-        side = AT_SIDES & half
-        if band[:, side].any(axis=0).mean() > 0.5:
-            step[:, side] = np.where(band[:, side], left[:, side], step[:, side])
-    return step[: len(radii)]
+    arcus = np.asarray(gone & (further > 0.5 * step) & (step > _LEAST_STEP))
+    return step[: len(radii)], left[: len(radii)], arcus[: len(radii)]
 
 
 def strongest(

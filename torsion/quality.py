@@ -9,11 +9,11 @@ from numpy.typing import NDArray
 from torsion.compression import rounded_away
 from torsion.crops import halved
 from torsion.lattice import blurred_mean, full_size, lattice_blur
-from torsion.locate import Located
 from torsion.masks import EyePicture
 from torsion.measures import LIMITS, MEASURES
 from torsion.photo import Ellipse
 from torsion.quantiles import median
+from torsion.trial import Located
 from torsion.white_sides import white_beside
 
 __all__ = ["assess"]
