@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
+from torsion import locate as locating
 from torsion import outline as outlines
 from torsion import pupil as pupils
 from torsion import rings, trial
