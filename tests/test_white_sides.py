@@ -18,10 +18,11 @@ LIMBUS = Ellipse.circle(120.0, 120.0, 60.0)
 
 
 def made(right=WHITE, above=SKIN, left=WHITE, below=SKIN):
-    """Make a dark disc about which four sectors have a colour each."""
+    """Make a dark disc about which four sectors have a colour each, with skin beyond."""
     down, across = np.mgrid[-120:121, -120:121]
     sector = np.round(np.degrees(np.arctan2(-down, across)) / 90.0).astype(int) % 4
     picture = np.array([right, above, left, below], np.uint8)[sector]
+    picture[np.hypot(down, across) > 85] = SKIN
     picture[np.hypot(down, across) < 60] = 40
     return picture
 
@@ -42,6 +43,11 @@ def test_the_colour_and_strength_of_the_light_do_not_matter(gains):
 @pytest.mark.parametrize("sectors", [{"right": BLOOD}, {"left": BLOOD}, {"right": SKIN}])
 def test_blood_or_a_lid_at_one_side_lays_no_picture_on_its_side(sectors):
     assert white_beside(made(**sectors), LIMBUS) > 0.0
+
+
+def test_a_stain_that_makes_the_white_redder_than_skin_lays_no_picture_on_its_side():
+    stained = 190, 110, 70
+    assert white_beside(made(right=stained, left=stained), LIMBUS) == pytest.approx(0.0, abs=0.01)
 
 
 @pytest.mark.parametrize("sectors", [{"above": WHITE, "below": WHITE}, {"below": WHITE, "right": SKIN}])

@@ -8,10 +8,16 @@ from torsion.photo import Ellipse, is_grey
 __all__ = ["white_beside"]
 
 Image = NDArray[np.uint8]
+Doubles = NDArray[np.float64]
+Floats = NDArray[np.float32]
 
 _BESIDE_DEG, _ACROSS_DEG = (0.0, 180.0), (90.0, 270.0)  # middles of the sectors that are compared
 _SPREAD_DEG = np.arange(-35.0, 36.0, 3.0)  # of a sector about its middle
 _RADII = np.arange(1.1, 1.36, 0.03)  # limbus radii: beyond a soft limbus, and not yet in the corner
+_ROUND_DEG, _SKIN = (
+    np.arange(0.0, 360.0, 3.0),
+    np.arange(1.5, 2.05, 0.05),
+)  # limbus radii: mostly skin
 _LEAST_SEEN = 0.3  # of a sector, inside the picture
 _DARK = 8.0  # grey levels; colour in what is darker is noise
 
@@ -21,7 +27,8 @@ def white_beside(pixels: Image, limbus: Ellipse) -> float | None:
 
     Lids cover the limbus from above and below, and skin is redder than the white of the eye in any light.
     Beside the iris the less red side counts, since blood may redden the white of one; above and below the
-    redder one, since an eye may be open so wide that white shows at one of them.
+    redder one, since an eye may be open so wide that white shows at one of them.  Nor is it white above and
+    below where it is as red as what lies further out: a brown stain makes the white redder than skin.
 
     Parameters
     ----------
@@ -37,21 +44,27 @@ def white_beside(pixels: Image, limbus: Ellipse) -> float | None:
     """
     if pixels.ndim == 2:
         return None
-    beside, across = (_redness(pixels, limbus, middles) for middles in (_BESIDE_DEG, _ACROSS_DEG))
-    return max(across) - min(beside) if across and beside else None
+    beside, across = (
+        [_redness(pixels, limbus, at + _SPREAD_DEG, _RADII) for at in middles]
+        for middles in (_BESIDE_DEG, _ACROSS_DEG)
+    )
+    seen = [[float(np.median(red)) for red in sectors if red is not None] for sectors in (beside, across)]
+    if not all(seen):
+        return None
+    white, lids = min(seen[0]), max(seen[1])
+    about = _redness(pixels, limbus, _ROUND_DEG, _SKIN)
+    skin = white if about is None else float(np.median(about))
+    return lids - min(white, skin)
 
 
-def _redness(pixels: Image, limbus: Ellipse, middles_deg: tuple[float, ...]) -> list[float]:
-    """Of those sectors that are seen and have colour."""
-    found = []
-    for middle_deg in middles_deg:
-        turn, out = np.radians(middle_deg + _SPREAD_DEG), limbus.radius_px * _RADII[:, None]
-        x = np.rint(limbus.x_px + out * np.cos(turn)).astype(int)
-        y = np.rint(limbus.y_px - out * np.sin(turn)).astype(int)
-        inside = (x >= 0) & (x < pixels.shape[1]) & (y >= 0) & (y < pixels.shape[0])
-        colours = pixels[y[inside], x[inside]]
-        if inside.mean() < _LEAST_SEEN or is_grey(colours.repeat(4, axis=0)[:, None]):
-            continue
-        red, _, blue = (colours + np.float32(_DARK)).T
-        found.append(float(np.median(np.log(red / blue))))
-    return found
+def _redness(pixels: Image, limbus: Ellipse, directions_deg: Doubles, radii: Doubles) -> Floats | None:
+    """Logarithm of red over blue in a part of a ring; None where little of it is seen or has colour."""
+    turn, out = np.radians(directions_deg), limbus.radius_px * radii[:, None]
+    x = np.rint(limbus.x_px + out * np.cos(turn)).astype(int)
+    y = np.rint(limbus.y_px - out * np.sin(turn)).astype(int)
+    inside = (x >= 0) & (x < pixels.shape[1]) & (y >= 0) & (y < pixels.shape[0])
+    colours = pixels[y[inside], x[inside]]
+    if inside.mean() < _LEAST_SEEN or is_grey(colours.repeat(4, axis=0)[:, None]):
+        return None
+    red, _, blue = (colours + np.float32(_DARK)).T
+    return np.asarray(np.log(red / blue), np.float32)
