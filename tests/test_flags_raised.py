@@ -114,9 +114,10 @@ def test_what_compression_rounded_away(step, flagged):
 
 @pytest.mark.parametrize(("redness", "flagged"), [(0.09, False), (0.11, True)])
 def test_white_above_and_below(redness, flagged):
-    """The sides redder by the logarithm of red over blue, as lids are."""
-    pixels = np.full((480, 640, 3), (192, 160, 142), np.uint8)
-    pixels[200:280] = 192, 160, round(150 * np.exp(-redness)) - 8
+    """The sides and what lies further out redder by the logarithm of red over blue, as lids and skin are."""
+    pixels = np.full((480, 640, 3), (192, 160, round(150 * np.exp(-redness)) - 8), np.uint8)
+    down, across = np.mgrid[-240:240, -320:320]
+    pixels[(np.hypot(down, across) < 1.45 * RADIUS_PX) & (abs(down) > abs(across))] = 192, 160, 142
     assert ("on_its_side" in assess(located(), textured(), pixels, 1)[1]) is flagged
 
 
