@@ -84,6 +84,17 @@ def test_pairs_that_agree_leave_the_verdict_and_those_that_do_not_are_named():
     assert "agrees" in " ".join(hand_words(near))
 
 
+def test_pairs_that_fit_a_mirror_image_alone_are_a_warning_and_say_nothing_of_the_view():
+    made = made_up.registered()
+    pairs = made_up.picked(made)
+    mirrored = [replace(pair, supine_x_px=1000.0 - pair.supine_x_px) for pair in pairs]
+    check = hand_check(made, mirrored)
+    assert "mirrored" in check.hand.flags
+    assert check.flags == ("landmarks_unusable",)
+    assert not {"mirrored", "turned_view"} & set(Aids(hand=check).own_flags)
+    assert "not to be used: one picture is a mirror image" in " ".join(hand_words(check))
+
+
 def test_uncertainty_of_the_pairs_is_not_told_as_that_of_the_measurement():
     made = made_up.registered()
     hand = hand_check(made, made_up.moved(made_up.picked(made, count=4)))
@@ -115,7 +126,7 @@ def test_swapped_pairs_are_not_compared():
         replace(second, supine_x_px=first.supine_x_px, supine_y_px=first.supine_y_px),
     ]
     found = hand_check(made, [*swapped, *rest])
-    assert (found.hand.verdict, found.agreement, found.flags) == ("refuse", None, ())
+    assert (found.hand.verdict, found.agreement, found.flags) == ("refuse", None, ("landmarks_unusable",))
     assert "pairs A and B look exchanged" in " ".join(hand_words(found))
 
 

@@ -45,6 +45,8 @@ class HandCheck:
     @property
     def flags(self) -> tuple[str, ...]:
         """Names from the vocabulary that bear on the measurement."""
+        if self.hand.verdict == "refuse":
+            return ("landmarks_unusable",)
         return self.agreement.flags if self.agreement is not None else ()
 
 
@@ -97,12 +99,14 @@ class Aids:
     def own_flags(self) -> tuple[str, ...]:
         """Names to be explained beside those of the measurement: of the ink found, and of the pairs.
 
-        What is said of any rotation's size would be read as of the measured one.
+        What is said of any rotation's size, or of any view, would be read as of the measured one; the words
+        on the pairs say it.
         """
         ink = self.ink_flags if self.ink is not None and (self.ink.marks or self.ink.lost) else ()
         picked = None if self.hand is None else self.hand.hand
         of_angle = [] if picked is None else angle_flags(picked.rotation_deg, picked.standard_uncertainty_deg)
-        hand = [] if picked is None else [name for name in picked.flags if name not in of_angle]
+        unsaid = {*of_angle, "mirrored", "turned_view"}
+        hand = [] if picked is None else [name for name in picked.flags if name not in unsaid]
         return tuple(dict.fromkeys((*ink, *hand)))
 
 

@@ -155,6 +155,9 @@ _TABLE: tuple[Flag, ...] = (
          "the rotation from hand-picked landmarks and the measured one differ by more than their joint 95 % "
          "interval",
          "look at both; do not rely on either before you know why"),
+    Flag("landmarks_unusable", "review",
+         "the landmarks picked by hand do not fit these photos, so they check nothing",
+         "pick them again in the photos as they are displayed, or see why they do not fit"),
     # Level and both eyes
     Flag("same_way", "review",
          "both eyes turn the same way in the picture, which is the signature of head tilt or camera roll",
