@@ -27,6 +27,7 @@ from torsion.cohort.methods import (
 )
 from torsion.cohort.observations import eyes, observations
 from torsion.cohort.statistics import SIGN, Summary
+from torsion.cohort.table import DICTIONARY_NAME, EYES_NAME
 from torsion.files import write_whole
 from torsion.flags import FLAGS
 from torsion.pictures import FORMATS, figure_bytes
@@ -99,11 +100,11 @@ def write_report(
             write_whole(figure_bytes(figure, kind, dpi=_DPI), pictures / f"{name}.{kind}")
     paragraphs = methods_paragraphs(summary)
     write_whole("# Methods and results\n\n" + "\n\n".join(paragraphs) + "\n", folder / "methods.md")
-    write_whole(by_eye.round(4).to_csv(index=False, lineterminator="\n"), folder / "eyes.csv")
+    write_whole(by_eye.round(4).to_csv(index=False, lineterminator="\n"), folder / EYES_NAME)
     entries = dictionary([str(name) for name in table.columns])
     header = ("column", "kind", "unit", "meaning")
     rows = [[getattr(entry, name) for name in header] for entry in entries]
-    write_whole(_csv([header, *rows]), folder / "data-dictionary.csv")
+    write_whole(_csv([header, *rows]), folder / DICTIONARY_NAME)
     looks = worth_a_look(data)
     page = _render(
         title=title or ("Repeats of a cohort" if is_of_controls(summary) else "Torsion of a cohort"),

@@ -17,9 +17,15 @@ from torsion.files import MEASUREMENT_SCHEMA, read_schema, row
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = ["CSV_NAME", "PARQUET_NAME", "Lookup", "kind_of", "read_table", "write_csv", "write_parquet"]
+__all__ = [
+    "CSV_NAME", "DICTIONARY_NAME", "EYES_NAME", "PARQUET_NAME", "TABLE_NAMES",
+    "Lookup", "kind_of", "read_table", "write_csv", "write_parquet",
+]  # fmt: skip
 
 CSV_NAME, PARQUET_NAME = "results.csv", "results.parquet"
+EYES_NAME, DICTIONARY_NAME = "eyes.csv", "data-dictionary.csv"
+TABLE_NAMES = (CSV_NAME, PARQUET_NAME, EYES_NAME, DICTIONARY_NAME)
+"""Tables that a run and its report write."""
 
 Lookup = Callable[[Row], tuple[dict[str, Any] | None, str]]
 """Gives the record of a row, or None with the reason why there is none."""
