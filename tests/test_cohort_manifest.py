@@ -85,10 +85,10 @@ def test_text_of_an_older_spreadsheet_is_read(tmp_path):
 def test_all_mistakes_are_told_together_by_row_and_column(tmp_path):
     path = write(
         tmp_path,
-        "patient,eye,seated,supine,axis,posture,minutes,repeat,method.ring,seated_level,mirrored\n"
-        ",OX,a.jpg,b.jpg,200,lying,-1,0.5,300,1 2 3,perhaps\n"
-        "1,OD,../a.jpg,b.jpg,x,,,,,,\n"
-        "1,OD,a.jpg,b.jpg,90,,,,,,,surplus\n",
+        "patient,eye,seated,supine,axis,posture,minutes,repeat,method.ring,seated_level,mirrored,turned\n"
+        ",OX,a.jpg,b.jpg,200,lying,-1,0.5,300,1 2 3,perhaps,45\n"
+        "1,OD,../a.jpg,b.jpg,x,,,,,,,\n"
+        "1,OD,a.jpg,b.jpg,90,,,,,,,,surplus\n",
     )
     with pytest.raises(ManifestError, match="cannot be used as a manifest") as caught:
         read_manifest(path)
@@ -103,9 +103,10 @@ def test_all_mistakes_are_told_together_by_row_and_column(tmp_path):
         "row 1, column method.ring: must lie from -180 to 180 degrees, not '300'",
         "row 1, column seated_level: must hold four numbers",
         "row 1, column mirrored: must be yes or no, not 'perhaps'",
+        "row 1, column turned: must be 0, 90, 180 or 270 degrees, not '45'",
         "row 2, column seated: must stay in the manifest's folder (allow-outside lifts this), not '../a.jpg'",
         "row 2, column axis: must be a number, not 'x'",
-        "row 3: has 12 cells, but the heading has 11",
+        "row 3: has 13 cells, but the heading has 12",
     ):
         assert any(part in line for line in told), part
 

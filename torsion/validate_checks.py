@@ -9,10 +9,11 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from torsion.cohort.light import light, measure_light
 from torsion.errors import PhotoError
 from torsion.flags import Verdict
 from torsion.intake import read_photo
-from torsion.measurement import Measurement, measure_pair
+from torsion.measurement import Measurement
 from torsion.photo import Photo
 from torsion.preparation import PreparedPhoto, prepare
 from torsion.turned_ring import turned_eye
@@ -159,7 +160,7 @@ def tasks_of(
 def prepare_photo(path: Path) -> PreparedPhoto | str:
     """Prepare a photo once for all its pairs, or say why that is not possible."""
     try:
-        return _light(prepare(path))
+        return light(_silent(prepare(path)))
     except PhotoError as fault:
         return str(fault).replace(f"'{path}'", f"'{path.name}'")
 
@@ -176,7 +177,11 @@ def work(task: Task) -> list[Answered]:
             second = _turned(photo, task.second, turned_deg)
     if isinstance(second, str):
         return [Answered(check, None, fault=second) for check, _ in task.partners]
-    return [_answered(check, measure_pair(first, second)) for check, first in task.partners]
+    whole = second if second is not task.second else None
+    return [
+        _answered(check, measure_light(first, second, whole=lambda: whole or _silent(prepare(task.path))))
+        for check, first in task.partners
+    ]
 
 
 def _order(check: Check) -> tuple[int, int, float, int]:
@@ -189,13 +194,12 @@ def _batches(group: Iterator[Check]) -> Iterator[tuple[Check, ...]]:
         yield part
 
 
-def _light(photo: PreparedPhoto) -> PreparedPhoto:
-    """Drop the picture, since the eye has been cut out, and what the file says beside it.
+def _silent(photo: PreparedPhoto) -> PreparedPhoto:
+    """Drop what the file says beside its picture.
 
     Pairs have no order here, so no time; and which eye it is would tell different eyes apart by the file.
     """
-    bare = replace(photo.photo, captured_at=None, eye=None)
-    return replace(photo, photo=_with_pixels(bare, np.zeros((1, 1), np.uint8)))
+    return replace(photo, photo=replace(photo.photo, captured_at=None, eye=None))
 
 
 def _with_pixels(photo: Photo, pixels: NDArray[np.uint8]) -> Photo:

@@ -78,8 +78,9 @@ def command(
 
     MANIFEST is a table, CSV or Parquet, with the columns patient (a pseudonym), eye, seated and supine (paths
     from the manifest's folder).  Optional columns: session, repeat, posture (seated-supine, seated-seated,
-    supine-supine), axis, axis_frame, incision, mirrored, seated_level, supine_level, camera, operator,
-    minutes, anaesthesia, drops, fixation, and method.NAME for the degrees that another method gave.
+    supine-supine), axis, axis_frame, incision, mirrored, turned (0, 90, 180, 270: as --turned of torsion
+    measure), seated_level, supine_level, camera, operator, minutes, anaesthesia, drops, fixation, and
+    method.NAME for the degrees that another method gave.
 
     DIR gets results.csv, a row for each row of the manifest, the same as results.parquet, summary.json with
     the statistics, and report.html with figures.  --json is the summary, once more.

@@ -8,6 +8,7 @@ from typing import get_args
 from torsion.angles import read_axis_deg, read_direction_deg, read_eye
 from torsion.axis import AxisFrame
 from torsion.delimited import read_number
+from torsion.photo import TURNS
 
 __all__ = ["COLUMNS", "METHOD_PREFIX", "OTHER_PREFIX", "POSTURES", "Column", "column_of", "level_points"]
 
@@ -97,6 +98,14 @@ def _degrees(text: str) -> str:
     return _written(number)
 
 
+def _turn(text: str) -> str:
+    number = _number(text)
+    if number not in TURNS:
+        msg = f"must be 0, 90, 180 or 270 degrees, not {text!r}"
+        raise ValueError(msg)
+    return _written(number)
+
+
 def _one_of(*allowed: str) -> Callable[[str], str]:
     def read(text: str) -> str:
         if text.casefold() not in allowed:
@@ -165,6 +174,13 @@ _TABLE = (
     ),
     Column("incision", "number", _optional(_incision), "planned direction of the incision, 0 to 360 degrees"),
     Column("mirrored", "boolean", _yes_or_no, "whether the second photo is known to be mirrored"),
+    Column(
+        "turned",
+        "number",
+        _optional(_turn),
+        "counter-clockwise turn of the second photo, where it is known: 0, 90, 180 or 270 degrees; with a "
+        "mirror, as it was before that",
+    ),
     Column("seated_level", "text", _level, _LEVEL.format("first")),
     Column("supine_level", "text", _level, _LEVEL.format("second")),
     Column("camera", "text", _text, "camera"),

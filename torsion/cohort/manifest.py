@@ -15,6 +15,7 @@ from torsion.cohort.columns import COLUMNS, OTHER_PREFIX, column_of
 from torsion.cohort.places import PhotoFile, find_photo, is_remote, read_remote
 from torsion.delimited import read_delimited
 from torsion.errors import LibraryError, ManifestError
+from torsion.photo import Turn, read_turn
 
 __all__ = ["Manifest", "Row", "doubts", "manifest_text", "read_manifest"]
 
@@ -63,6 +64,11 @@ class Row:
     def mirrored(self) -> bool:
         """Whether the second photo is known to be mirrored."""
         return self.cells.get("mirrored") == "true"
+
+    @property
+    def turned_deg(self) -> Turn:
+        """Counter-clockwise turn of the second photo, where it is known."""
+        return read_turn(self._number("turned") or 0)
 
     def _number(self, name: str) -> float | None:
         text = self.cells.get(name)
