@@ -234,6 +234,19 @@ def test_repeats_are_paired_in_order_and_neighbours_are_controls(tmp_path):
     assert proposal.unused == ("p1 OD blurred.jpg",)
 
 
+def test_numbered_subjects_are_patients_and_no_sessions(tmp_path):
+    names = [
+        f"{who}/{eye}_{how}.jpg"
+        for who in ("S01", "S02")
+        for eye in ("OD", "OS")
+        for how in ("seated", "supine")
+    ]
+    _, rows = proposed(tmp_path, *names)
+    assert [(row["patient"], row["eye"], row["session"]) for row in rows] == [
+        ("S01", "OD", ""), ("S01", "OS", ""), ("S02", "OD", ""), ("S02", "OS", "")
+    ]  # fmt: skip
+
+
 def test_a_proposal_is_a_manifest(tmp_path):
     proposal, _ = proposed(tmp_path, "p1/OD/seated.jpg", "p1/OD/supine 1.jpg", "p1/OD/supine 2.jpg")
     assert len(read_manifest(write(tmp_path, proposal.text)).rows) == 3
