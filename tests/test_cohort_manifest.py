@@ -82,6 +82,16 @@ def test_text_of_an_older_spreadsheet_is_read(tmp_path):
     assert read_manifest(path).rows[0].cells["seated"] == "ä.jpg"
 
 
+def test_a_parquet_list_with_an_infinite_number_is_told_like_any_mistake(tmp_path):
+    pa = pytest.importorskip("pyarrow")
+    from pyarrow import parquet
+
+    table = {"patient": ["1"], "eye": ["OD"], "seated": ["a"], "supine": ["b"], "axis": [float("inf")]}
+    parquet.write_table(pa.table(table), tmp_path / "list.parquet")
+    with pytest.raises(ManifestError, match="row 1, column axis: must be a number, not 'inf'"):
+        read_manifest(tmp_path / "list.parquet")
+
+
 def test_all_mistakes_are_told_together_by_row_and_column(tmp_path):
     path = write(
         tmp_path,

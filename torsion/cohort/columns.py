@@ -10,7 +10,9 @@ from torsion.axis import AxisFrame
 from torsion.delimited import read_number
 from torsion.photo import TURNS
 
-__all__ = ["COLUMNS", "METHOD_PREFIX", "OTHER_PREFIX", "POSTURES", "Column", "column_of", "level_points"]
+__all__ = [
+    "COLUMNS", "METHOD_PREFIX", "OTHER_PREFIX", "POSTURES", "Column", "cell_text", "column_of", "level_points",
+]  # fmt: skip
 
 METHOD_PREFIX = "method."
 """A column ``method.NAME`` is what another method gave for the pair, degrees, counter-clockwise positive."""
@@ -48,6 +50,21 @@ class Column:
     meaning: str
     required: bool = False
     default: str = ""
+
+
+def cell_text(value: object) -> str:
+    """Text of a cell of a table of values; a missing one is empty, a whole number has no decimals.
+
+    Examples
+    --------
+    >>> cell_text(7.0), cell_text(7.5), cell_text(float("inf")), cell_text(float("nan"))
+    ('7', '7.5', 'inf', '')
+    """
+    if value is None or value != value:  # NaN, which stands for missing, is not itself
+        return ""
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    return str(value).strip()
 
 
 def _number(text: str) -> float:

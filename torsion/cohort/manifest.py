@@ -11,7 +11,7 @@ from typing import cast
 
 from torsion.angles import Eye
 from torsion.axis import AxisFrame
-from torsion.cohort.columns import COLUMNS, OTHER_PREFIX, column_of
+from torsion.cohort.columns import COLUMNS, OTHER_PREFIX, cell_text, column_of
 from torsion.cohort.places import PhotoFile, find_photo, is_remote, read_remote
 from torsion.delimited import read_delimited
 from torsion.errors import LibraryError, ManifestError
@@ -256,13 +256,5 @@ def _parquet_table(data: bytes) -> list[list[str]]:
     except arrow.ArrowException as fault:
         msg = f"the manifest is no Parquet file that can be read: {fault}"
         raise ManifestError(msg) from fault
-    columns = [[_cell(value) for value in column.to_pylist()] for column in table.columns]
+    columns = [[cell_text(value) for value in column.to_pylist()] for column in table.columns]
     return [list(table.column_names), *[list(line) for line in zip(*columns, strict=True)]]
-
-
-def _cell(value: object) -> str:
-    if value is None or value != value:  # NaN stands for missing in tables of numbers
-        return ""
-    if isinstance(value, float) and value == int(value):
-        return str(int(value))
-    return str(value)
