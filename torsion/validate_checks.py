@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.cohort.light import light, measure_light
+from torsion.cohort.places import PhotoFile, local_copy
 from torsion.errors import PhotoError
 from torsion.flags import Verdict
 from torsion.intake import read_photo
@@ -160,9 +161,10 @@ def tasks_of(
 def prepare_photo(path: Path) -> PreparedPhoto | str:
     """Prepare a photo once for all its pairs, or say why that is not possible."""
     try:
-        return light(_silent(prepare(path)))
+        with local_copy(PhotoFile(path.name, str(path))) as place:
+            return light(_silent(prepare(place)))
     except PhotoError as fault:
-        return str(fault).replace(f"'{path}'", f"'{path.name}'")
+        return str(fault)
 
 
 def work(task: Task) -> list[Answered]:

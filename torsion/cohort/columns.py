@@ -11,7 +11,8 @@ from torsion.delimited import read_number
 from torsion.photo import TURNS
 
 __all__ = [
-    "COLUMNS", "METHOD_PREFIX", "OTHER_PREFIX", "POSTURES", "Column", "cell_text", "column_of", "level_points",
+    "COLUMNS", "METHOD_PREFIX", "OTHER_PREFIX", "POSTURES",
+    "Column", "cell_text", "column_of", "level_points",
 ]  # fmt: skip
 
 METHOD_PREFIX = "method."

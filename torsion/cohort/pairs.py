@@ -146,10 +146,7 @@ def _prepared(file: PhotoFile, use: _Use) -> PreparedPhoto | str:
 def _whole(file: PhotoFile, use: _Use) -> PreparedPhoto:
     digest, eye, turn = use
     with local_copy(file) as path:
-        try:
-            photo = prepare(path, eye=eye, options=PrepareOptions(turned_deg=turn))
-        except PhotoError as fault:  # no places of this machine
-            raise PhotoError(str(fault).replace(f"'{path}'", f"'{file.name}'")) from fault
+        photo = prepare(path, eye=eye, options=PrepareOptions(turned_deg=turn))
     if photo.photo.sha256 != digest:
         msg = f"'{file.name}' was changed while the cohort was measured"
         raise PhotoError(msg)
