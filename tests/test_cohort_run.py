@@ -159,6 +159,15 @@ def test_the_same_pair_in_two_rows_is_measured_once_and_has_two_rows(tmp_path):
     assert first["rotation_deg"] == second["rotation_deg"] != ""
 
 
+def test_a_result_is_read_from_the_store_for_the_columns_and_for_its_row(tmp_path, monkeypatch):
+    read, get = [], Store.get
+    monkeypatch.setattr(Store, "get", lambda store, key: read.append(key) or get(store, key))
+    found = run(cohort(tmp_path / "in", ["one", "two"]), tmp_path / "out")
+    assert found.parquet is not None
+    assert sorted(read) == sorted([*set(read)] * 2)
+    assert len(read) == 4
+
+
 # ---- Groups ----
 
 

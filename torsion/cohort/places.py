@@ -110,7 +110,7 @@ def content_digest(file: PhotoFile) -> str:
 def local_copy(file: PhotoFile) -> Iterator[str]:
     """Give the path of a photo's file; a remote one is fetched into a temporary folder for the while.
 
-    Faults of the photo that are met in the meantime name it as the manifest does, and no place of this machine.
+    Faults of the photo met in the meantime name it as the manifest does, and no place of this machine.
 
     Raises
     ------

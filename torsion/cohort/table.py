@@ -54,8 +54,8 @@ def write_csv(folder: Path, manifest: Manifest, result_of: Lookup) -> Path:
     return path
 
 
-def write_parquet(folder: Path, manifest: Manifest, result_of: Lookup) -> Path | None:
-    """Write ``results.parquet``, typed; None where pyarrow is not installed.
+def write_parquet(table: Path) -> Path | None:
+    """Write ``results.parquet`` beside ``results.csv``, from it, typed; None where pyarrow is not installed.
 
     Raises
     ------
@@ -67,14 +67,16 @@ def write_parquet(folder: Path, manifest: Manifest, result_of: Lookup) -> Path |
         from pyarrow import parquet
     except ImportError:
         return None
-    path = folder / PARQUET_NAME
+    path = table.with_name(PARQUET_NAME)
     types = {"number": arrow.float64(), "boolean": arrow.bool_(), "text": arrow.string()}
-    columns = _columns(manifest, result_of)
-    schema = arrow.schema([(name, types[kind_of(name)]) for name in columns])
-    with _whole(path) as part, parquet.ParquetWriter(part, schema) as writer:
-        for lines in _chunks(_lines(manifest, result_of)):
-            typed = [{name: _typed(line.get(name, ""), kind_of(name)) for name in columns} for line in lines]
-            writer.write_table(arrow.Table.from_pylist(typed, schema=schema))
+    with table.open(newline="", encoding="utf-8") as stream, _whole(path) as part:
+        reader = csv.DictReader(stream)
+        kinds = {name: kind_of(name) for name in reader.fieldnames or ()}
+        schema = arrow.schema([(name, types[kind]) for name, kind in kinds.items()])
+        with parquet.ParquetWriter(part, schema) as writer:
+            for lines in _chunks(reader):
+                typed = [{name: _typed(line[name], kind) for name, kind in kinds.items()} for line in lines]
+                writer.write_table(arrow.Table.from_pylist(typed, schema=schema))
     return path
 
 
