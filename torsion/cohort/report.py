@@ -24,6 +24,7 @@ from torsion.cohort.methods import (
     main_repeats,
     methods_paragraphs,
     percent,
+    plain_number,
 )
 from torsion.cohort.observations import eyes, observations
 from torsion.cohort.statistics import SIGN, Summary
@@ -155,7 +156,7 @@ def _render(*, summary: Summary, **given: Any) -> str:  # noqa: ANN401 - what th
         "count": count,
         "degrees": degrees,
         "percent": percent,
-        "number": _number,
+        "number": plain_number,
         "p": _p,
     }
     template = environment.get_template("report.html")
@@ -238,15 +239,6 @@ def _reach(one: Estimate, *, signed: bool = False) -> str:
         return one.note
     form = "+.1f" if signed else ".1f"
     return f"95 % CI {one.interval_95[0]:{form}} to {one.interval_95[1]:{form}}".replace("-", "−")
-
-
-def _number(one: Estimate) -> str:
-    if one.value is None:
-        return "not known"
-    ends = (
-        "" if one.interval_95 is None else f" (95 % CI {one.interval_95[0]:.2f} to {one.interval_95[1]:.2f})"
-    )
-    return f"{one.value:.2f}{ends}".replace("-", "−")
 
 
 def _p(value: float | None) -> str:

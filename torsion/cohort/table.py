@@ -126,7 +126,8 @@ def _lines(manifest: Manifest, result_of: Lookup) -> Iterator[dict[str, str]]:
             fields = {name: value for name, value in record.items() if name not in _ELSEWHERE}
             line |= row(fields) | _level(pair, record)
             line |= {"seated.file": pair.seated.name, "supine.file": pair.supine.name}  # as named now
-        yield {name: text for name, text in line.items() if text}
+        # A lone carriage return would end the line for most readers, since the csv module does not quote it.
+        yield {name: text.replace("\r", " ") for name, text in line.items() if text}
 
 
 def _columns(manifest: Manifest, result_of: Lookup) -> list[str]:
