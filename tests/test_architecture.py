@@ -45,7 +45,8 @@ ORDER = [
         wording measurement_words photo_words network_words aid_words
         inset sheets landmark_sheet
         cohort
-        limbus_guess turned_ring eye_groups validate_checks validate_summary validate_advice validate_verdict
+        limbus_guess turned_ring eye_groups validate_checks validate_work validate_summary validate_advice
+        validate_verdict
         validate validate_record
         validate_plots validate_page
         dial_plots aid_plots band_plots ink_strip_plots ink_plots

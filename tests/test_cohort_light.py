@@ -14,7 +14,8 @@ from torsion.demo_layers import load_layers, take_photo
 from torsion.measurement import MeasureOptions
 from torsion.photo import TURNS
 from torsion.record import measurement_record
-from torsion.validate_checks import Check, Task, prepare_photo, work
+from torsion.validate_checks import Check, Task
+from torsion.validate_work import prepare_photo, work
 
 TURN_DEG = 6.0
 
