@@ -43,9 +43,10 @@ ORDER = [
         files pictures record
         marks_record aids_record theatre_record demo_layers demo_page demo
         wording measurement_words photo_words network_words aid_words
-        sheets landmark_sheet
+        inset sheets landmark_sheet
         cohort
-        limbus_guess turned_ring eye_groups validate_checks validate_summary validate_advice validate_verdict
+        limbus_guess turned_ring eye_groups validate_checks validate_work validate_summary validate_advice
+        validate_verdict
         validate validate_record
         validate_plots validate_page
         dial_plots aid_plots band_plots ink_strip_plots ink_plots

@@ -164,6 +164,92 @@ def test_a_turn_is_stated_in_the_same_way_everywhere(name):
     assert "looks turned by 90 is stated as 270" in turned.help
 
 
+BY_POINTS = "--canthi 0,0,9,0 --supine-canthi 0,0,9,0"
+READ = {  # by command and parameter: what is typed to have a file read by it
+    ("inspect", "photos"): "{file}",
+    ("measure", "seated"): "{file} b.jpg --eye OD",
+    ("measure", "supine"): "a.jpg {file} --eye OD",
+    ("measure", "--also-seated"): "a.jpg b.jpg --eye OD --also-seated {file}",
+    ("measure", "--also-supine"): "a.jpg b.jpg --eye OD --also-supine {file}",
+    ("measure", "--landmarks"): "a.jpg b.jpg --eye OD --landmarks {file}",
+    ("ink", "seated"): "{file} --eye OD",
+    ("ink", "supine"): "a.jpg {file} --eye OD",
+    ("landmarks", "seated"): "{file} --eye OD",
+    ("landmarks", "supine"): "a.jpg {file} --pairs p.csv --eye OD",
+    ("landmarks", "--pairs"): "a.jpg b.jpg --pairs {file} --eye OD",
+    ("level", "seated"): "{file} --line 0,0,9,0",
+    ("level", "supine"): f"a.jpg {{file}} {BY_POINTS}",
+    ("level", "--rotation"): f"a.jpg {BY_POINTS} --rotation {{file}}",
+    ("level", "--right"): f"a.jpg {BY_POINTS} --right {{file}} --left 1,1",
+    ("level", "--left"): f"a.jpg {BY_POINTS} --right 1,1 --left {{file}}",
+    ("recheck", "photos"): "{file} b.jpg --eye OD --mark 1,1 --mark 2,2",
+    ("recheck", "--baseline"): "a.jpg b.jpg --eye OD --mark 1,1 --mark 2,2 --baseline {file}",
+    ("cohort", "manifest"): "{file} --out results",
+    ("validate", "folder"): ". --pattern {{eye}}_*",  # of which the file is one
+}
+OUTPUTS = {"--json": ".json", "--picture": ".png", "--sheet": ".html"}
+TURN = {"schema": "torsion/measurement/1", "rotation_deg": 3.0, "standard_uncertainty_deg": 0.1}
+
+
+WITH_OUTPUT = [  # arithmetic has outputs and reads nothing; these have no page or no picture
+    (name, given, output)
+    for name, given in READ
+    for output in OUTPUTS
+    if output == "--json"
+    or (output == "--sheet" and name in ("measure", "landmarks"))
+    or (output == "--picture" and name not in ("cohort", "validate"))
+]
+
+
+@pytest.mark.parametrize(("name", "given", "output"), WITH_OUTPUT)
+def test_no_output_takes_the_place_of_what_is_read(name, given, output, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    file = tmp_path / ("read_1.png" if name == "validate" else f"read{OUTPUTS[output]}")
+    file.write_text("patient,eye,seated,supine\n1,OD,a.jpg,b.jpg" if name == "cohort" else json.dumps(TURN))
+    (tmp_path / "read_2.png").touch()
+    before = file.read_bytes()
+    typed = [name, *READ[name, given].format(file=file.name).split(), output, file.name]
+    result = CliRunner().invoke(main, typed)
+    assert result.exit_code == 2, result.output  # before it is found that it is no photo
+    if output == "--json":
+        assert f"'{file.name}' cannot be written: it would replace" in result.stderr
+    assert file.read_bytes() == before
+
+
+def test_all_that_a_command_reads_is_in_the_list_of_what_no_output_may_replace():
+    context = click.Context(main)
+    files = [
+        (name, given.opts[0])
+        for name in main.list_commands(context)
+        for given in main.get_command(context, name).params
+        if isinstance(given, click.Argument) or "FILE" in (given.metavar or "")
+    ]
+    assert {one for one in files if one[1] not in OUTPUTS} == set(READ)
+    read = {name for name, _ in READ}
+    assert {one for one in files if one[0] in read and one[1] in OUTPUTS} == {
+        (name, output) for name, _, output in WITH_OUTPUT
+    }
+
+
+@pytest.mark.parametrize("name", ["results.csv", "results.parquet", "eyes.csv", "data-dictionary.csv"])
+def test_results_of_a_cohort_take_no_place_of_its_list(name, tmp_path):
+    text = "patient,eye,seated,supine\n1,OD,a.jpg,b.jpg\n"
+    (tmp_path / name).write_text(text)
+    result = CliRunner().invoke(main, ["cohort", str(tmp_path / name), "--out", str(tmp_path)])
+    assert result.exit_code == 2
+    assert f"'{tmp_path / name}' is read and would be replaced by a result" in result.stderr
+    assert [file.name for file in tmp_path.iterdir()] == [name]
+    assert (tmp_path / name).read_text() == text
+
+
+def test_copies_without_metadata_take_no_place_of_a_photo(tmp_path):
+    (tmp_path / "list.csv").write_text("patient,eye,seated,supine\n1,OD,photo-00002.png,photo-00001.png\n")
+    result = CliRunner().invoke(main, ["cohort", str(tmp_path / "list.csv"), "--strip", str(tmp_path)])
+    assert result.exit_code == 1
+    assert "copies might replace photos" in result.stderr
+    assert [file.name for file in tmp_path.iterdir()] == ["list.csv"]
+
+
 def test_json_needs_a_name():
     result = CliRunner().invoke(main, ["residual", "--cylinder", "2", "--off", "3", "--json", ""])
     assert result.exit_code == 2

@@ -82,13 +82,23 @@ def test_text_of_an_older_spreadsheet_is_read(tmp_path):
     assert read_manifest(path).rows[0].cells["seated"] == "ä.jpg"
 
 
+def test_a_parquet_list_with_an_infinite_number_is_told_like_any_mistake(tmp_path):
+    pa = pytest.importorskip("pyarrow")
+    from pyarrow import parquet
+
+    table = {"patient": ["1"], "eye": ["OD"], "seated": ["a"], "supine": ["b"], "axis": [float("inf")]}
+    parquet.write_table(pa.table(table), tmp_path / "list.parquet")
+    with pytest.raises(ManifestError, match="row 1, column axis: must be a number, not 'inf'"):
+        read_manifest(tmp_path / "list.parquet")
+
+
 def test_all_mistakes_are_told_together_by_row_and_column(tmp_path):
     path = write(
         tmp_path,
-        "patient,eye,seated,supine,axis,posture,minutes,repeat,method.ring,seated_level,mirrored\n"
-        ",OX,a.jpg,b.jpg,200,lying,-1,0.5,300,1 2 3,perhaps\n"
-        "1,OD,../a.jpg,b.jpg,x,,,,,,\n"
-        "1,OD,a.jpg,b.jpg,90,,,,,,,surplus\n",
+        "patient,eye,seated,supine,axis,posture,minutes,repeat,method.ring,seated_level,mirrored,turned\n"
+        ",OX,a.jpg,b.jpg,200,lying,-1,0.5,300,1 2 3,perhaps,45\n"
+        "1,OD,../a.jpg,b.jpg,x,,,,,,,\n"
+        "1,OD,a.jpg,b.jpg,90,,,,,,,,surplus\n",
     )
     with pytest.raises(ManifestError, match="cannot be used as a manifest") as caught:
         read_manifest(path)
@@ -103,9 +113,10 @@ def test_all_mistakes_are_told_together_by_row_and_column(tmp_path):
         "row 1, column method.ring: must lie from -180 to 180 degrees, not '300'",
         "row 1, column seated_level: must hold four numbers",
         "row 1, column mirrored: must be yes or no, not 'perhaps'",
+        "row 1, column turned: must be 0, 90, 180 or 270 degrees, not '45'",
         "row 2, column seated: must stay in the manifest's folder (allow-outside lifts this), not '../a.jpg'",
         "row 2, column axis: must be a number, not 'x'",
-        "row 3: has 12 cells, but the heading has 11",
+        "row 3: has 13 cells, but the heading has 12",
     ):
         assert any(part in line for line in told), part
 
@@ -231,6 +242,19 @@ def test_repeats_are_paired_in_order_and_neighbours_are_controls(tmp_path):
     ]
     assert pairs == [(" 1", " 1"), (" 2", " 2"), ("10", "10")]
     assert proposal.unused == ("p1 OD blurred.jpg",)
+
+
+def test_numbered_subjects_are_patients_and_no_sessions(tmp_path):
+    names = [
+        f"{who}/{eye}_{how}.jpg"
+        for who in ("S01", "S02")
+        for eye in ("OD", "OS")
+        for how in ("seated", "supine")
+    ]
+    _, rows = proposed(tmp_path, *names)
+    assert [(row["patient"], row["eye"], row["session"]) for row in rows] == [
+        ("S01", "OD", ""), ("S01", "OS", ""), ("S02", "OD", ""), ("S02", "OS", "")
+    ]  # fmt: skip
 
 
 def test_a_proposal_is_a_manifest(tmp_path):

@@ -302,3 +302,17 @@ def test_repeats_of_controls_stand_in_where_no_pair_was_repeated():
 
 def test_unknown_numbers_are_said_in_words():
     assert degrees(Estimate(None, None, 2)) == percent(Estimate(None, None, 2)) == "not known"
+
+
+def test_a_thumbnail_is_averaged_from_the_photo_and_not_picked_from_it(tmp_path):
+    import cv2
+    from PIL import Image
+
+    noise = generator().normal(128.0, 40.0, (1500, 1500)).clip(0, 255).astype(np.uint8)
+    Image.fromarray(noise).save(tmp_path / "eye.png")
+    place = {"x": 750.0, "y": 750.0, "radius": 480.0}
+    row = {f"{name}.limbus.{field}_px": at for name in ("seated", "supine") for field, at in place.items()}
+    shown = picture(pd.Series(row | {"seated": "eye.png", "supine": "eye.png"}), tmp_path)
+    pixels = cv2.imdecode(np.frombuffer(shown, np.uint8), cv2.IMREAD_GRAYSCALE)
+    assert pixels.shape == (241, 482)
+    assert pixels.astype(float).std() < 15.0  # of six pixels a side: 40 / 6 if all count, 40 if one does

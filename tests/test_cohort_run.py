@@ -139,7 +139,7 @@ def test_a_photo_that_was_only_renamed_is_not_measured_again(tmp_path):
 @pytest.mark.parametrize(
     "settings",
     ["eye\n1,OS", "eye,axis\n1,OD,90", "eye,axis,axis_frame\n1,OD,90,same", "eye,mirrored\n1,OD,yes",
-     "eye,axis,incision\n1,OD,90,45"],
+     "eye,axis,incision\n1,OD,90,45", "eye,turned\n1,OD,180"],
 )  # fmt: skip
 def test_other_settings_are_another_measurement(tmp_path, settings):
     path = cohort(tmp_path / "in", ["one"])
@@ -157,6 +157,15 @@ def test_the_same_pair_in_two_rows_is_measured_once_and_has_two_rows(tmp_path):
     assert run(path, tmp_path / "out").measured == 1
     first, second = rows_of(tmp_path / "out")
     assert first["rotation_deg"] == second["rotation_deg"] != ""
+
+
+def test_a_result_is_read_from_the_store_for_the_columns_and_for_its_row(tmp_path, monkeypatch):
+    read, get = [], Store.get
+    monkeypatch.setattr(Store, "get", lambda store, key: read.append(key) or get(store, key))
+    found = run(cohort(tmp_path / "in", ["one", "two"]), tmp_path / "out")
+    assert found.parquet is not None
+    assert sorted(read) == sorted([*set(read)] * 2)
+    assert len(read) == 4
 
 
 # ---- Groups ----
@@ -182,14 +191,14 @@ def test_each_photo_is_prepared_once_and_kept_no_longer_than_needed(tmp_path, mo
     (tmp_path / "list.csv").write_text(f"patient,eye,seated,supine\n{lines}")
     prepared, held = [], []
 
-    def counted(path, *, eye):
+    def counted(path, *, eye, options):
         prepared.append(Path(path).name)
         return measured[Path(path).name]
 
     measured = {name: pairs_module.prepare(str(tmp_path / name), eye="OD") for name in names}
     monkeypatch.setattr(pairs_module, "prepare", counted)
     monkeypatch.setattr(
-        pairs_module, "measure_pair", lambda a, b, **options: held.append(a.photo.pixels.size) or "found"
+        pairs_module, "measure_light", lambda a, b, **options: held.append(a.photo.pixels.size) or "found"
     )
     monkeypatch.setattr(
         pairs_module, "measurement_record", lambda found: {"view": None, "rotation_deg": None}
@@ -257,7 +266,7 @@ def test_whatever_else_a_pair_raises_is_its_reason(tmp_path, monkeypatch):
         raise ZeroDivisionError("a slip\nof two lines")  # noqa: EM101
 
     path = real_pair(tmp_path)
-    monkeypatch.setattr(pairs_module, "measure_pair", broken)
+    monkeypatch.setattr(pairs_module, "measure_light", broken)
     found = run(path, tmp_path / "out", measure=measure_group)
     assert found.reasons[1] == "the pair could not be measured: ZeroDivisionError: a slip"
 

@@ -752,7 +752,7 @@ def test_the_summary_holds_plain_values_only():
 
 def test_a_number_that_is_not_finite_is_none():
     assert plain(Estimate(math.inf, None, 3))["value"] is None
-    with pytest.raises(TypeError, match="plain values, not set"):
+    with pytest.raises(TypeError, match="plain value, not set"):
         plain({"a": {1, 2}})
 
 

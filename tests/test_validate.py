@@ -24,14 +24,16 @@ from torsion.demo import demo_files
 from torsion.demo_layers import load_layers, take_photo
 from torsion.eye_groups import GroupError, group_photos, read_pattern
 from torsion.files import to_json
+from torsion.intake import photo_from_array
 from torsion.limbus_guess import Limbus, guess_limbus
 from torsion.validate import ValidateOptions, summarise, validate
 from torsion.validate_advice import advice_of, odd_photos
-from torsion.validate_checks import Answered, Check, plan_checks, prepare_photo
+from torsion.validate_checks import Answered, Check, Task, plan_checks
 from torsion.validate_page import validation_page
 from torsion.validate_record import validation_record
 from torsion.validate_summary import Count, Errors, closures, count_with_ends, errors_of
 from torsion.validate_verdict import judge
+from torsion.validate_work import prepare_photo, work
 
 PLACES = [f"eye{eye}/{shot}.jpg" for eye in range(4) for shot in range(5)]
 EYES = [name.split("/")[0] for name in PLACES]
@@ -530,12 +532,22 @@ def test_a_folder_is_put_to_the_test(folder):
     assert found.verdict == "review"  # too few
 
 
-def test_what_a_file_says_beside_its_picture_answers_no_check(monkeypatch):
-    stated = made_up.prepared_photo()
-    stated = replace(stated, photo=replace(stated.photo, eye="OD", captured_at="2024-03-05T06:07:08"))
-    monkeypatch.setattr("torsion.validate_checks.prepare", lambda _path: stated)
-    kept = prepare_photo(Path("seated.dcm"))
-    assert (kept.photo.eye, kept.photo.captured_at) == (None, None)
+@pytest.mark.parametrize("kind", ["same", "mirrored", "turned"])
+def test_what_a_file_says_beside_its_picture_answers_no_check(kind, monkeypatch):
+    def stating(path, **_):
+        eye = photo_from_array(take_photo(load_layers()["seated"], 0.0, role="seated"))
+        return replace(eye, name=Path(path).name, eye="OD", captured_at="2024-03-05T06:07:08")
+
+    shown = []
+    monkeypatch.setattr("torsion.validate_work.read_photo", stating)
+    monkeypatch.setattr(
+        "torsion.validate_work.measure_light",
+        lambda *photos, whole: shown.extend([*photos, whole()]) or made_up.accepted(),
+    )
+    first, second = (prepare_photo(Path(name)) for name in ("seated.dcm", "supine.dcm"))
+    (found,) = work(Task(second, Path("supine.dcm"), ((Check(kind, 0, 1, 5.0), first),)))
+    assert found.fault is None
+    assert {(one.photo.eye, one.photo.captured_at) for one in shown} == {(None, None)}
 
 
 @pytest.fixture

@@ -5,7 +5,6 @@ from dataclasses import asdict
 from typing import Any
 
 from torsion.aids import Aids, Centre, HandCheck
-from torsion.angles import wrap_direction_deg
 from torsion.axis_ways import AxisWay
 from torsion.marking import Marking
 from torsion.marks_record import marks_fields
@@ -50,11 +49,12 @@ def with_aids(record: Mapping[str, Any], aids: Aids, *, sha256: Mapping[str, str
 
 
 def _way_fields(way: AxisWay) -> dict[str, Any]:
+    names = (
+        "number", "kind", "band", "direction_deg", "end_deg", "offset_deg", "offset_mm", "width_deg"
+    )  # fmt: skip
     fields: dict[str, Any] = {
         "from": way.start,
-        **{name: getattr(way, name) for name in ("number", "kind", "band")},
-        **{name: wrap_direction_deg(round(getattr(way, name), 4)) for name in ("direction_deg", "end_deg")},
-        **{name: getattr(way, name) for name in ("offset_deg", "offset_mm", "width_deg")},
+        **{name: getattr(way, name) for name in names},
         "x_px": None if way.landmark is None else way.landmark.x_px,
         "y_px": None if way.landmark is None else way.landmark.y_px,
     }

@@ -7,7 +7,6 @@ import base64
 import io
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,6 +14,7 @@ from torsion._version import __version__
 from torsion.angles import unit_vector, wrap_direction_deg
 from torsion.centre import LIMBUS_MM
 from torsion.flags import FLAGS
+from torsion.inset import inset
 from torsion.landmark_search import FAINT
 from torsion.landmark_survey import LandmarkSurvey, clock_words, length_words, offset_words
 from torsion.landmarks import Landmark
@@ -168,14 +168,7 @@ def _patch_picture(photo: Photo, landmark: Landmark, limbus: Ellipse) -> str:
 
 
 def _cut(photo: Photo, x_px: float, y_px: float, half_px: float, side: int) -> NDArray[np.uint8]:
-    """Square part of a photo about a point of the full picture, resampled; white beyond the photo."""
-    x, y = photo.to_decoded_px((x_px, y_px))
-    scale = side / (2.0 * half_px / photo.decoded_scale)
-    move = np.array([[scale, 0.0, side / 2 - scale * x], [0.0, scale, side / 2 - scale * y]])
-    method = cv2.INTER_AREA if scale < 1.0 else cv2.INTER_CUBIC
-    pixels = np.ascontiguousarray(photo.pixels)
-    cut = cv2.warpAffine(pixels, move, (side, side), flags=method, borderValue=(255, 255, 255))
-    return np.asarray(cut, np.uint8)
+    return inset(photo, x_px, y_px, half_px, side=side, beyond=(255, 255, 255))
 
 
 def _data_uri(pixels: NDArray[np.uint8]) -> str:

@@ -6,8 +6,8 @@ Fields are named as the attributes of the results.  A number that is not known i
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, is_dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from dataclasses import asdict, fields, is_dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -19,7 +19,6 @@ from torsion.measures import LIMITS, MEASURES
 from torsion.toric import CAUTION
 
 if TYPE_CHECKING:
-    from torsion.axis import AxisTransfer, Incision
     from torsion.axis_cost import AxisCost
     from torsion.measurement import Measurement
     from torsion.photo import Ellipse
@@ -32,6 +31,7 @@ __all__ = [
     "measurement_cautions",
     "measurement_record",
     "plain_fields",
+    "plain_value",
     "toric_record",
 ]
 
@@ -46,10 +46,26 @@ _THAT_PHOTO_ONLY = (
     "The surgical axis holds for that supine photo only: head, microscope and drape move afterwards."
 )
 
-_DECIMALS = {"_deg": 4, "_px": 2}  # 4 decimals of a degree: far below what can be measured, and no noise
-_OTHER_DECIMALS = 4
+_PX_DECIMALS = 2
+_DECIMALS = 4  # of a degree: far below what can be measured, and no noise
 _ARITHMETIC_DECIMALS = 9  # nothing was measured: all digits but those that rounding in floats leaves behind
-_Rounding = Literal["by unit", "arithmetic", "none"]
+# Fields that hold an axis, (0, 180], or a direction, [0, 360), in every record.  Rounding leaves these
+# ranges: it makes 0 of 0.00001, which is no axis, and 360 of 359.99999.
+_AXES = (
+    "axis_deg", "baseline_deg", "best_axis_deg", "in_photo_deg", "meridian_deg", "photo_axis_deg",
+    "photo_deg", "planned_deg", "surgical_deg", "surgical_patient_deg",
+)  # fmt: skip
+_DIRECTIONS = (
+    "direction_deg", "end_deg", "incision_deg", "photo_direction_deg",
+    "incision.planned_deg", "incision.surgical_deg",
+)  # fmt: skip
+_WRAPS: dict[str, Callable[[float], float]] = {
+    **dict.fromkeys(_AXES, wrap_axis_deg),
+    **dict.fromkeys(_DIRECTIONS, wrap_direction_deg),
+    "clock_hour": lambda hour: hour or 12.0,
+}
+Rounding = Callable[[float, str], float]
+"""Rounds a number for a record, by its field's name: its own, with that of what it stands in before a dot."""
 
 
 def cautions(*, axis: bool, pair: bool = True) -> tuple[str, ...]:
@@ -83,7 +99,7 @@ def measurement_record(measurement: "Measurement", *, cost: "AxisCost | None" = 
         limbus or pupil were given by hand.
     """
     m = measurement
-    fields: dict[str, Any] = {
+    shown: dict[str, Any] = {
         "schema": MEASUREMENT_SCHEMA,
         "eye": m.eye,
         "rotation_deg": m.rotation_deg,
@@ -100,16 +116,11 @@ def measurement_record(measurement: "Measurement", *, cost: "AxisCost | None" = 
         "supine": _photo_fields(m.supine) | {"laterality": m.lateralities[1]},
         "order_signs": m.order_signs,
     }
-    if m.axis is not None:
-        fields["axis"] = _axis_fields(m.axis)
-    if m.incision is not None:
-        fields["incision"] = _incision_fields(m.incision)
-    if cost is not None:
-        fields["cost"] = cost
-    if m.network is not None:
-        fields["network"] = m.network
-    fields["cautions"] = measurement_cautions(m)
-    record = plain_fields(fields)
+    for name, part in (("axis", m.axis), ("incision", m.incision), ("cost", cost), ("network", m.network)):
+        if part is not None:
+            shown[name] = part
+    shown["cautions"] = measurement_cautions(m)
+    record = plain_fields(shown)
     photos = {"seated": m.seated, "supine": m.supine}
     made = _provenance(m.options, {role: photo.photo.sha256 for role, photo in photos.items()})
     outlines = {role: given for role, photo in photos.items() if (given := _given_outlines(photo))}
@@ -131,7 +142,7 @@ def inspection_record(photos: Sequence["PreparedPhoto"], *, options: object | No
         The schema ``torsion/inspection/1``; ``best`` is an index into ``photos``, or None where every photo
         is refused; ``limits`` are those of the measures, by name, and ``retake`` says what betters them.
     """
-    fields = {
+    shown = {
         "schema": INSPECTION_SCHEMA,
         "photos": [_photo_fields(photo) for photo in photos],
         "best": best_photo(photos),
@@ -139,7 +150,7 @@ def inspection_record(photos: Sequence["PreparedPhoto"], *, options: object | No
         "retake": {name: measure.retake for name, measure in MEASURES.items()},
         "cautions": (CAUTION,),
     }
-    record = plain_fields(fields)
+    record = plain_fields(shown)
     made = _provenance(options, [photo.photo.sha256 for photo in photos])
     outlines = [_given_outlines(photo) for photo in photos]
     return {**record, "record": made | ({"outlines": outlines} if any(outlines) else {})}
@@ -169,7 +180,7 @@ def toric_record(
     TypeError
         If a field holds neither a plain value nor a dataclass, mapping or sequence of such.
     """
-    plain = {name: _plain(value, name, rounding="arithmetic") for name, value in fields.items()}
+    plain = {name: plain_value(value, name, rounded=_nine_decimals) for name, value in fields.items()}
     made: dict[str, Any] = {"version": __version__}
     if sha256 is not None:
         made["sha256"] = dict(sha256)
@@ -211,21 +222,6 @@ def _photo_fields(prepared: "PreparedPhoto") -> dict[str, Any]:
     }
 
 
-def _axis_fields(axis: "AxisTransfer") -> dict[str, object]:
-    wrapped = ("planned_deg", "surgical_deg", "surgical_patient_deg")
-    return asdict(axis) | {name: _rounded_angle(getattr(axis, name), wrap_axis_deg) for name in wrapped}
-
-
-def _incision_fields(incision: "Incision") -> dict[str, object]:
-    wrapped = ("planned_deg", "surgical_deg")
-    return {name: _rounded_angle(getattr(incision, name), wrap_direction_deg) for name in wrapped}
-
-
-def _rounded_angle(angle_deg: float | None, wrap: Callable[[float], float]) -> float | None:
-    """Round, then wrap again: rounding makes 0 of 0.00001, which is no axis, and 360 of 359.99999."""
-    return None if angle_deg is None else wrap(round(angle_deg, _DECIMALS["_deg"]))
-
-
 def _ellipse_fields(ellipse: "Ellipse | None") -> dict[str, float] | None:
     if ellipse is None:
         return None
@@ -239,7 +235,7 @@ def _given_outlines(prepared: "PreparedPhoto") -> dict[str, object]:
     return {name: _ellipse_fields(outline) for name, outline in given.items() if outline is not None}
 
 
-def plain_fields(fields: Mapping[str, object]) -> dict[str, Any]:
+def plain_fields(given: Mapping[str, object]) -> dict[str, Any]:
     """Plain values for JSON, numbers rounded as in all records of what was measured.
 
     Raises
@@ -247,38 +243,55 @@ def plain_fields(fields: Mapping[str, object]) -> dict[str, Any]:
     TypeError
         If a field holds neither a plain value nor a dataclass, mapping or sequence of such.
     """
-    return {name: _plain(value, name) for name, value in fields.items()}
+    return {name: plain_value(value, name, rounded=_by_unit) for name, value in given.items()}
 
 
-def _provenance(options: object | None, sha256: object) -> dict[str, Any]:
-    plain = _plain(options, rounding="none")  # what was typed in is not rounded
-    return {"version": __version__, "options": plain, "sha256": sha256}
+def plain_value(value: object, name: str = "", *, rounded: Rounding) -> object:
+    """Plain value for JSON: dataclasses opened, numpy scalars read, floats rounded, None where not finite.
 
+    Parameters
+    ----------
+    value : object
+    name : str, optional
+        Of the field that holds it.
+    rounded : callable
+        Rounds a finite number.
 
-def _plain(value: object, name: str = "", *, rounding: _Rounding = "by unit") -> object:
-    """Plain values for JSON: dataclasses opened, numpy scalars read, floats rounded."""
+    Raises
+    ------
+    TypeError
+        If it is neither a plain value nor a dataclass, mapping or sequence of such.
+    """
     if is_dataclass(value) and not isinstance(value, type):
-        return _plain(asdict(value), name, rounding=rounding)
+        value = {field.name: getattr(value, field.name) for field in fields(value)}
     if isinstance(value, Mapping):
-        return {str(key): _plain(item, str(key), rounding=rounding) for key, item in value.items()}
+        own = name.rpartition(".")[2]
+        return {str(key): plain_value(item, f"{own}.{key}", rounded=rounded) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [_plain(item, name, rounding=rounding) for item in value]
+        return [plain_value(item, name, rounded=rounded) for item in value]
     if isinstance(value, np.generic):
         value = value.item()
     if isinstance(value, float):
-        return _rounded(value, name, rounding) if math.isfinite(value) else None
+        return rounded(value, name) + 0.0 if math.isfinite(value) else None  # minus zero is written as zero
     if isinstance(value, str | bool | int) or value is None:
         return value
-    msg = f"'{name}' of a record must be a plain value, not {type(value).__name__}"
+    msg = f"'{name.rpartition('.')[2]}' of a record must be a plain value, not {type(value).__name__}"
     raise TypeError(msg)
 
 
-def _rounded(number: float, name: str, rounding: _Rounding) -> float:
-    if rounding == "none":
-        return number
-    decimals = _ARITHMETIC_DECIMALS
-    if rounding == "by unit":
-        decimals = next(
-            (places for unit, places in _DECIMALS.items() if name.endswith(unit)), _OTHER_DECIMALS
-        )
-    return round(number, decimals) + 0.0  # minus zero is written as zero
+def _provenance(options: object | None, sha256: object) -> dict[str, Any]:
+    plain = plain_value(options, rounded=lambda number, _: number)  # what was typed in is not rounded
+    return {"version": __version__, "options": plain, "sha256": sha256}
+
+
+def _by_unit(number: float, name: str) -> float:
+    return _kept_in_range(round(number, _PX_DECIMALS if name.endswith("_px") else _DECIMALS), name)
+
+
+def _nine_decimals(number: float, name: str) -> float:
+    return _kept_in_range(round(number, _ARITHMETIC_DECIMALS), name)
+
+
+def _kept_in_range(number: float, name: str) -> float:
+    wrap = _WRAPS.get(name) or _WRAPS.get(name.rpartition(".")[2])
+    return number if wrap is None else wrap(number)

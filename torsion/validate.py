@@ -13,7 +13,7 @@ from torsion.eye_groups import EyeGroups, GroupError
 from torsion.flags import Verdict
 from torsion.preparation import PreparedPhoto
 from torsion.validate_advice import Advice, advice_of, odd_photos
-from torsion.validate_checks import Answered, Check, Kind, plan_checks, prepare_photo, tasks_of, work
+from torsion.validate_checks import Answered, Check, Kind, plan_checks, tasks_of
 from torsion.validate_summary import (
     Count,
     Errors,
@@ -25,6 +25,7 @@ from torsion.validate_summary import (
     turned_errors,
 )
 from torsion.validate_verdict import Judged, judge
+from torsion.validate_work import prepare_photo, work
 
 __all__ = [
     "ValidateOptions",

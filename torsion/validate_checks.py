@@ -1,21 +1,15 @@
-"""Checks: the pairs that put a camera to the test, and the work of measuring them."""
+"""Checks: the pairs that put a camera to the test."""
 
 import itertools
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-from torsion.errors import PhotoError
 from torsion.flags import Verdict
-from torsion.intake import read_photo
-from torsion.measurement import Measurement, measure_pair
-from torsion.photo import Photo
-from torsion.preparation import PreparedPhoto, prepare
-from torsion.turned_ring import turned_eye
+from torsion.preparation import PreparedPhoto
 
 __all__ = [
     "MAX_TURN_DEG",
@@ -24,15 +18,12 @@ __all__ = [
     "Kind",
     "Task",
     "plan_checks",
-    "prepare_photo",
     "tasks_of",
-    "work",
 ]
 
 Kind = Literal["same", "different", "mirrored", "turned"]
 
 MAX_TURN_DEG = 12.0
-_READ_PX = 1600  # as a measurement reads its photos
 _TOGETHER = 8  # pairs in a task: they share a photo, and an interruption loses no more than that
 
 
@@ -156,29 +147,6 @@ def tasks_of(
                 yield Task(second, paths[part[0].second], ready)
 
 
-def prepare_photo(path: Path) -> PreparedPhoto | str:
-    """Prepare a photo once for all its pairs, or say why that is not possible."""
-    try:
-        return _light(prepare(path))
-    except PhotoError as fault:
-        return str(fault).replace(f"'{path}'", f"'{path.name}'")
-
-
-def work(task: Task) -> list[Answered]:
-    """Measure the checks of a task."""
-    kind, turned_deg = task.partners[0][0].kind, task.partners[0][0].turned_deg
-    second: PreparedPhoto | str = task.second
-    if kind in ("mirrored", "turned"):
-        photo = read_photo(task.path, max_side_px=_READ_PX)
-        if kind == "mirrored":
-            second = prepare(_with_pixels(photo, photo.pixels[:, ::-1]))
-        else:
-            second = _turned(photo, task.second, turned_deg)
-    if isinstance(second, str):
-        return [Answered(check, None, fault=second) for check, _ in task.partners]
-    return [_answered(check, measure_pair(first, second)) for check, first in task.partners]
-
-
 def _order(check: Check) -> tuple[int, int, float, int]:
     kinds = ("same", "different", "mirrored", "turned")
     return kinds.index(check.kind), check.second, check.turned_deg, check.first
@@ -187,44 +155,3 @@ def _order(check: Check) -> tuple[int, int, float, int]:
 def _batches(group: Iterator[Check]) -> Iterator[tuple[Check, ...]]:
     while part := tuple(itertools.islice(group, _TOGETHER)):
         yield part
-
-
-def _light(photo: PreparedPhoto) -> PreparedPhoto:
-    """Drop the picture, since the eye has been cut out, and what the file says beside it.
-
-    Pairs have no order here, so no time; and which eye it is would tell different eyes apart by the file.
-    """
-    bare = replace(photo.photo, captured_at=None, eye=None)
-    return replace(photo, photo=_with_pixels(bare, np.zeros((1, 1), np.uint8)))
-
-
-def _with_pixels(photo: Photo, pixels: NDArray[np.uint8]) -> Photo:
-    pixels = np.ascontiguousarray(pixels)
-    pixels.setflags(write=False)
-    return replace(photo, pixels=pixels)
-
-
-def _turned(photo: Photo, prepared: PreparedPhoto, turned_deg: float) -> PreparedPhoto | str:
-    """Prepare the photo with its eye turned; or the reason why it was not."""
-    found = prepared.limbus and prepared.limbus.scaled(1.0 / photo.decoded_scale)
-    made = turned_eye(photo.pixels, found, angle_deg=turned_deg)
-    return made if isinstance(made, str) else prepare(_with_pixels(photo, made))
-
-
-def _answered(check: Check, found: Measurement) -> Answered:
-    iris, limbus = found.bands.get("iris"), found.bands.get("limbus")
-    apart = uncertainty = None
-    if iris and limbus and not {"iris_only", "limbus_only"} & set(found.flags):
-        apart = iris.rotation_deg - limbus.rotation_deg
-        uncertainty = float(np.hypot(iris.standard_uncertainty_deg, limbus.standard_uncertainty_deg))
-    return Answered(
-        check,
-        found.verdict,
-        found.rotation_deg,
-        found.standard_uncertainty_deg,
-        found.evidence,
-        found.margin,
-        apart,
-        uncertainty,
-        found.flags,
-    )

@@ -3,6 +3,7 @@
 import base64
 
 from torsion._version import __version__
+from torsion.pictures import figure_bytes
 from torsion.sheets import pages
 from torsion.toric import CAUTION
 from torsion.validate import Validation
@@ -10,6 +11,7 @@ from torsion.validate_verdict import Trust
 
 __all__ = ["validation_page"]
 
+_DPI = 100  # of what an SVG holds as a picture: nothing
 _MOST_NAMED = 12  # photos or pairs written out
 _CAPTIONS = {
     "eyes": "Every pair of photos of one eye; the eyes that do worst first.",
@@ -48,12 +50,13 @@ def validation_page(validation: Validation, *, title: str = "") -> str:
     ImportError
         If Jinja2 or matplotlib is not installed.
     """
-    from torsion.validate_plots import figures, svg_bytes
+    from torsion.validate_plots import figures
 
     v = validation
     environment = pages("torsion")
     images = {
-        name: "data:image/svg+xml;base64," + base64.b64encode(svg_bytes(figure)).decode("ascii")
+        name: "data:image/svg+xml;base64,"
+        + base64.b64encode(figure_bytes(figure, "svg", dpi=_DPI)).decode("ascii")
         for name, figure in figures(v).items()
     }
     page = environment.get_template("validation.html").render(

@@ -1,5 +1,6 @@
 """``torsion cohort``: many pairs of photos, from a manifest to a table of results."""
 
+import os
 from pathlib import Path
 
 import click
@@ -11,9 +12,9 @@ from torsion.cohort.executors import Cluster, Executor, Processes
 from torsion.cohort.manifest import Manifest, doubts, read_manifest
 from torsion.cohort.places import is_remote
 from torsion.cohort.proposal import propose_manifest
-from torsion.cohort.run import CohortRun, run_cohort
+from torsion.cohort.run import STORE_NAME, CohortRun, run_cohort
 from torsion.cohort.strip import IDENTIFYING, MANIFEST_NAME, strip_cohort
-from torsion.cohort.table import read_table
+from torsion.cohort.table import TABLE_NAMES, read_table
 from torsion.files import to_json, write_whole
 from torsion.toric import CAUTION
 
@@ -77,8 +78,9 @@ def command(
 
     MANIFEST is a table, CSV or Parquet, with the columns patient (a pseudonym), eye, seated and supine (paths
     from the manifest's folder).  Optional columns: session, repeat, posture (seated-supine, seated-seated,
-    supine-supine), axis, axis_frame, incision, mirrored, seated_level, supine_level, camera, operator,
-    minutes, anaesthesia, drops, fixation, and method.NAME for the degrees that another method gave.
+    supine-supine), axis, axis_frame, incision, mirrored, turned (0, 90, 180, 270: as --turned of torsion
+    measure), seated_level, supine_level, camera, operator, minutes, anaesthesia, drops, fixation, and
+    method.NAME for the degrees that another method gave.
 
     DIR gets results.csv, a row for each row of the manifest, the same as results.parquet, summary.json with
     the statistics, and report.html with figures.  --json is the summary, once more.
@@ -103,8 +105,11 @@ def command(
         msg = "--workers and --cluster exclude each other"
         raise click.UsageError(msg)
     pairs = read_manifest(manifest, allow_outside=allow_outside)
-    files = [manifest, *(photo.location for row in pairs.rows for photo in (row.seated, row.supine))]
-    shared.check_outputs([Path(file) for file in files if not is_remote(file)], json_to=json_to, picture=None)
+    read = [Path(place) for place in (manifest, *_places(pairs)) if not is_remote(place)]
+    results = [] if out is None else [out / name for name in (STORE_NAME, *TABLE_NAMES)]
+    shared.check_outputs([*read, *results], json_to=json_to, picture=None)
+    if out is not None:
+        _check_kept(read, results)
     if pairs.carried:
         what = "carried along" if strip is None else "left out of the copies' manifest"
         _say(f"columns without a meaning here, {what}: {', '.join(pairs.carried)}")
@@ -123,6 +128,20 @@ def command(
     if run is not None and out is not None:
         photos = Path(manifest).parent if with_photos else None
         _tell(run, _described(run, out, photos), json_to)
+
+
+def _places(manifest: Manifest) -> list[str]:
+    return [photo.location for row in manifest.rows for photo in (row.seated, row.supine)]
+
+
+def _check_kept(read: list[Path], results: list[Path]) -> None:
+    """Refuse a list, or a photo, that has the place of a result."""
+    places = {os.path.realpath(path) for path in results}
+    names = {path.name for path in results}  # a cohort may read a million files: few are looked at closely
+    for path in read:
+        if path.name in names and os.path.realpath(path) in places:
+            msg = f"'{path}' is read and would be replaced by a result; give --out another folder"
+            raise click.UsageError(msg)
 
 
 def _executor(workers: int | None, cluster: str | None) -> Executor:
@@ -186,6 +205,9 @@ def _propose(folder: Path) -> None:
 def _strip(source: str, manifest: Manifest, folder: Path, executor: Executor) -> None:
     if (folder / MANIFEST_NAME).exists():
         msg = f"'{folder / MANIFEST_NAME}' is there already; choose another folder than that of '{source}'"
+        raise click.ClickException(msg)
+    if any(os.path.realpath(Path(place).parent) == os.path.realpath(folder) for place in _places(manifest)):
+        msg = f"copies might replace photos, which lie in '{folder}'; choose another folder"
         raise click.ClickException(msg)
     done = strip_cohort(manifest, folder, executor=executor, on_progress=progress_reporter())
     for number, reason in done.left_out.items():

@@ -12,7 +12,7 @@ from torsion.cli import photo_options as shared
 from torsion.cli.level_text import level_text
 from torsion.cli.picked import check_inside, click_option
 from torsion.cli.toric_options import as_usage_error
-from torsion.cli.turns import Turn, left_turn, read_turn, right_turn
+from torsion.cli.turns import StatedTurn, left_turn, read_turn, right_turn
 from torsion.cli.usage import refuse_idle
 from torsion.flags import worst_verdict
 from torsion.intake import read_photo
@@ -83,9 +83,9 @@ def command(
     turned: int,
     mirrored: bool,
     axis: float | None,
-    rotation: Turn | None,
-    right: Turn | None,
-    left: Turn | None,
+    rotation: StatedTurn | None,
+    right: StatedTurn | None,
+    left: StatedTurn | None,
     taken: str | None,
     json_to: str | None,
     picture: Path | None,
@@ -117,6 +117,7 @@ def command(
     _check_usage(given, axis=axis, rotation=rotation, right=right, left=left)
     files = [path for path in photos.values() if path is not None]
     refuse_idle("--picture", when=not files, why="needs a photo to draw on")
+    files += [turn.file for turn in (rotation, right, left) if turn is not None and turn.file is not None]
     shared.check_outputs(files, json_to=json_to, picture=picture)
     read = {posture: read_photo(path) for posture, path in photos.items() if path is not None}
     _check_inside(given, read)
@@ -160,9 +161,9 @@ def _check_usage(
     given: list[tuple[ReferenceKind, Posture, shared.Points | None]],
     *,
     axis: float | None,
-    rotation: Turn | None,
-    right: Turn | None,
-    left: Turn | None,
+    rotation: StatedTurn | None,
+    right: StatedTurn | None,
+    left: StatedTurn | None,
 ) -> None:
     present = {(kind, posture) for kind, posture, points in given if points is not None}
     faces = ("canthi", "pupils")
@@ -229,14 +230,16 @@ def _found(
     tilts: _Tilts,
     *,
     axis: float | None,
-    rotation: Turn | None,
-    right: Turn | None,
-    left: Turn | None,
+    rotation: StatedTurn | None,
+    right: StatedTurn | None,
+    left: StatedTurn | None,
     taken: str | None,
 ) -> _Found:
     seated = [tilt for (_, posture), tilt in tilts.items() if posture == "seated"]
     axes = [] if axis is None else [(tilt, level_axis(axis, tilt)) for tilt in seated]
-    turned, error = rotation if rotation is not None else (None, 0.0)
+    turned, error = (
+        (None, 0.0) if rotation is None else (rotation.rotation_deg, rotation.standard_uncertainty_deg)
+    )
     head = [
         (tilt, head_turn(tilt, other, rotation_deg=turned, standard_uncertainty_deg=error))
         for tilt in seated
@@ -245,10 +248,10 @@ def _found(
     eyes = None
     if right is not None and left is not None:
         eyes = both_eyes(
-            right[0],
-            left[0],
-            right_standard_uncertainty_deg=right[1],
-            left_standard_uncertainty_deg=left[1],
+            right.rotation_deg,
+            left.rotation_deg,
+            right_standard_uncertainty_deg=right.standard_uncertainty_deg,
+            left_standard_uncertainty_deg=left.standard_uncertainty_deg,
             taken=_TAKEN[taken or "apart"],
         )
     flags = [name for tilt in tilts.values() for name in tilt.flags] + list(eyes.flags if eyes else ())

@@ -1,6 +1,7 @@
 """A rotation with its standard uncertainty: typed, or read from the file that ``torsion measure`` wrote."""
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -11,32 +12,38 @@ from torsion.cli.toric_types import numbers
 from torsion.errors import TorsionError
 from torsion.files import MEASUREMENT_SCHEMA, read_json
 
-__all__ = ["Turn", "left_turn", "read_turn", "right_turn"]
-
-Turn = tuple[float, float]
-"""Rotation and its standard uncertainty, degrees."""
+__all__ = ["StatedTurn", "left_turn", "read_turn", "right_turn"]
 
 
-def read_turn(text: str, *, of: Eye | None = None) -> Turn:
+@dataclass(frozen=True, slots=True)
+class StatedTurn:
+    """A rotation with its standard uncertainty, and the file that it was read from, if it was."""
+
+    rotation_deg: float
+    standard_uncertainty_deg: float
+    file: Path | None = None
+
+
+def read_turn(text: str, *, of: Eye | None = None) -> StatedTurn:
     """Read a rotation and its standard uncertainty, typed or from a measurement's JSON (of that eye)."""
     try:
         rotation, uncertainty = numbers(text, 2, form="DEG,SD")
     except click.BadParameter:
         return _measured(text, of)
-    return rotation, uncertainty
+    return StatedTurn(rotation, uncertainty)
 
 
-def right_turn(text: str) -> Turn:
+def right_turn(text: str) -> StatedTurn:
     """Read a rotation of the right eye."""
     return read_turn(text, of="OD")
 
 
-def left_turn(text: str) -> Turn:
+def left_turn(text: str) -> StatedTurn:
     """Read a rotation of the left eye."""
     return read_turn(text, of="OS")
 
 
-def _measured(text: str, eye: Eye | None) -> Turn:
+def _measured(text: str, eye: Eye | None) -> StatedTurn:
     if not Path(text).is_file() and Path(text).suffix.lower() != ".json":
         msg = f"{text!r} is neither DEG,SD (rotation and standard uncertainty) nor a file that measure wrote"
         raise click.BadParameter(msg)
@@ -51,7 +58,10 @@ def _measured(text: str, eye: Eye | None) -> Turn:
     if record.get("verdict") == "refuse":
         msg = f"'{name}' holds no rotation to use: the measurement was refused"
         raise TorsionError(msg)
-    return _number(record, "rotation_deg", name), _number(record, "standard_uncertainty_deg", name)
+    rotation, uncertainty = (
+        _number(record, field, name) for field in ("rotation_deg", "standard_uncertainty_deg")
+    )
+    return StatedTurn(rotation, uncertainty, Path(text))
 
 
 def _number(record: Mapping[str, Any], field: str, name: str) -> float:

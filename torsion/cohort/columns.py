@@ -8,8 +8,12 @@ from typing import get_args
 from torsion.angles import read_axis_deg, read_direction_deg, read_eye
 from torsion.axis import AxisFrame
 from torsion.delimited import read_number
+from torsion.photo import TURNS
 
-__all__ = ["COLUMNS", "METHOD_PREFIX", "OTHER_PREFIX", "POSTURES", "Column", "column_of", "level_points"]
+__all__ = [
+    "COLUMNS", "METHOD_PREFIX", "OTHER_PREFIX", "POSTURES",
+    "Column", "cell_text", "column_of", "level_points",
+]  # fmt: skip
 
 METHOD_PREFIX = "method."
 """A column ``method.NAME`` is what another method gave for the pair, degrees, counter-clockwise positive."""
@@ -47,6 +51,21 @@ class Column:
     meaning: str
     required: bool = False
     default: str = ""
+
+
+def cell_text(value: object) -> str:
+    """Text of a cell of a table of values; a missing one is empty, a whole number has no decimals.
+
+    Examples
+    --------
+    >>> cell_text(7.0), cell_text(7.5), cell_text(float("inf")), cell_text(float("nan"))
+    ('7', '7.5', 'inf', '')
+    """
+    if value is None or value != value:  # NaN, which stands for missing, is not itself
+        return ""
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    return str(value).strip()
 
 
 def _number(text: str) -> float:
@@ -93,6 +112,14 @@ def _degrees(text: str) -> str:
     number = _number(text)
     if abs(number) > 180.0:
         msg = f"must lie from -180 to 180 degrees, not {text!r}"
+        raise ValueError(msg)
+    return _written(number)
+
+
+def _turn(text: str) -> str:
+    number = _number(text)
+    if number not in TURNS:
+        msg = f"must be 0, 90, 180 or 270 degrees, not {text!r}"
         raise ValueError(msg)
     return _written(number)
 
@@ -165,6 +192,13 @@ _TABLE = (
     ),
     Column("incision", "number", _optional(_incision), "planned direction of the incision, 0 to 360 degrees"),
     Column("mirrored", "boolean", _yes_or_no, "whether the second photo is known to be mirrored"),
+    Column(
+        "turned",
+        "number",
+        _optional(_turn),
+        "counter-clockwise turn of the second photo, where it is known: 0, 90, 180 or 270 degrees; with a "
+        "mirror, as it was before that",
+    ),
     Column("seated_level", "text", _level, _LEVEL.format("first")),
     Column("supine_level", "text", _level, _LEVEL.format("second")),
     Column("camera", "text", _text, "camera"),

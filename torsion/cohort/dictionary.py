@@ -31,7 +31,7 @@ class Entry:
 
 
 _UNITS = {"_deg": "degrees", "_px": "pixels"}
-_UNIT_OF = {"minutes": "minutes", "axis": "degrees", "incision": "degrees"}
+_UNIT_OF = {"minutes": "minutes", "axis": "degrees", "incision": "degrees", "turned": "degrees"}
 
 # What a field of a measurement means; the longest name that ends a column's wins.
 _MEANINGS = {

@@ -1,11 +1,12 @@
 """Estimates: a number with its interval, or the reason why there is none."""
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
+
+from torsion.record import plain_value
 
 __all__ = ["Estimate", "finite", "mean_estimate", "plain", "rounded", "unknown"]
 
@@ -94,17 +95,4 @@ def plain(value: object) -> object:
     >>> plain(Estimate(1.234567, (0.5, 2.0), 12, "mean"))
     {'value': 1.2346, 'interval_95': [0.5, 2.0], 'n': 12, 'method': 'mean', 'note': ''}
     """
-    if is_dataclass(value) and not isinstance(value, type):
-        return {field.name: plain(getattr(value, field.name)) for field in fields(value)}
-    if isinstance(value, Mapping):
-        return {str(key): plain(item) for key, item in value.items()}
-    if isinstance(value, np.generic):
-        value = value.item()
-    if isinstance(value, str | bool | int) or value is None:
-        return value
-    if isinstance(value, float):
-        return rounded(value) if math.isfinite(value) else None
-    if isinstance(value, Sequence):
-        return [plain(item) for item in value]
-    msg = f"a summary holds plain values, not {type(value).__name__}"
-    raise TypeError(msg)
+    return plain_value(value, rounded=lambda number, _: rounded(number))

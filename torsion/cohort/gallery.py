@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from torsion.cohort.columns import POSTURES
 from torsion.cohort.places import find_photo
 from torsion.errors import TorsionError
+from torsion.inset import inset
 from torsion.intake import read_photo
 
 if TYPE_CHECKING:
@@ -19,7 +20,7 @@ __all__ = ["Look", "picture", "worth_a_look"]
 
 _REACH = 1.5  # limbus radii shown about the middle of the eye: the eye, and little of the face
 _SIDE_PX = 240
-
+_ENOUGH_PX = 4 * _SIDE_PX  # longer side to read at: an eye fills a quarter of its photo, or more
 
 Why = Literal["largest torsion", "largest turn", "lowest confidence"]
 
@@ -123,22 +124,13 @@ def _look(row: "pd.Series[str]", why: Why) -> Look:
 
 
 def _cut(row: "pd.Series[str]", name: str, folder: Path) -> NDArray[np.uint8] | None:
-    import cv2
-
     try:
         path = find_photo(str(row[name]), str(folder)).location
         x, y, radius = (float(row[f"{name}.limbus.{field}_px"]) for field in ("x", "y", "radius"))
         if not np.isfinite([x, y, radius]).all():
             return None
-        photo = read_photo(path)
+        photo = read_photo(path, max_side_px=_ENOUGH_PX)
     except (TorsionError, OSError, KeyError, ValueError):
         return None
-    reach = _REACH * radius
-    corners = photo.to_decoded_px([(x - reach, y - reach), (x + reach, y - reach), (x - reach, y + reach)])
-    place = np.array([(0, 0), (_SIDE_PX, 0), (0, _SIDE_PX)], np.float32)
-    move = cv2.getAffineTransform(np.asarray(corners, np.float32), place)
-    pixels = np.ascontiguousarray(photo.pixels)
-    cut = cv2.warpAffine(
-        pixels, move, (_SIDE_PX, _SIDE_PX), flags=cv2.INTER_AREA, borderValue=(226, 226, 220)
-    )
+    cut = inset(photo, x, y, _REACH * radius, side=_SIDE_PX, beyond=(226, 226, 220))
     return np.asarray(np.repeat(cut[..., None], 3, axis=2) if cut.ndim == 2 else cut, np.uint8)

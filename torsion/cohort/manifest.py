@@ -11,10 +11,11 @@ from typing import cast
 
 from torsion.angles import Eye
 from torsion.axis import AxisFrame
-from torsion.cohort.columns import COLUMNS, OTHER_PREFIX, column_of
+from torsion.cohort.columns import COLUMNS, OTHER_PREFIX, cell_text, column_of
 from torsion.cohort.places import PhotoFile, find_photo, is_remote, read_remote
 from torsion.delimited import read_delimited
 from torsion.errors import LibraryError, ManifestError
+from torsion.photo import Turn, read_turn
 
 __all__ = ["Manifest", "Row", "doubts", "manifest_text", "read_manifest"]
 
@@ -63,6 +64,11 @@ class Row:
     def mirrored(self) -> bool:
         """Whether the second photo is known to be mirrored."""
         return self.cells.get("mirrored") == "true"
+
+    @property
+    def turned_deg(self) -> Turn:
+        """Counter-clockwise turn of the second photo, where it is known."""
+        return read_turn(self._number("turned") or 0)
 
     def _number(self, name: str) -> float | None:
         text = self.cells.get(name)
@@ -250,13 +256,5 @@ def _parquet_table(data: bytes) -> list[list[str]]:
     except arrow.ArrowException as fault:
         msg = f"the manifest is no Parquet file that can be read: {fault}"
         raise ManifestError(msg) from fault
-    columns = [[_cell(value) for value in column.to_pylist()] for column in table.columns]
+    columns = [[cell_text(value) for value in column.to_pylist()] for column in table.columns]
     return [list(table.column_names), *[list(line) for line in zip(*columns, strict=True)]]
-
-
-def _cell(value: object) -> str:
-    if value is None or value != value:  # NaN stands for missing in tables of numbers
-        return ""
-    if isinstance(value, float) and value == int(value):
-        return str(int(value))
-    return str(value)

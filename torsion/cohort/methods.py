@@ -6,7 +6,16 @@ from torsion.cohort.estimates import Estimate
 from torsion.cohort.repeatability import Repeatability
 from torsion.cohort.statistics import Summary
 
-__all__ = ["count", "degrees", "headline", "is_of_controls", "main_repeats", "methods_paragraphs", "percent"]
+__all__ = [
+    "count",
+    "degrees",
+    "headline",
+    "is_of_controls",
+    "main_repeats",
+    "methods_paragraphs",
+    "percent",
+    "plain_number",
+]
 
 _WITHIN = (
     "Repeatability is the within-subject standard deviation by one-way analysis of variance and 1.96 √2 "
@@ -203,7 +212,7 @@ def _further(summary: Summary) -> list[str]:
             found.append(
                 f"Repeats ({one.posture}, {one.over}s, {count(one.eyes, 'eye')}): within-subject SD "
                 f"{degrees(one.within_sd_deg)}, repeatability coefficient {degrees(one.coefficient_deg)}"
-                + (f", ICC(1,1) {_plain(one.icc)}." if one.posture == POSTURES[0] else ".")
+                + (f", ICC(1,1) {plain_number(one.icc)}." if one.posture == POSTURES[0] else ".")
             )
     for name, method in summary.agreement.items():
         if method.sd is not None:
@@ -237,15 +246,6 @@ def _common_words(summary: Summary) -> str:
     )
 
 
-def _plain(one: Estimate) -> str:
-    if one.value is None:
-        return "not known"
-    interval = (
-        "" if one.interval_95 is None else f" (95 % CI {one.interval_95[0]:.2f} to {one.interval_95[1]:.2f})"
-    )
-    return f"{one.value:.2f}{interval}".replace("-", "−")
-
-
 def count(number: int, noun: str) -> str:
     """Write a number with its noun.
 
@@ -255,3 +255,13 @@ def count(number: int, noun: str) -> str:
     ('1 eye', '0 pairs')
     """
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def plain_number(one: Estimate) -> str:
+    """Write an estimate without a unit, with its interval."""
+    if one.value is None:
+        return "not known"
+    interval = (
+        "" if one.interval_95 is None else f" (95 % CI {one.interval_95[0]:.2f} to {one.interval_95[1]:.2f})"
+    )
+    return f"{one.value:.2f}{interval}".replace("-", "−")

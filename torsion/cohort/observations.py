@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from torsion.angles import read_eye, wrap_rotation_deg
-from torsion.cohort.columns import METHOD_PREFIX, POSTURES
+from torsion.cohort.columns import METHOD_PREFIX, POSTURES, cell_text
 from torsion.errors import TorsionError
 from torsion.flags import Verdict
 
@@ -149,12 +149,4 @@ def _once(table: "pd.DataFrame") -> "pd.DataFrame":
 
 def _text(column: "pd.Series[str]") -> "pd.Series[str]":
     """Cells as text, a missing one empty, a whole number without its decimals."""
-    return column.map(_cell).astype(object)
-
-
-def _cell(value: object) -> str:
-    if value is None or value != value:  # NaN is not itself
-        return ""
-    if isinstance(value, float) and value.is_integer():
-        return str(int(value))
-    return str(value).strip()
+    return column.map(cell_text).astype(object)

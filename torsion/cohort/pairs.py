@@ -4,20 +4,20 @@ import hashlib
 import json
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
-
-import numpy as np
 
 from torsion._version import __version__
 from torsion.angles import Eye
 from torsion.axis import AxisFrame
+from torsion.cohort.light import light, measure_light
 from torsion.cohort.manifest import Row
 from torsion.cohort.places import PhotoFile, local_copy
 from torsion.errors import PhotoError
 from torsion.files import MEASUREMENT_SCHEMA
-from torsion.measurement import MeasureOptions, measure_pair
-from torsion.preparation import PreparedPhoto, prepare
+from torsion.measurement import MeasureOptions
+from torsion.photo import Turn
+from torsion.preparation import PreparedPhoto, PrepareOptions, prepare
 from torsion.record import measurement_record
 
 __all__ = ["Group", "Measured", "Pair", "grouped", "measure_group", "pair_of"]
@@ -60,11 +60,13 @@ class Measured:
 
 Group = tuple[Pair, ...]
 
+_Use = tuple[str, Eye, Turn]  # how a photo is prepared: its content, whose eye, how the picture is turned
+
 
 def pair_of(row: Row, seated_digest: str, supine_digest: str) -> Pair:
     """Make the measurement that a row of a manifest asks for."""
-    options = MeasureOptions(mirrored=row.mirrored)
-    settings = (row.eye, row.axis_deg, row.axis_frame, row.incision_deg, row.mirrored)
+    options = MeasureOptions(mirrored=row.mirrored, turned_deg=row.turned_deg)
+    settings = (row.eye, row.axis_deg, row.axis_frame, row.incision_deg, row.mirrored, row.turned_deg)
     parts = (MEASUREMENT_SCHEMA, __version__, seated_digest, supine_digest, *settings)
     key = hashlib.sha256(json.dumps(parts).encode()).hexdigest()
     digests = (seated_digest, supine_digest)
@@ -111,14 +113,14 @@ def measure_group(group: Group) -> list[Measured]:
     list of Measured
         One for each pair, in order; whatever goes wrong with a pair is that pair's reason.
     """
-    prepared: dict[tuple[str, Eye], PreparedPhoto | str] = {}
+    prepared: dict[_Use, PreparedPhoto | str] = {}
     wanted = Counter(use for pair in group for use in _uses(pair))
     results = []
     for pair in group:
         photos = []
         for use, file in zip(_uses(pair), (pair.seated, pair.supine), strict=True):
             if use not in prepared:
-                prepared[use] = _prepared(file, *use)
+                prepared[use] = _prepared(file, use)
             photos.append(prepared[use])
         results.append(_measured(pair, photos))
         wanted.subtract(_uses(pair))
@@ -128,24 +130,27 @@ def measure_group(group: Group) -> list[Measured]:
     return results
 
 
-def _uses(pair: Pair) -> Iterator[tuple[str, Eye]]:
-    return ((digest, pair.eye) for digest in pair.digests)
+def _uses(pair: Pair) -> Iterator[_Use]:
+    turns: tuple[Turn, Turn] = (0, pair.options.of_supine.turned_deg)
+    return ((digest, pair.eye, turn) for digest, turn in zip(pair.digests, turns, strict=True))
 
 
-def _prepared(file: PhotoFile, digest: str, eye: Eye) -> PreparedPhoto | str:
-    """Prepare a photo, or say why that is not possible."""
+def _prepared(file: PhotoFile, use: _Use) -> PreparedPhoto | str:
+    """Prepare a photo to wait for its pairs, or say why that is not possible."""
     try:
-        with local_copy(file) as path:
-            try:
-                photo = prepare(path, eye=eye)
-            except PhotoError as fault:
-                return str(fault).replace(f"'{path}'", f"'{file.name}'")  # no places of this machine
-        if photo.photo.sha256 != digest:
-            return f"'{file.name}' was changed while the cohort was measured"
-        # The eye has been cut out; without the whole picture a photo that waits takes a tenth of the memory.
-        return replace(photo, photo=replace(photo.photo, pixels=np.zeros((1, 1), np.uint8)))
+        return light(_whole(file, use))
     except Exception as fault:  # one photo is never the end of the run
         return _unforeseen(f"'{file.name}'", fault)
+
+
+def _whole(file: PhotoFile, use: _Use) -> PreparedPhoto:
+    digest, eye, turn = use
+    with local_copy(file) as path:
+        photo = prepare(path, eye=eye, options=PrepareOptions(turned_deg=turn))
+    if photo.photo.sha256 != digest:
+        msg = f"'{file.name}' was changed while the cohort was measured"
+        raise PhotoError(msg)
+    return photo
 
 
 def _measured(pair: Pair, photos: Iterable[PreparedPhoto | str]) -> Measured:
@@ -154,9 +159,11 @@ def _measured(pair: Pair, photos: Iterable[PreparedPhoto | str]) -> Measured:
         return Measured(pair.key, None, "; ".join(reasons))
     seated, supine = (photo for photo in photos if not isinstance(photo, str))
     try:
-        found = measure_pair(
+        _, use = _uses(pair)
+        found = measure_light(
             seated,
             supine,
+            whole=lambda: _whole(pair.supine, use),
             eye=pair.eye,
             axis_deg=pair.axis_deg,
             axis_frame=pair.axis_frame,

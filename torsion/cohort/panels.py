@@ -1,4 +1,4 @@
-"""What the figures of a cohort share: colours and shapes, and one set of axes."""
+"""What the figures of a cohort and of a validation share: colours and shapes, and one set of axes."""
 
 from typing import TYPE_CHECKING, Any
 
@@ -7,14 +7,15 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 __all__ = [
-    "EYE_STYLE", "GREY", "INK", "PALE", "TURN_STYLE", "WIDTH",
+    "BLUE", "EYE_STYLE", "GREEN", "GREY", "INK", "PALE", "TURN_STYLE", "VERMILION", "WIDTH",
     "dots", "dress", "panel", "write",
 ]  # fmt: skip
 
-# Colours told apart by colour-blind eyes (Okabe & Ito's set); each has one meaning in all figures.
+# Colours told apart by colour-blind eyes (Okabe & Ito's set); each has one meaning in all figures of a page.
+BLUE, VERMILION, GREEN, PURPLE = "#0072B2", "#D55E00", "#009E73", "#CC79A7"
 GREY, INK, PALE = "#6E6E6E", "#1A1A1A", "#E2E2DC"
-TURN_STYLE = {"excyclo": ("#0072B2", ""), "incyclo": ("#D55E00", "////")}  # blue; vermilion, hatched
-EYE_STYLE = {"OD": ("o", "#009E73", "right eye"), "OS": ("s", "#CC79A7", "left eye")}  # green, purple
+TURN_STYLE = {"excyclo": (BLUE, ""), "incyclo": (VERMILION, "////")}
+EYE_STYLE = {"OD": ("o", GREEN, "right eye"), "OS": ("s", PURPLE, "left eye")}
 WIDTH = 4.6  # inches: a column and a half
 _CROWD = 500  # points from which on rings hide each other
 _MANY = 5000  # points from which on they are drawn as a picture; single shapes would make a page of megabytes

@@ -110,19 +110,31 @@ def content_digest(file: PhotoFile) -> str:
 def local_copy(file: PhotoFile) -> Iterator[str]:
     """Give the path of a photo's file; a remote one is fetched into a temporary folder for the while.
 
+    Faults of the photo met in the meantime name it as the manifest does, and no place of this machine.
+
     Raises
     ------
     PhotoError
         If the file cannot be fetched.
     """
     if not is_remote(file.location):
-        yield file.location
+        with _named(file, file.location):
+            yield file.location
         return
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder, posixpath.basename(file.location) or "photo")
         with _readable(file):
             path.write_bytes(read_remote(file.location))
-        yield str(path)
+        with _named(file, str(path)):
+            yield str(path)
+
+
+@contextmanager
+def _named(file: PhotoFile, path: str) -> Iterator[None]:
+    try:
+        yield
+    except PhotoError as fault:
+        raise PhotoError(str(fault).replace(f"'{path}'", f"'{file.name}'")) from fault
 
 
 def read_remote(url: str) -> bytes:

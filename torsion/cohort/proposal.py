@@ -16,7 +16,7 @@ _POSTURES = {
     **dict.fromkeys(("seated", "sitting", "sit", "upright", "erect"), "seated"),
     **dict.fromkeys(("supine", "lying", "lie", "recumbent"), "supine"),
 }
-_SESSION = re.compile(r"(?:s|session|visit|day|week|month)(\d+)")
+_SESSION = re.compile(r"(?:session|visit|day|week|month)(\d+)")
 _DATE = re.compile(r"(?:19|20)\d\d(-?)\d\d\1\d\d")
 _WORD = re.compile(r"(?:19|20)\d\d-\d\d-\d\d|[^\s._+-]+")
 _COLUMNS = ("patient", "eye", "seated", "supine", "session", "repeat", "posture")

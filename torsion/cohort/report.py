@@ -24,9 +24,11 @@ from torsion.cohort.methods import (
     main_repeats,
     methods_paragraphs,
     percent,
+    plain_number,
 )
 from torsion.cohort.observations import eyes, observations
 from torsion.cohort.statistics import SIGN, Summary
+from torsion.cohort.table import DICTIONARY_NAME, EYES_NAME
 from torsion.files import write_whole
 from torsion.flags import FLAGS
 from torsion.pictures import FORMATS, figure_bytes
@@ -99,11 +101,11 @@ def write_report(
             write_whole(figure_bytes(figure, kind, dpi=_DPI), pictures / f"{name}.{kind}")
     paragraphs = methods_paragraphs(summary)
     write_whole("# Methods and results\n\n" + "\n\n".join(paragraphs) + "\n", folder / "methods.md")
-    write_whole(by_eye.round(4).to_csv(index=False, lineterminator="\n"), folder / "eyes.csv")
+    write_whole(by_eye.round(4).to_csv(index=False, lineterminator="\n"), folder / EYES_NAME)
     entries = dictionary([str(name) for name in table.columns])
     header = ("column", "kind", "unit", "meaning")
     rows = [[getattr(entry, name) for name in header] for entry in entries]
-    write_whole(_csv([header, *rows]), folder / "data-dictionary.csv")
+    write_whole(_csv([header, *rows]), folder / DICTIONARY_NAME)
     looks = worth_a_look(data)
     page = _render(
         title=title or ("Repeats of a cohort" if is_of_controls(summary) else "Torsion of a cohort"),
@@ -154,7 +156,7 @@ def _render(*, summary: Summary, **given: Any) -> str:  # noqa: ANN401 - what th
         "count": count,
         "degrees": degrees,
         "percent": percent,
-        "number": _number,
+        "number": plain_number,
         "p": _p,
     }
     template = environment.get_template("report.html")
@@ -237,15 +239,6 @@ def _reach(one: Estimate, *, signed: bool = False) -> str:
         return one.note
     form = "+.1f" if signed else ".1f"
     return f"95 % CI {one.interval_95[0]:{form}} to {one.interval_95[1]:{form}}".replace("-", "−")
-
-
-def _number(one: Estimate) -> str:
-    if one.value is None:
-        return "not known"
-    ends = (
-        "" if one.interval_95 is None else f" (95 % CI {one.interval_95[0]:.2f} to {one.interval_95[1]:.2f})"
-    )
-    return f"{one.value:.2f}{ends}".replace("-", "−")
 
 
 def _p(value: float | None) -> str:

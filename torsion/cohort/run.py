@@ -101,13 +101,14 @@ def run_cohort(
             pair = pairs.get(row.number)
             return (store.get(pair.key) if pair else None), reasons.get(row.number, "")
 
+        table = write_csv(folder, manifest, result_of)
         return CohortRun(
             len(manifest.rows),
             len(pending) - len(failed),
             len(wanted) - len(pending),
             dict(sorted(reasons.items())),
-            write_csv(folder, manifest, result_of),
-            write_parquet(folder, manifest, result_of),
+            table,
+            write_parquet(table),
         )
 
 

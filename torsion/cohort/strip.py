@@ -136,7 +136,7 @@ def strip_photo(task: _Task) -> _Copy:
             limbus = prepare(path).limbus
             photo = read_photo(path)
     except PhotoError as fault:
-        return _Copy(task.target, reason=str(fault).replace(f"'{task.file.location}'", f"'{task.file.name}'"))
+        return _Copy(task.target, reason=str(fault))
     if limbus is None:
         return _Copy(task.target, reason=f"no eye was found in '{task.file.name}', so nothing can be cut out")
     half = max(_REACH * limbus.radius_px, MIN_SIDE_PX / 2)

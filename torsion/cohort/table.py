@@ -17,9 +17,15 @@ from torsion.files import MEASUREMENT_SCHEMA, read_schema, row
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = ["CSV_NAME", "PARQUET_NAME", "Lookup", "kind_of", "read_table", "write_csv", "write_parquet"]
+__all__ = [
+    "CSV_NAME", "DICTIONARY_NAME", "EYES_NAME", "PARQUET_NAME", "TABLE_NAMES",
+    "Lookup", "kind_of", "read_table", "write_csv", "write_parquet",
+]  # fmt: skip
 
 CSV_NAME, PARQUET_NAME = "results.csv", "results.parquet"
+EYES_NAME, DICTIONARY_NAME = "eyes.csv", "data-dictionary.csv"
+TABLE_NAMES = (CSV_NAME, PARQUET_NAME, EYES_NAME, DICTIONARY_NAME)
+"""Tables that a run and its report write."""
 
 Lookup = Callable[[Row], tuple[dict[str, Any] | None, str]]
 """Gives the record of a row, or None with the reason why there is none."""
@@ -48,8 +54,8 @@ def write_csv(folder: Path, manifest: Manifest, result_of: Lookup) -> Path:
     return path
 
 
-def write_parquet(folder: Path, manifest: Manifest, result_of: Lookup) -> Path | None:
-    """Write ``results.parquet``, typed; None where pyarrow is not installed.
+def write_parquet(table: Path) -> Path | None:
+    """Write ``results.parquet`` beside ``results.csv``, from it, typed; None where pyarrow is not installed.
 
     Raises
     ------
@@ -61,14 +67,16 @@ def write_parquet(folder: Path, manifest: Manifest, result_of: Lookup) -> Path |
         from pyarrow import parquet
     except ImportError:
         return None
-    path = folder / PARQUET_NAME
+    path = table.with_name(PARQUET_NAME)
     types = {"number": arrow.float64(), "boolean": arrow.bool_(), "text": arrow.string()}
-    columns = _columns(manifest, result_of)
-    schema = arrow.schema([(name, types[kind_of(name)]) for name in columns])
-    with _whole(path) as part, parquet.ParquetWriter(part, schema) as writer:
-        for lines in _chunks(_lines(manifest, result_of)):
-            typed = [{name: _typed(line.get(name, ""), kind_of(name)) for name in columns} for line in lines]
-            writer.write_table(arrow.Table.from_pylist(typed, schema=schema))
+    with table.open(newline="", encoding="utf-8") as stream, _whole(path) as part:
+        reader = csv.DictReader(stream)
+        kinds = {name: kind_of(name) for name in reader.fieldnames or ()}
+        schema = arrow.schema([(name, types[kind]) for name, kind in kinds.items()])
+        with parquet.ParquetWriter(part, schema) as writer:
+            for lines in _chunks(reader):
+                typed = [{name: _typed(line[name], kind) for name, kind in kinds.items()} for line in lines]
+                writer.write_table(arrow.Table.from_pylist(typed, schema=schema))
     return path
 
 
@@ -118,7 +126,8 @@ def _lines(manifest: Manifest, result_of: Lookup) -> Iterator[dict[str, str]]:
             fields = {name: value for name, value in record.items() if name not in _ELSEWHERE}
             line |= row(fields) | _level(pair, record)
             line |= {"seated.file": pair.seated.name, "supine.file": pair.supine.name}  # as named now
-        yield {name: text for name, text in line.items() if text}
+        # A lone carriage return would end the line for most readers, since the csv module does not quote it.
+        yield {name: text.replace("\r", " ") for name, text in line.items() if text}
 
 
 def _columns(manifest: Manifest, result_of: Lookup) -> list[str]:
