@@ -474,7 +474,9 @@ def test_what_was_not_looked_for_without_an_eye_is_not_said_to_be_missing():
     survey = landmark_survey.survey_landmarks(no_eye())
     assert survey.flags == ("no_eye",)
     assert survey_text(survey) == ["REFUSED: no eye was found in the picture"]
+    expecting = marking.MarkOptions(expected=2)
     assert marking.read_marks(no_eye()).flags == ("no_eye",)
+    assert marking.read_marks(no_eye(), options=expecting).flags == ("no_eye",)
 
 
 @pytest.mark.parametrize(("shown", "refused"), [("OS", True), ("OD", False), (None, False)])

@@ -116,7 +116,7 @@ def test_without_axis_the_rotation_is_the_headline():
 
 def test_review_says_why_and_what_the_flags_without_room_mean():
     said = text_of(everything())
-    assert "REVIEW Iris and limbal band give different rotations, and 4 more below." in said
+    assert "REVIEW Iris and limbal band give different rotations; 4 more reasons below." in said
     assert "Further: lids cover much of the limbus; the axis refers to the keratometry, and how that" in said
     assert "In the patient's frame, view undone: 97.4°" in said
     assert "mirrored left to right" in said
@@ -131,11 +131,19 @@ def test_a_flag_of_one_photo_says_which():
     assert "What to do: Supine photo: fill half of the picture" in refused
 
 
+def test_a_refusal_gives_every_reason_and_the_photo_that_shows_the_other_side():
+    flags = ("eyes_do_not_match", "other_side")
+    made = replace(made_up.refused(), flags=flags, eye="OS", lateralities=(None, "OD"))
+    said = text_of(made)
+    assert "and it does not match: another eye" in said
+    assert "supine photo: by the inner corner of the lids, a photo shows the other eye" in said
+
+
 def test_a_reason_of_two_clauses_counts_once():
     said = text_of(everything(flags=("photo_does_not_match", "frame_unknown")))
     assert "REVIEW One of several photos matches none of the others: another eye, another patient" in said
     assert "or a mirrored picture; it was left out. Axis:" in said
-    assert "more below" not in said
+    assert "below" not in said.split("Axis:")[0]
 
 
 @pytest.mark.parametrize("make", [made_up.refused, made_up.nothing_found])

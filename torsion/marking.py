@@ -188,13 +188,20 @@ def _marking(
     meridians = tuple(meridian_beside(angle, marks) for angle in planned)
     flags = [name for name in first.flags if name not in FORECASTS] if pair is None else list(pair.flags)
     flags += ["other_side"] if pair is None and first.laterality.contradicts(named) else []
-    flags += ink_flags + _flags(first, second, marks, lost, meridians)
+    if marks or not _unread(first, second):
+        flags += ink_flags
+    flags += _flags(first, second, marks, lost, meridians)
     verdict = worst_verdict(flags)
     axis = None if verdict == "refuse" else axis
     return Marking(
         case, marks, lost, axis, meridians, points, verdict, tuple(dict.fromkeys(flags)), first, second, pair,
         named, options,
     )  # fmt: skip
+
+
+def _unread(*photos: PreparedPhoto | None) -> bool:
+    """Whether ink could not be looked for in one of the photos."""
+    return any({"no_eye", "on_its_side"} & set(photo.flags) for photo in photos if photo is not None)
 
 
 def _flags(
@@ -206,10 +213,9 @@ def _flags(
 ) -> list[str]:
     photos = [photo for photo in (seated, supine) if photo is not None]
     shown = [photo.picture.rgb for photo in photos if photo.picture is not None]
-    unread = any({"no_eye", "on_its_side"} & set(photo.flags) for photo in photos)
     conditions = {
         "ink_needs_colour": any(is_grey(rgb) for rgb in shown),
-        "no_ink": not marks and not lost and not unread,
+        "no_ink": not marks and not lost and not _unread(seated, supine),
         "ink_or_pigment": any(not mark.certain for mark in marks),
         "mark_covered": any(mark.covered for mark in marks),
         "broad_mark": any(mark.width_deg > _BROAD_DEG for mark in marks),

@@ -105,11 +105,14 @@ def _capital(words: str) -> str:
 
 
 def _reason(m: Measurement) -> str:
-    """Say why a sheet has its verdict; of many reasons the first, since the flags are written out below."""
+    """Say why a sheet has its verdict: all that refuses; of what is for review the first, the rest below."""
     if m.verdict == "accept":
         return _SEEN
     first, *more = (_meaning(name, m) for name in m.flags if FLAGS[name].verdict == m.verdict)
-    return _capital(first) + (f", and {len(more)} more below" if more and m.verdict == "review" else "") + "."
+    if m.verdict == "refuse":
+        return "; ".join([_capital(first), *more]) + "."
+    others = f"; {len(more)} more {'reason' if len(more) == 1 else 'reasons'} below" if more else ""
+    return f"{_capital(first)}{others}."
 
 
 def _meaning(name: str, m: Measurement) -> str:

@@ -105,6 +105,9 @@ def photo_named(name: str, pair: "Measurement | None") -> str:
         return ""
     photos = {"seated": pair.seated, "supine": pair.supine}
     having = [role for role, photo in photos.items() if name in photo.flags]
+    if name == "other_side" and pair.eye is not None:  # a pair has it, and a photo shows it
+        seen = zip(photos, pair.lateralities, strict=True)
+        having = [role for role, side in seen if side not in (None, pair.eye)]
     first = "first " if pair.network is not None else ""
     if len(having) == len(photos):
         return f"both {first}photos: "
