@@ -62,8 +62,7 @@ def wrap_direction_deg(angle_deg: float | NDArray[np.float64]) -> float | NDArra
     >>> wrap_direction_deg(-10.0), wrap_direction_deg(360.0)
     (350.0, 0.0)
     """
-    wrapped = np.asarray(angle_deg, dtype=float) % 360.0
-    return _plain(np.where(wrapped >= 360.0, 0.0, wrapped))  # a tiny negative angle rounds up to 360
+    return _plain(_remainder(angle_deg, 360.0))
 
 
 @overload
@@ -78,7 +77,7 @@ def wrap_rotation_deg(angle_deg: float | NDArray[np.float64]) -> float | NDArray
     >>> wrap_rotation_deg(350.0), wrap_rotation_deg(180.0)
     (-10.0, -180.0)
     """
-    return _plain((np.asarray(angle_deg, dtype=float) + 180.0) % 360.0 - 180.0)
+    return _plain(_remainder(np.asarray(angle_deg, dtype=float) + 180.0, 360.0) - 180.0)
 
 
 @overload
@@ -94,7 +93,7 @@ def axis_difference_deg(first_deg: ArrayLike, second_deg: ArrayLike) -> float | 
     10.0
     """
     difference = np.asarray(first_deg, dtype=float) - np.asarray(second_deg, dtype=float)
-    return _plain((difference + 90.0) % 180.0 - 90.0)
+    return _plain(_remainder(difference + 90.0, 180.0) - 90.0)
 
 
 def mirror_axis_deg(axis_deg: float) -> float:
@@ -229,6 +228,12 @@ def rotation_name(
     if abs(rotation_deg) <= 2.0 * standard_uncertainty_deg:
         return "none"
     return "excyclotorsion" if (rotation_deg > 0) == (eye == "OD") else "incyclotorsion"
+
+
+def _remainder(angle_deg: ArrayLike, turn_deg: float) -> NDArray[np.float64]:
+    """Remainder in [0, turn): that of a tiny negative angle, which rounds up to the whole turn, is 0."""
+    remainder = np.asarray(angle_deg, dtype=float) % turn_deg
+    return np.where(remainder >= turn_deg, 0.0, remainder)
 
 
 def _plain(values: NDArray[np.float64]) -> float | NDArray[np.float64]:
