@@ -8,12 +8,12 @@ continuation on the other side of the eye are the same point, and 5 and 175 degr
 
 from dataclasses import dataclass
 from math import atan2, degrees, hypot, isfinite
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from torsion.angles import wrap_axis_deg
+from torsion.angles import read_choice, wrap_axis_deg
 
 __all__ = [
     "NO_CYLINDER_D",
@@ -206,11 +206,17 @@ def refraction_from_power(power_d: ArrayLike, *, sign: CylinderSign = "minus") -
     Refraction
         Without an axis where no cylinder is left.
 
+    Raises
+    ------
+    ValueError
+        If the sign is another word.
+
     Examples
     --------
     >>> refraction_from_power([0.0, 0.0, 0.5])
     Refraction(sphere_d=0.5, cylinder_d=-1.0, axis_deg=45.0)
     """
+    sign = read_choice(sign, get_args(CylinderSign), name="sign of the cylinder")
     mean, j0, j45 = (float(value) for value in np.asarray(power_d, dtype=float))
     size = 2.0 * hypot(j0, j45)
     if size <= NO_CYLINDER_D:
@@ -237,6 +243,22 @@ def transpose(refraction: Refraction) -> Refraction:
 
 def add_refractions(*refractions: Refraction, sign: CylinderSign = "minus") -> Refraction:
     """Sum of thin lenses in contact, obliquely crossed or not.
+
+    Parameters
+    ----------
+    *refractions : Refraction
+        In one plane; of none of them the sum is plano.
+    sign : {"minus", "plus"}, optional
+        Sign of the cylinder.
+
+    Returns
+    -------
+    Refraction
+
+    Raises
+    ------
+    ValueError
+        If a cylinder has no axis, or the sign is another word.
 
     Examples
     --------

@@ -10,6 +10,7 @@ from torsion.angles import (
     mirror_axis_deg,
     mirror_direction_deg,
     read_axis_deg,
+    read_choice,
     read_direction_deg,
     wrap_axis_deg,
     wrap_direction_deg,
@@ -187,9 +188,7 @@ def check_plan(axis_deg: float | None, incision_deg: float | None, *, frame: Axi
 
 
 def _check_frame(frame: AxisFrame) -> None:
-    if frame not in _FRAME_DEG:
-        msg = f"the axis frame must be same, level or unknown, not {frame!r}"
-        raise ValueError(msg)
+    read_choice(frame, _FRAME_DEG, name="the axis frame")
 
 
 def _checked(tilt: tuple[float, float], frame: AxisFrame) -> tuple[float, float]:

@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.angles import Eye, rotation_name, wrap_rotation_deg
+from torsion.angles import read_eye, rotation_name, wrap_rotation_deg
 from torsion.delimited import read_delimited, read_number
 from torsion.errors import TorsionError
 from torsion.flags import Verdict, worst_verdict
@@ -162,7 +162,7 @@ def fit_pairs(
     mirrored: bool = False,
     seated_limbus: Ellipse | None = None,
     supine_limbus: Ellipse | None = None,
-    eye: Eye | None = None,
+    eye: str | None = None,
 ) -> HandRotation:
     """Rotation, scale and misfit of two or more pairs.
 
@@ -178,7 +178,7 @@ def fit_pairs(
         Whether the supine picture is mirrored left to right.
     seated_limbus, supine_limbus : Ellipse, optional
         Help to tell which pair is wrong when there are few; they do not enter the rotation.
-    eye : {"OD", "OS"}, optional
+    eye : {"OD", "OS", "R", "L"}, optional
         Names the direction.
 
     Returns
@@ -188,8 +188,10 @@ def fit_pairs(
     Raises
     ------
     ValueError
-        If there are fewer than two pairs, the points of a photo all coincide, or `click_px` is not positive.
+        If there are fewer than two pairs, the points of a photo all coincide, `click_px` is not positive, or
+        `eye` names no eye.
     """
+    eye = None if eye is None else read_eye(eye)
     if click_px is not None and not 0.0 < click_px < math.inf:
         msg = f"click_px must be a number of pixels above 0, not {click_px:g}"
         raise ValueError(msg)
