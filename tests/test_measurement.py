@@ -125,6 +125,40 @@ def test_a_seated_photo_unmirrored_once_is_not_mirrored_back():
     assert (turned.mirrored, turned.turned_deg) == (True, 180)
 
 
+@pytest.mark.parametrize("mirrored", [False, True])
+@pytest.mark.parametrize("turn_deg", [0, 90, 180, 270])
+def test_preparing_anew_changes_nothing_and_keeps_what_was_stated(turn_deg, mirrored):
+    rgb = take_photo(load_layers()["seated"], 0.0, role="seated")
+    stated = PrepareOptions(mirrored=mirrored, turned_deg=turn_deg)
+    at_once = torsion.prepare(rgb, options=stated)
+    assert torsion.prepare(at_once) is torsion.prepare(at_once, options=stated) is at_once
+    flip, turn = PrepareOptions(mirrored=True), PrepareOptions(turned_deg=turn_deg)
+    as_it_looks = PrepareOptions(turned_deg=-turn_deg % 360 if mirrored else turn_deg)  # before the mirror
+    for steps in ((PrepareOptions(), stated), (flip, turn) if mirrored else (turn,), (as_it_looks, stated)):
+        found = rgb
+        for options in steps:
+            found = torsion.prepare(found, options=options)
+        same_prepared(found, at_once)
+    if mirrored:
+        same_prepared(torsion.prepare(torsion.prepare(rgb, options=as_it_looks), options=flip), at_once)
+
+
+def same_prepared(one: PreparedPhoto, other: PreparedPhoto) -> None:
+    for name in ("limbus", "pupil", "measures", "flags", "laterality", "turned_deg", "mirrored"):
+        assert getattr(one, name) == getattr(other, name), name
+    np.testing.assert_array_equal(one.photo.pixels, other.photo.pixels)
+    np.testing.assert_array_equal(one.picture.valid, other.picture.valid)
+
+
+def test_the_eye_stated_of_a_prepared_photo_is_kept():
+    blank = torsion.prepare(np.full((200, 220), 128, np.uint8))
+    told = torsion.prepare(blank, eye="R")
+    assert (told.photo.eye, blank.photo.eye) == ("OD", None)
+    assert torsion.prepare(told, eye="OD") is told
+    with pytest.raises(torsion.PhotoError, match="states that it shows OD, but OS was given"):
+        torsion.prepare(told, eye="OS")
+
+
 @pytest.mark.parametrize("quarters", [1, 2, 3])
 def test_turned_view_is_undone_and_said(quarters):
     first, second = pair(1, "moderate", 7.0)
