@@ -146,6 +146,20 @@ def test_points_that_coincide_and_too_few_pairs_are_refused():
         fit_pairs(pairs, click_px=0.0)
 
 
+@pytest.mark.parametrize("photo", ["seated", "supine"])
+@pytest.mark.parametrize("count", [2, 3])
+def test_all_points_but_one_may_coincide(count, photo):
+    """Without that one, no map can be fitted to the others; but it is there, and all do not coincide."""
+    places = [((100, 100), place) for place in [(100, 100), (140, 130), (100, 150)][:count]]
+    places.append(((300, 300), (300, 300)))
+    if photo == "supine":
+        places = [place[::-1] for place in places]
+    pairs = [LandmarkPair(str(n), *map(float, one + other)) for n, (one, other) in enumerate(places)]
+    found = fit_pairs(pairs)
+    assert found.verdict != "accept"
+    assert [suspect.kind for suspect in found.suspects] == ["unknown"]
+
+
 def test_quantiles_equal_those_of_scipy():
     for freedom in (2, 4, 10, 60):
         assert t_quantile(0.95, freedom) == pytest.approx(scipy.stats.t.ppf(0.975, freedom), rel=1e-8)
