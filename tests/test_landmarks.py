@@ -182,7 +182,7 @@ def test_leverages_add_up_to_two():
 
 @pytest.mark.slow
 @pytest.mark.parametrize("click_px", [None, 1.0])
-@pytest.mark.parametrize("count", [2, 3, 5, 9])
+@pytest.mark.parametrize("count", [2, 3, 4, 5, 9])
 def test_the_truth_lies_in_the_95_percent_interval_in_93_to_97_percent(count, click_px):
     rng = np.random.default_rng([count, 0 if click_px is None else 1])
     trials, inside, accused = 1200, 0, 0  # 95 % of 1200 has a standard error of 0.6 %
@@ -274,6 +274,16 @@ def test_two_pairs_say_what_they_assume():
     assert fit_pairs(pairs).flags[0] == "two_pairs"
     assert fit_pairs(pairs).click_px == 1.0
     assert "two_pairs" not in fit_pairs(pairs, click_px=2.0).flags
+
+
+@pytest.mark.parametrize("count", [3, 4, 10])
+def test_pairs_that_happen_to_fit_are_as_uncertain_as_clicks_rounded_to_pixels(count):
+    pairs, _ = drawn_pairs(np.random.default_rng(count), count, rotation_deg=6.0, scale=0.8)
+    found = fit_pairs(pairs)
+    rounded = fit_pairs(pairs, click_px=1.0 / np.sqrt(12.0))  # of a uniform error within a pixel
+    assert found.standard_uncertainty_deg == pytest.approx(rounded.standard_uncertainty_deg)
+    assert compare_rotation(found, 6.05, 0.02).agrees
+    assert found.degrees_of_freedom == 2 * count - 4
 
 
 def test_agreement_with_a_measurement_is_within_the_joint_95_percent_interval():
