@@ -309,6 +309,9 @@ def test_pixel_map_carries_the_limbus_centre():
         ({"axis_frame": "tilted"}, "must be same, level or unknown, not 'tilted'"),
         ({"axis_frame": "same"}, "the axis frame same needs an axis"),
         ({"axis_deg": "90"}, "axis must lie from 0 to 180 degrees, not '90'"),
+        ({"axis_tilt": (1.0, 0.1)}, "a measured tilt of the seated photo needs an axis"),
+        ({"axis_deg": 90, "axis_tilt": (60.0, 1.0)}, "a tilt must lie within 45 degrees"),
+        ({"axis_deg": 90, "axis_tilt": (1.0, 1.0), "axis_frame": "same"}, "in place of an axis frame"),
         ({"incision_deg": 30}, "an incision at 30 degrees needs an axis"),
         ({"eye": 3}, "eye must be OD or R .right., OS or L .left., not 3"),
     ],
@@ -317,6 +320,21 @@ def test_a_plan_that_cannot_be_carried_is_refused_before_anything_is_read(plan, 
     for seated in ("missing.jpg", ["missing.jpg", "missing.jpg"]):
         with pytest.raises(ValueError, match=match):
             torsion.measure(seated, "missing.jpg", **plan)
+
+
+@pytest.mark.parametrize("several", [False, True])
+def test_a_stated_tilt_turns_axis_and_incision_along(several):
+    first, second, _ = prepared(1, "moderate", 7.0)
+    photos = ([first, first], second) if several else (first, second)
+    planned = {"axis_deg": 175.0, "incision_deg": 350.0}
+    level = torsion.measure(*photos, axis_frame="same", **planned)
+    found = torsion.measure(*photos, axis_tilt=(3.0, 0.4), **planned)
+    assert found.rotation_deg == level.rotation_deg
+    assert found.axis.surgical_deg == pytest.approx((level.axis.surgical_deg + 3.0) % 180.0)
+    assert found.incision.surgical_deg == pytest.approx((level.incision.surgical_deg + 3.0) % 360.0)
+    assert (found.axis.frame, found.axis.tilt_deg, found.axis.frame_deg) == ("measured", 3.0, 0.4)
+    assert found.axis.standard_uncertainty_deg == pytest.approx(np.hypot(0.4, found.axis.registration_deg))
+    assert "frame_unknown" not in found.flags
 
 
 @pytest.mark.parametrize("options", [3, {}, PrepareOptions(), torsion.MeasureOptions])

@@ -141,17 +141,20 @@ def measure_pair(
     eye: str | None = None,
     axis_deg: float | None = None,
     axis_frame: AxisFrame = "unknown",
+    axis_tilt: tuple[float, float] | None = None,
     incision_deg: float | None = None,
     options: MeasureOptions | None = None,
 ) -> Measurement:
     """Measure one pair: `torsion.several.measure` for a single photo of either posture.
+
+    Parameters, errors and the rest are as there.
 
     Returns
     -------
     Measurement
         Also where the answer is no; see its verdict and flags.
     """
-    check_plan(axis_deg, incision_deg, frame=axis_frame)
+    check_plan(axis_deg, incision_deg, frame=axis_frame, tilt=axis_tilt)
     options = read_options(options, MeasureOptions)
     named = read_eye(eye) if eye is not None else None
     first = prepare(seated, eye=named, options=PrepareOptions(mirrored=options.seated_mirrored))
@@ -190,7 +193,9 @@ def measure_pair(
         start_deg=found.start_deg,
         parameters=found.parameters,
     )
-    return conclude(measured, axis_deg=axis_deg, axis_frame=axis_frame, incision_deg=incision_deg)
+    return conclude(
+        measured, axis_deg=axis_deg, axis_frame=axis_frame, axis_tilt=axis_tilt, incision_deg=incision_deg
+    )
 
 
 def _compared(
@@ -211,13 +216,39 @@ def _compared(
 
 
 def conclude(
-    measured: Measurement, *, axis_deg: float | None, axis_frame: AxisFrame, incision_deg: float | None
+    measured: Measurement,
+    *,
+    axis_deg: float | None = None,
+    axis_frame: AxisFrame = "unknown",
+    axis_tilt: tuple[float, float] | None = None,
+    incision_deg: float | None = None,
 ) -> Measurement:
-    """State what follows from rotation, uncertainty and flags: interval, direction, verdict, carried axis."""
+    """State what follows from rotation, uncertainty and flags: interval, direction, verdict, carried axis.
+
+    Parameters
+    ----------
+    measured : Measurement
+        With rotation (degrees, counter-clockwise positive, view undone) and its standard uncertainty, flags,
+        view and eye; interval, direction, verdict, axis and incision are made anew.
+    axis_deg, axis_frame, axis_tilt, incision_deg
+        As of `torsion.several.measure`.
+
+    Returns
+    -------
+    Measurement
+        Axis and incision are not carried where the verdict is ``"refuse"``; without a rotation there is no
+        interval, and without an eye no direction.
+
+    Raises
+    ------
+    ValueError
+        If axis, frame, tilt or incision is not one of those allowed.
+    """
     flags = [*measured.flags]
     if measured.eye is None:
         flags.append("eye_not_given")
-    if axis_deg is not None and axis_frame == "unknown" and worst_verdict(flags) != "refuse":
+    unknown = axis_deg is not None and axis_frame == "unknown" and axis_tilt is None
+    if unknown and worst_verdict(flags) != "refuse":
         flags.append("frame_unknown")  # where no axis is carried, its frame does not matter
     verdict = worst_verdict(flags)
     rotation, uncertainty = measured.rotation_deg, measured.standard_uncertainty_deg
@@ -230,10 +261,19 @@ def conclude(
     axis = incision = None
     if axis_deg is not None:
         axis = transfer_axis(
-            axis_deg, usable, uncertainty, frame=axis_frame, turn_deg=view.turn_deg, mirrored=view.mirrored
+            axis_deg,
+            usable,
+            uncertainty,
+            frame=axis_frame,
+            tilt=axis_tilt,
+            turn_deg=view.turn_deg,
+            mirrored=view.mirrored,
         )
     if incision_deg is not None:
-        incision = transfer_incision(incision_deg, usable, turn_deg=view.turn_deg, mirrored=view.mirrored)
+        tilt_deg = axis_tilt[0] if axis_tilt is not None else 0.0
+        incision = transfer_incision(
+            incision_deg, usable, tilt_deg=tilt_deg, turn_deg=view.turn_deg, mirrored=view.mirrored
+        )
     return replace(
         measured,
         interval_95_deg=interval,

@@ -130,11 +130,12 @@ def command(
         eye=eye,
         axis_deg=plan.axis_deg,
         axis_frame=plan.frame,
+        axis_tilt=plan.tilt,
         incision_deg=plan.incision_deg,
         options=MeasureOptions(mirrored=mirrored, seated_mirrored=seated_mirrored, turned_deg=turned),
         progress=_progress(),
     )
-    found, aids = wanted.beside(plan.turned(found))
+    found, aids = wanted.beside(found)
     cost = plan.cost(found)
 
     def draw() -> "Figure":
