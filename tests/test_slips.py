@@ -33,7 +33,6 @@ POWERS = {"flat_d": 42.0, "steep_d": 44.0, "steep_deg": 90.0}
 # What a call needs beside the choice.
 CALLS: dict[str, dict[str, Any]] = {
     "angles.rotation_name": {"rotation_deg": 3.0, "standard_uncertainty_deg": 0.1},
-    "astigmatism.add_refractions": {},
     "astigmatism.refraction_from_power": {"power_d": [0.0, 0.0, 0.5]},
     "axis.check_plan": {"axis_deg": 90.0, "incision_deg": None},
     "axis.transfer_axis": {"planned_deg": 90.0, "rotation_deg": 1.0, "registration_deg": 0.1},

@@ -20,9 +20,7 @@ __all__ = [
     "Astigmatism",
     "CylinderSign",
     "Refraction",
-    "add_refractions",
     "double_angle",
-    "opposite_power",
     "power_vector",
     "refraction_from_power",
     "transpose",
@@ -58,11 +56,6 @@ class Refraction:
         if self.axis_deg is not None and not 0.0 < self.axis_deg <= 180.0:
             msg = f"axis must lie in (0, 180] degrees, not {self.axis_deg:g}"
             raise ValueError(msg)
-
-    @property
-    def spherical_equivalent_d(self) -> float:
-        """Sphere plus half the cylinder, dioptres."""
-        return self.sphere_d + self.cylinder_d / 2.0
 
     @property
     def power(self) -> NDArray[np.float64]:
@@ -239,55 +232,6 @@ def transpose(refraction: Refraction) -> Refraction:
         return Refraction(refraction.sphere_d)
     axis = None if refraction.axis_deg is None else wrap_axis_deg(refraction.axis_deg + 90.0)
     return Refraction(refraction.sphere_d + refraction.cylinder_d, -refraction.cylinder_d, axis)
-
-
-def add_refractions(*refractions: Refraction, sign: CylinderSign = "minus") -> Refraction:
-    """Sum of thin lenses in contact, obliquely crossed or not.
-
-    Parameters
-    ----------
-    *refractions : Refraction
-        In one plane; of none of them the sum is plano.
-    sign : {"minus", "plus"}, optional
-        Sign of the cylinder.
-
-    Returns
-    -------
-    Refraction
-
-    Raises
-    ------
-    ValueError
-        If a cylinder has no axis, or the sign is another word.
-
-    Examples
-    --------
-    >>> add_refractions(Refraction(1.75, 0.50, 45.0), Refraction(-2.25, -1.00, 135.0))
-    Refraction(sphere_d=0.0, cylinder_d=-1.5, axis_deg=135.0)
-    """
-    total = (
-        np.sum([refraction.power for refraction in refractions], axis=0, initial=0.0) if refractions else 0.0
-    )
-    return refraction_from_power(np.broadcast_to(total, (3,)), sign=sign)
-
-
-def opposite_power(astigmatism: Astigmatism) -> NDArray[np.float64]:
-    """Power vector, with M = 0, of the refraction that an astigmatism of the eye calls for.
-
-    The eye's power in excess along its steep meridian is a plus cylinder whose axis is the flat meridian;
-    what corrects it is a minus cylinder with that same axis.
-
-    Returns
-    -------
-    ndarray, shape (3,)
-        M, J0, J45 in dioptres.
-
-    Examples
-    --------
-    >>> refraction_from_power(opposite_power(Astigmatism(2.0, 90.0)))  # with the rule: minus cylinder at 180
-    Refraction(sphere_d=1.0, cylinder_d=-2.0, axis_deg=180.0)
-    """
-    return np.concatenate([[0.0], -astigmatism.point / 2.0])
 
 
 def _half_angle_deg(x: float, y: float) -> float:

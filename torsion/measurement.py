@@ -162,21 +162,14 @@ def measure_pair(
     named = stated_eye((first, second)) or named
     second, found = _compared(first, second, options)
     shown = first.laterality.upright, found.supine_laterality
-    flags = [*found.flags]
-    if len({named, *shown} - {None}) > 1:
-        flags.append("other_side")
-    elif not any(shown) and worst_verdict(flags) != "refuse":
-        flags.append("side_not_seen")
-    if found.order_signs:
-        flags.append("order_doubtful")
-    both = found.answer
+    flags, both = _with_doubts(found, named, shown), found.answer
     measured = Measurement(
         found.rotation_deg,
         both.standard_uncertainty_deg if both else None,
         None,
         None,
         worst_verdict(flags),
-        tuple(flags),
+        flags,
         found.view,
         found.bands,
         first,
@@ -196,6 +189,18 @@ def measure_pair(
     return conclude(
         measured, axis_deg=axis_deg, axis_frame=axis_frame, axis_tilt=axis_tilt, incision_deg=incision_deg
     )
+
+
+def _with_doubts(found: Comparison, eye: Eye | None, shown: tuple[Eye | None, Eye | None]) -> tuple[str, ...]:
+    """Add doubts about which eye it is, and which photo is which, to the flags of a pair."""
+    flags = [*found.flags]
+    if len({eye, *shown} - {None}) > 1:
+        flags.append("other_side")
+    elif not any(shown) and worst_verdict(flags) != "refuse":
+        flags.append("side_not_seen")
+    if found.order_signs:
+        flags.append("order_doubtful")
+    return tuple(flags)
 
 
 def _compared(
