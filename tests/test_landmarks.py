@@ -27,6 +27,7 @@ from torsion.iris_map import iris_places
 from torsion.landmark_pairs import LandmarkPair, compare_rotation, fit_pairs, read_pairs
 from torsion.landmark_plots import pairs_figure
 from torsion.landmark_search import FAINT, _spread, find_landmarks
+from torsion.landmark_survey import survey_landmarks
 from torsion.landmarks import Landmark, axis_offsets, carry_landmarks
 from torsion.orientation import View
 from torsion.photo import Ellipse
@@ -353,6 +354,12 @@ def drawn(tmp_path_factory):
         Image.fromarray(picture.rgb).save(folder / f"{name}.png")
     Image.fromarray(np.full((300, 400), 128, np.uint8)).save(folder / "blank.png")
     return folder, pair
+
+
+@pytest.mark.parametrize("count", [0, -1])
+def test_a_survey_of_no_landmarks_is_refused_before_anything_is_read(count):
+    with pytest.raises(ValueError, match=f"count of landmarks must be at least 1, not {count}"):
+        survey_landmarks("missing.jpg", count=count)
 
 
 @pytest.mark.slow

@@ -91,6 +91,12 @@ def test_spherical_equivalent_stays(cornea_d, cylinder_d, off_deg, axis_deg):
     assert_allclose(found.power[0], 0.0, rtol=0, atol=EXACT_D)
 
 
+@pytest.mark.parametrize("axis_deg", [-1.0, 180.5, 500.0, math.nan])
+def test_a_meridian_that_cannot_be_is_not_wrapped(axis_deg):
+    with pytest.raises(ValueError, match="steep meridian must lie from 0 to 180 degrees, not"):
+        turned_lens(2.0, 10.0, axis_deg=axis_deg)
+
+
 @given(cylinders, cylinders, turns)
 def test_without_an_axis_only_the_axis_is_missing(cornea_d, cylinder_d, off_deg):
     bare = turned_lens(cylinder_d, off_deg, cornea_d=cornea_d).residual
