@@ -97,8 +97,8 @@ def test_rotation_and_axis_are_those_between_the_first_photos(world):
     assert [photo.rotation_deg for photo in found.network.photos] == pytest.approx([0.0, 1.5, 5.0, 7.1])
     assert [photo.role for photo in found.network.photos] == ["seated", "seated", "supine", "supine"]
     assert (found.network.pairs_used, found.network.pairs_left_out) == (6, 0)
-    assert found.seated is world.photos["a"]
-    assert found.supine is world.photos["p"]
+    assert (found.seated.photo.name, found.supine.photo.name) == ("a", "p")
+    assert found.seated.photo.eye == found.supine.photo.eye == "OD"
     assert complaints(found) == []
 
 
