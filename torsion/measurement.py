@@ -210,9 +210,10 @@ def _compared(
     found = compare(first, second, mirrored=options.mirrored, turned_deg=options.turned_deg)
     if found.view is None or worst_verdict(found.flags) == "refuse":
         return second, found
-    if found.view.displayed_deg == second.turned_deg or "on_its_side" in first.flags:
+    turned_deg = read_turn((first.turned_deg + found.view.displayed_deg) % 360)
+    if turned_deg == second.turned_deg or "on_its_side" in first.flags:
         return second, found  # the second one lies as it should
-    anew = prepare(second.photo, options=PrepareOptions(turned_deg=found.view.displayed_deg))
+    anew = prepare(second.photo, options=PrepareOptions(turned_deg=turned_deg))
     anew = replace(anew, mirrored=second.mirrored)
     again = compare(first, anew, mirrored=options.mirrored, turned_deg=options.turned_deg)
     if not {"no_eye", "eyes_do_not_match"}.isdisjoint(again.flags):

@@ -111,7 +111,7 @@ def measure(
     photos = [prepare(photo, eye=named, options=first_options) for photo in first]
     photos += [prepare(photo, eye=named, options=options.of_supine) for photo in second]
     named = stated_eye(photos) or named
-    pairs = _measured(photos, len(first), named, options, progress)
+    photos, pairs = _measured(photos, len(first), named, options, progress)
     combined = replace(_combined(photos, pairs, len(first)), eye=named)
     return conclude(
         combined, axis_deg=axis_deg, axis_frame=axis_frame, axis_tilt=axis_tilt, incision_deg=incision_deg
@@ -133,16 +133,22 @@ def _measured(
     eye: Eye | None,
     options: MeasureOptions,
     progress: Callable[[int, int], None] | None,
-) -> Pairs:
-    """Measure all pairs; photos of one posture are displayed alike, so only a pair of both has options."""
-    numbers = list(itertools.combinations(range(len(photos)), 2))
+) -> tuple[list[PreparedPhoto], Pairs]:
+    """Measure all pairs; photos of one posture are displayed alike, so only a pair of both has options.
+
+    A supine photo that a seated one showed to be turned was prepared anew, and stays so in what follows.
+    """
+    photos, numbers = list(photos), list(itertools.combinations(range(len(photos)), 2))
     pairs = {}
     for done, (i, j) in enumerate(numbers):
-        both = options if i < seated <= j else MeasureOptions()
+        across = i < seated <= j
+        both = options if across else MeasureOptions()
         pairs[i, j] = measure_pair(photos[i], photos[j], eye=eye, options=both)
+        if across:
+            photos[j] = pairs[i, j].supine
         if progress is not None:
             progress(done + 1, len(numbers))
-    return pairs
+    return photos, pairs
 
 
 def _combined(photos: Sequence[PreparedPhoto], pairs: Pairs, seated: int) -> Measurement:
