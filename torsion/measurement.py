@@ -7,7 +7,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.angles import Eye, read_eye, rotation_name
+from torsion.angles import Eye, read_eye, rotation_name, wrap_direction_deg
 from torsion.axis import AxisFrame, AxisTransfer, Incision, check_plan, transfer_axis, transfer_incision
 from torsion.comparison import Comparison, compare
 from torsion.confidence import Answer
@@ -210,7 +210,7 @@ def _compared(
     found = compare(first, second, mirrored=options.mirrored, turned_deg=options.turned_deg)
     if found.view is None or worst_verdict(found.flags) == "refuse":
         return second, found
-    turned_deg = read_turn((first.turned_deg + found.view.displayed_deg) % 360)
+    turned_deg = read_turn(wrap_direction_deg(first.turned_deg + found.view.displayed_deg))
     if turned_deg == second.turned_deg or "on_its_side" in first.flags:
         return second, found  # the second one lies as it should
     anew = prepare(second.photo, options=PrepareOptions(turned_deg=turned_deg))
