@@ -26,7 +26,10 @@ from torsion.angles import (
 ROUNDING_DEG = 1e-9  # a thousand turns lose about 13 of 16 digits' last place
 TINY = [0.0, -0.0, -1e-300, -1e-17, 1e-17, 5e-324]  # where a plain remainder lands on the wrong end
 
-angles = st.floats(-1000.0, 1000.0) | st.sampled_from(TINY)
+BOUNDS = [-360.0, -180.0, -90.0, 90.0, 180.0, 360.0]
+NEAR = [float(np.nextafter(bound, end)) for bound in BOUNDS for end in (-math.inf, math.inf)]
+
+angles = st.floats(-1000.0, 1000.0) | st.sampled_from(TINY + NEAR)
 turns = st.integers(-5, 5)
 
 
@@ -47,6 +50,19 @@ def test_wrapped_angles_lie_in_their_range_and_mean_the_same(angle):
     assert same(axis, angle, 180.0)
     assert same(direction, angle, 360.0)
     assert same(rotation, angle, 360.0)
+
+
+@pytest.mark.parametrize("angle", TINY + NEAR)
+def test_ranges_hold_beside_their_bounds(angle):
+    """Where a sum or a remainder may round to the end that is not in the range."""
+    assert 0.0 < wrap_axis_deg(angle) <= 180.0
+    assert 0.0 <= wrap_direction_deg(angle) < 360.0
+    assert -180.0 <= wrap_rotation_deg(angle) < 180.0
+    for difference in (axis_difference_deg(angle, 0.0), axis_difference_deg(0.0, angle)):
+        assert -90.0 <= difference < 90.0
+        assert same(difference, angle, 180.0) or same(difference, -angle, 180.0)
+    assert 0.0 < mirror_axis_deg(angle) <= 180.0
+    assert 0.0 <= mirror_direction_deg(angle) < 360.0
 
 
 @given(angles)

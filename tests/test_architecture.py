@@ -171,6 +171,11 @@ def test_functions_keep_to_40_lines(path):
             assert lines <= 40, f"{node.name} has {lines} lines below its documentation"
 
 
+@pytest.mark.parametrize("path", modules(), ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_modules_keep_to_320_lines(path):
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= 320
+
+
 def test_importing_the_package_is_cheap():
     heavy = "('matplotlib', 'cv2', 'numpy', 'scipy', 'pandas', 'click')"
     code = f"import sys, torsion; print([name for name in {heavy} if name in sys.modules])"

@@ -138,6 +138,23 @@ def test_another_eye_is_refused_with_status_3_and_no_axis(case, tmp_path):
     assert look(case, "other").stdout.startswith("No axis: REFUSED")
 
 
+def test_nothing_is_invented_of_a_lens_where_no_eye_is_found(case, tmp_path):
+    folder, marks, _ = case
+    Image.fromarray(np.full((300, 400), 128, np.uint8)).save(folder / "blank.png")
+    given = (folder / "seated.png", folder / "blank.png", "--eye", "OD", *marks["end"], "--planned", 90)
+    picture = tmp_path / "lens.png"
+    result = run(*given, "--json", "-", "--picture", picture)
+    record = read(result)
+    assert (result.exit_code, record["lens"], record["axis_deg"], record["plan"]) == (3, None, None, None)
+    assert "no_eye" in record["flags"]
+    assert picture.stat().st_size > 5000
+    assert run(*given).stdout.startswith("No axis: REFUSED")
+    (tmp_path / "end.json").write_text(result.stdout)
+    later = look(case, "week", "--baseline", tmp_path / "end.json")
+    assert later.exit_code == 1
+    assert "the baseline must hold an axis read in a photo" in later.stderr
+
+
 def test_picture_and_same_bytes(case, tmp_path):
     first, second = tmp_path / "a.png", tmp_path / "b.png"
     texts = [

@@ -107,7 +107,7 @@ def test_option_that_would_change_nothing_is_wrong_usage(command, option, why):
 
 
 def test_default_typed_in_is_an_option_like_any_other():
-    arguments = ["level", "--line", "0,0,9,0", "--turn", "0"]
+    arguments = ["level", "--line", "0,0,9,0", "--turned", "0"]
     assert CliRunner().invoke(main, arguments).exit_code == 2
     assert CliRunner().invoke(main, arguments[:-2]).exit_code == 0
 
@@ -160,7 +160,7 @@ def test_a_turn_is_stated_in_the_same_way_everywhere(name):
     command = main.get_command(click.Context(main), name)
     (turned,) = (given for given in command.params if "--turned" in given.opts)
     assert list(turned.type.choices) == ["0", "90", "180", "270"]
-    assert "--turn" in turned.opts
+    assert turned.opts == ["--turned"]
     assert "looks turned by 90 is stated as 270" in turned.help
 
 

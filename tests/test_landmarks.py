@@ -27,6 +27,7 @@ from torsion.iris_map import iris_places
 from torsion.landmark_pairs import LandmarkPair, compare_rotation, fit_pairs, read_pairs
 from torsion.landmark_plots import pairs_figure
 from torsion.landmark_search import FAINT, _spread, find_landmarks
+from torsion.landmark_survey import survey_landmarks
 from torsion.landmarks import Landmark, axis_offsets, carry_landmarks
 from torsion.orientation import View
 from torsion.photo import Ellipse
@@ -146,6 +147,20 @@ def test_points_that_coincide_and_too_few_pairs_are_refused():
         fit_pairs(pairs, click_px=0.0)
 
 
+@pytest.mark.parametrize("photo", ["seated", "supine"])
+@pytest.mark.parametrize("count", [2, 3])
+def test_all_points_but_one_may_coincide(count, photo):
+    """Without that one, no map can be fitted to the others; but it is there, and all do not coincide."""
+    places = [((100, 100), place) for place in [(100, 100), (140, 130), (100, 150)][:count]]
+    places.append(((300, 300), (300, 300)))
+    if photo == "supine":
+        places = [place[::-1] for place in places]
+    pairs = [LandmarkPair(str(n), *map(float, one + other)) for n, (one, other) in enumerate(places)]
+    found = fit_pairs(pairs)
+    assert found.verdict != "accept"
+    assert [suspect.kind for suspect in found.suspects] == ["unknown"]
+
+
 def test_quantiles_equal_those_of_scipy():
     for freedom in (2, 4, 10, 60):
         assert t_quantile(0.95, freedom) == pytest.approx(scipy.stats.t.ppf(0.975, freedom), rel=1e-8)
@@ -168,7 +183,7 @@ def test_leverages_add_up_to_two():
 
 @pytest.mark.slow
 @pytest.mark.parametrize("click_px", [None, 1.0])
-@pytest.mark.parametrize("count", [2, 3, 5, 9])
+@pytest.mark.parametrize("count", [2, 3, 4, 5, 9])
 def test_the_truth_lies_in_the_95_percent_interval_in_93_to_97_percent(count, click_px):
     rng = np.random.default_rng([count, 0 if click_px is None else 1])
     trials, inside, accused = 1200, 0, 0  # 95 % of 1200 has a standard error of 0.6 %
@@ -262,6 +277,16 @@ def test_two_pairs_say_what_they_assume():
     assert "two_pairs" not in fit_pairs(pairs, click_px=2.0).flags
 
 
+@pytest.mark.parametrize("count", [3, 4, 10])
+def test_pairs_that_happen_to_fit_are_as_uncertain_as_clicks_rounded_to_pixels(count):
+    pairs, _ = drawn_pairs(np.random.default_rng(count), count, rotation_deg=6.0, scale=0.8)
+    found = fit_pairs(pairs)
+    rounded = fit_pairs(pairs, click_px=1.0 / np.sqrt(12.0))  # of a uniform error within a pixel
+    assert found.standard_uncertainty_deg == pytest.approx(rounded.standard_uncertainty_deg)
+    assert compare_rotation(found, 6.05, 0.02).agrees
+    assert found.degrees_of_freedom == 2 * count - 4
+
+
 def test_agreement_with_a_measurement_is_within_the_joint_95_percent_interval():
     pairs, _ = drawn_pairs(np.random.default_rng(11), 6, rotation_deg=4.0, noise_px=1.0)
     hand = fit_pairs(pairs)
@@ -329,6 +354,12 @@ def drawn(tmp_path_factory):
         Image.fromarray(picture.rgb).save(folder / f"{name}.png")
     Image.fromarray(np.full((300, 400), 128, np.uint8)).save(folder / "blank.png")
     return folder, pair
+
+
+@pytest.mark.parametrize("count", [0, -1])
+def test_a_survey_of_no_landmarks_is_refused_before_anything_is_read(count):
+    with pytest.raises(ValueError, match=f"count of landmarks must be at least 1, not {count}"):
+        survey_landmarks("missing.jpg", count=count)
 
 
 @pytest.mark.slow

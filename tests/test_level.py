@@ -64,7 +64,7 @@ def test_points_must_lie_apart_and_clicks_be_positive():
 
 
 def test_a_reference_is_one_of_three():
-    with pytest.raises(ValueError, match="must be line, canthi, pupils, not 'brows'"):
+    with pytest.raises(ValueError, match="must be line, canthi or pupils, not 'brows'"):
         reference_tilt("brows", (0.0, 0.0), (9.0, 0.0), posture="seated")
 
 

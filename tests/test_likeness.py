@@ -97,6 +97,25 @@ def test_the_white_of_one_side_is_enough():
     assert not unlike_an_eye(shaded, LIMBUS)
 
 
+def test_left_and_right_do_not_matter_where_both_sides_step_alike():
+    """As red does where the white and blood on it are both burnt out in it."""
+    half = eye(white=(255, 255, 255), upper=1.5, lower=1.5)
+    red = (MIDDLE[0] < COLUMNS) & (half == 255).all(axis=-1)
+    half[red] = (255, 70, 60)
+    mirrored = np.ascontiguousarray(half[:, ::-1])
+    assert not unlike_an_eye(half, LIMBUS)
+    assert not unlike_an_eye(mirrored, LIMBUS.mirrored(SHAPE[1]))
+
+
+def test_what_lies_outside_the_picture_speaks_for_nothing():
+    """The colour of its last column is not that of all that might follow."""
+    shaded = eye(upper=1.5, lower=1.5)
+    shaded[(MIDDLE[0] - RADIUS > COLUMNS) & (shaded == WHITE).all(axis=-1)] = IRIS
+    edge, blood = (round(MIDDLE[0] + off * RADIUS) for off in (1.24, 1.16))
+    shaded[:, blood:edge] = (255, 70, 60)  # a vessel; nearer to the limbus all is white
+    assert not unlike_an_eye(np.ascontiguousarray(shaded[:, :edge]), LIMBUS)
+
+
 def test_in_grey_a_tenth_brighter_will_do():
     """As in infra-red, where irises reflect nearly as much as the white."""
     assert not unlike_an_eye(grey(eye(iris=(120,) * 3, white=(136,) * 3, skin=(150,) * 3)), LIMBUS)

@@ -125,6 +125,40 @@ def test_a_seated_photo_unmirrored_once_is_not_mirrored_back():
     assert (turned.mirrored, turned.turned_deg) == (True, 180)
 
 
+@pytest.mark.parametrize("mirrored", [False, True])
+@pytest.mark.parametrize("turn_deg", [0, 90, 180, 270])
+def test_preparing_anew_changes_nothing_and_keeps_what_was_stated(turn_deg, mirrored):
+    rgb = take_photo(load_layers()["seated"], 0.0, role="seated")
+    stated = PrepareOptions(mirrored=mirrored, turned_deg=turn_deg)
+    at_once = torsion.prepare(rgb, options=stated)
+    assert torsion.prepare(at_once) is torsion.prepare(at_once, options=stated) is at_once
+    flip, turn = PrepareOptions(mirrored=True), PrepareOptions(turned_deg=turn_deg)
+    as_it_looks = PrepareOptions(turned_deg=-turn_deg % 360 if mirrored else turn_deg)  # before the mirror
+    for steps in ((PrepareOptions(), stated), (flip, turn) if mirrored else (turn,), (as_it_looks, stated)):
+        found = rgb
+        for options in steps:
+            found = torsion.prepare(found, options=options)
+        same_prepared(found, at_once)
+    if mirrored:
+        same_prepared(torsion.prepare(torsion.prepare(rgb, options=as_it_looks), options=flip), at_once)
+
+
+def same_prepared(one: PreparedPhoto, other: PreparedPhoto) -> None:
+    for name in ("limbus", "pupil", "measures", "flags", "laterality", "turned_deg", "mirrored"):
+        assert getattr(one, name) == getattr(other, name), name
+    np.testing.assert_array_equal(one.photo.pixels, other.photo.pixels)
+    np.testing.assert_array_equal(one.picture.valid, other.picture.valid)
+
+
+def test_the_eye_stated_of_a_prepared_photo_is_kept():
+    blank = torsion.prepare(np.full((200, 220), 128, np.uint8))
+    told = torsion.prepare(blank, eye="R")
+    assert (told.photo.eye, blank.photo.eye) == ("OD", None)
+    assert torsion.prepare(told, eye="OD") is told
+    with pytest.raises(torsion.PhotoError, match="states that it shows OD, but OS was given"):
+        torsion.prepare(told, eye="OS")
+
+
 @pytest.mark.parametrize("quarters", [1, 2, 3])
 def test_turned_view_is_undone_and_said(quarters):
     first, second = pair(1, "moderate", 7.0)
@@ -275,6 +309,9 @@ def test_pixel_map_carries_the_limbus_centre():
         ({"axis_frame": "tilted"}, "must be same, level or unknown, not 'tilted'"),
         ({"axis_frame": "same"}, "the axis frame same needs an axis"),
         ({"axis_deg": "90"}, "axis must lie from 0 to 180 degrees, not '90'"),
+        ({"axis_tilt": (1.0, 0.1)}, "a measured tilt of the seated photo needs an axis"),
+        ({"axis_deg": 90, "axis_tilt": (60.0, 1.0)}, "a tilt must lie within 45 degrees"),
+        ({"axis_deg": 90, "axis_tilt": (1.0, 1.0), "axis_frame": "same"}, "in place of an axis frame"),
         ({"incision_deg": 30}, "an incision at 30 degrees needs an axis"),
         ({"eye": 3}, "eye must be OD or R .right., OS or L .left., not 3"),
     ],
@@ -283,6 +320,21 @@ def test_a_plan_that_cannot_be_carried_is_refused_before_anything_is_read(plan, 
     for seated in ("missing.jpg", ["missing.jpg", "missing.jpg"]):
         with pytest.raises(ValueError, match=match):
             torsion.measure(seated, "missing.jpg", **plan)
+
+
+@pytest.mark.parametrize("several", [False, True])
+def test_a_stated_tilt_turns_axis_and_incision_along(several):
+    first, second, _ = prepared(1, "moderate", 7.0)
+    photos = ([first, first], second) if several else (first, second)
+    planned = {"axis_deg": 175.0, "incision_deg": 350.0}
+    level = torsion.measure(*photos, axis_frame="same", **planned)
+    found = torsion.measure(*photos, axis_tilt=(3.0, 0.4), **planned)
+    assert found.rotation_deg == level.rotation_deg
+    assert found.axis.surgical_deg == pytest.approx((level.axis.surgical_deg + 3.0) % 180.0)
+    assert found.incision.surgical_deg == pytest.approx((level.incision.surgical_deg + 3.0) % 360.0)
+    assert (found.axis.frame, found.axis.tilt_deg, found.axis.frame_deg) == ("measured", 3.0, 0.4)
+    assert found.axis.standard_uncertainty_deg == pytest.approx(np.hypot(0.4, found.axis.registration_deg))
+    assert "frame_unknown" not in found.flags
 
 
 @pytest.mark.parametrize("options", [3, {}, PrepareOptions(), torsion.MeasureOptions])

@@ -13,6 +13,7 @@ import synthetic
 import torsion
 from torsion import several
 from torsion.confidence import FLOOR_DEG
+from torsion.demo_layers import load_layers, take_photo
 from torsion.files import MEASUREMENT_SCHEMA, read_schema, to_json
 from torsion.flags import worst_verdict
 from torsion.measurement import MeasureOptions, measure_pair
@@ -97,8 +98,8 @@ def test_rotation_and_axis_are_those_between_the_first_photos(world):
     assert [photo.rotation_deg for photo in found.network.photos] == pytest.approx([0.0, 1.5, 5.0, 7.1])
     assert [photo.role for photo in found.network.photos] == ["seated", "seated", "supine", "supine"]
     assert (found.network.pairs_used, found.network.pairs_left_out) == (6, 0)
-    assert found.seated is world.photos["a"]
-    assert found.supine is world.photos["p"]
+    assert (found.seated.photo.name, found.supine.photo.name) == ("a", "p")
+    assert found.seated.photo.eye == found.supine.photo.eye == "OD"
     assert complaints(found) == []
 
 
@@ -426,3 +427,28 @@ def test_drawn_photos_give_the_known_rotation(seed):
     ]  # fmt: skip
     assert with_others.rotation_deg == pytest.approx(found.rotation_deg)
     assert with_others.standard_uncertainty_deg == pytest.approx(found.standard_uncertainty_deg)
+
+
+@pytest.mark.parametrize("stated", [0, 90])
+def test_a_turned_supine_photo_is_settled_once(stated, monkeypatch):
+    """By the first seated one; all pairs are then as those of upright photos."""
+    layers, made = load_layers(), []
+    seated, supine = (
+        [take_photo(layers[role], turn, role=role) for turn in turns]
+        for role, turns in (("seated", (0.0, 1.0)), ("supine", (6.0, 7.0)))
+    )
+    upright = torsion.measure(seated, supine, eye="OD")
+    turned = [torsion.prepare(np.ascontiguousarray(np.rot90(rgb))) for rgb in supine]
+    seated = [torsion.prepare(rgb) for rgb in seated]
+
+    def prepare(photo, **given):
+        made.append(photo) if isinstance(photo, torsion.Photo) else None
+        return torsion.prepare(photo, **given)
+
+    monkeypatch.setattr("torsion.measurement.prepare", prepare)
+    found = torsion.measure(seated, turned, eye="OD", options=torsion.MeasureOptions(turned_deg=stated))
+    assert len(made) == (0 if stated else 2)  # stated, they are prepared so before any pair
+    assert found.rotation_deg == pytest.approx(upright.rotation_deg, abs=2e-5)
+    assert found.standard_uncertainty_deg == pytest.approx(upright.standard_uncertainty_deg, rel=1e-3)
+    assert found.flags == (() if stated else ("turned_view",))
+    assert not any(photo.flags for photo in found.network.photos)  # "on_its_side" is true of none

@@ -12,7 +12,7 @@ from torsion.angles import axis_difference_deg, wrap_axis_deg
 from torsion.astigmatism import (
     Astigmatism,
     Refraction,
-    opposite_power,
+    double_angle,
     power_vector,
     refraction_from_power,
 )
@@ -88,7 +88,13 @@ def test_equal_cylinders_leave_2_c_sin_t_at_a_plus_half_t_plus_45(cylinder_d, of
 @given(cylinders, cylinders, turns, axes)
 def test_spherical_equivalent_stays(cornea_d, cylinder_d, off_deg, axis_deg):
     found = turned_lens(cylinder_d, off_deg, cornea_d=cornea_d, axis_deg=axis_deg).residual
-    assert_allclose(found.spherical_equivalent_d, 0.0, rtol=0, atol=EXACT_D)
+    assert_allclose(found.power[0], 0.0, rtol=0, atol=EXACT_D)
+
+
+@pytest.mark.parametrize("axis_deg", [-1.0, 180.5, 500.0, math.nan])
+def test_a_meridian_that_cannot_be_is_not_wrapped(axis_deg):
+    with pytest.raises(ValueError, match="steep meridian must lie from 0 to 180 degrees, not"):
+        turned_lens(2.0, 10.0, axis_deg=axis_deg)
 
 
 @given(cylinders, cylinders, turns)
@@ -318,9 +324,8 @@ def test_planned_residuals_are_what_cornea_and_lens_leave(cornea_d, axis_deg, of
     plan = plan_lens(cornea_from_astigmatism(cornea_d, axis_deg), offered)
     assert [choice.cylinder_d for choice in plan.choices] == sorted({0.0, *offered})
     for choice in plan.choices:
-        alone = opposite_power(plan.net)
-        lens = opposite_power(Astigmatism(choice.cylinder_d, axis_deg)) if choice.cylinder_d else 0.0
-        assert_allclose(choice.residual.power, alone - lens, rtol=0, atol=1e-8)
+        left = plan.net.point - double_angle(choice.cylinder_d, axis_deg)  # in excess: its opposite is needed
+        assert_allclose(choice.residual.power, [0.0, *(-left / 2.0)], rtol=0, atol=1e-8)
         if abs(choice.residual.cylinder_d) > 1e-3:
             # the minus cylinder of an eye lies on its flat meridian; a lens too strong swaps the meridians
             off = abs(axis_difference_deg(choice.residual.axis_deg, axis_deg))
@@ -418,7 +423,7 @@ def test_recheck_undoes_any_turn(cornea_d, cylinder_d, off_deg, axis_deg, sphere
     found = recheck_lens(needed, cylinder_d, now, rng=rng(), uncertainty=exact(), draws=9)
     assert_allclose(axis_difference_deg(found.best_axis_deg, axis_deg), 0.0, rtol=0, atol=EXACT_DEG)
     assert_allclose(-found.refraction_at_best.cylinder_d, abs(cornea_d - cylinder_d), rtol=0, atol=1e-8)
-    assert_allclose(found.refraction_at_best.spherical_equivalent_d, sphere_d, rtol=0, atol=1e-9)
+    assert_allclose(found.refraction_at_best.power[0], sphere_d, rtol=0, atol=1e-9)
     gain = float(residual_cylinder_d(cornea_d, cylinder_d, off_deg)) - abs(cornea_d - cylinder_d)
     assert_allclose(found.gain.mean_d, gain, rtol=0, atol=1e-8)
 
@@ -514,7 +519,7 @@ def test_flags_of_a_recheck(needed, cylinder_d, axis_deg, flag):
 
 def test_an_eye_without_astigmatism_has_no_best_axis():
     # The lens itself makes the cylinder: -2.00 at the marks is what a lens of 2 D alone calls for.
-    alone = refraction_from_power(-opposite_power(Astigmatism(2.0, 30.0)))
+    alone = Refraction(1.0, -2.0, 30.0)
     found = recheck_lens(alone, 2.0, 30.0, rng=rng())
     assert (found.best_axis_deg, found.turn_deg, found.gain, found.worth) == (None, None, None, "no")
 

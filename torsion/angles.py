@@ -4,8 +4,9 @@ Angles are in degrees, counter-clockwise as the examiner sees the patient's phot
 picture, as in ISO 8429.  Pictures have y growing downwards, so y is negated here and nowhere else.
 """
 
+from collections.abc import Collection
 from numbers import Real
-from typing import Literal, overload
+from typing import Literal, TypeVar, overload
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -19,6 +20,7 @@ __all__ = [
     "mirror_axis_deg",
     "mirror_direction_deg",
     "read_axis_deg",
+    "read_choice",
     "read_direction_deg",
     "read_eye",
     "rotation_name",
@@ -29,6 +31,8 @@ __all__ = [
 ]
 
 Eye = Literal["OD", "OS"]
+
+_Choice = TypeVar("_Choice", bound=str)
 
 # Of an eye or a head in a photo; beyond, a number is a slip or the picture is turned.
 _LARGEST_TURN_DEG = 45.0
@@ -62,8 +66,7 @@ def wrap_direction_deg(angle_deg: float | NDArray[np.float64]) -> float | NDArra
     >>> wrap_direction_deg(-10.0), wrap_direction_deg(360.0)
     (350.0, 0.0)
     """
-    wrapped = np.asarray(angle_deg, dtype=float) % 360.0
-    return _plain(np.where(wrapped >= 360.0, 0.0, wrapped))  # a tiny negative angle rounds up to 360
+    return _plain(_remainder(angle_deg, 360.0))
 
 
 @overload
@@ -78,7 +81,7 @@ def wrap_rotation_deg(angle_deg: float | NDArray[np.float64]) -> float | NDArray
     >>> wrap_rotation_deg(350.0), wrap_rotation_deg(180.0)
     (-10.0, -180.0)
     """
-    return _plain((np.asarray(angle_deg, dtype=float) + 180.0) % 360.0 - 180.0)
+    return _plain(_remainder(np.asarray(angle_deg, dtype=float) + 180.0, 360.0) - 180.0)
 
 
 @overload
@@ -94,7 +97,7 @@ def axis_difference_deg(first_deg: ArrayLike, second_deg: ArrayLike) -> float | 
     10.0
     """
     difference = np.asarray(first_deg, dtype=float) - np.asarray(second_deg, dtype=float)
-    return _plain((difference + 90.0) % 180.0 - 90.0)
+    return _plain(_remainder(difference + 90.0, 180.0) - 90.0)
 
 
 def mirror_axis_deg(axis_deg: float) -> float:
@@ -202,6 +205,41 @@ def _within(angle_deg: object, largest_deg: float, name: str) -> float:
     raise ValueError(msg)
 
 
+def read_choice(value: object, allowed: Collection[_Choice], *, name: str) -> _Choice:
+    """Read a word that somebody typed: a slip of it is not taken for another word.
+
+    Parameters
+    ----------
+    value : object
+        As given.
+    allowed : collection of str
+        Two or more.
+    name : str
+        What the choice is called in the error message.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    ValueError
+        If the value is none of these, letter by letter.
+
+    Examples
+    --------
+    >>> read_choice("level", ("same", "level", "unknown"), name="frame")
+    'level'
+    """
+    if isinstance(value, str):
+        for choice in allowed:
+            if value == choice:
+                return choice
+    *others, last = allowed
+    msg = f"{name} must be {', '.join(others)} or {last}, not {value!r}"
+    raise ValueError(msg)
+
+
 def read_eye(text: str) -> Eye:
     """Read the name of an eye: OD or R is the right eye, OS or L the left.
 
@@ -220,15 +258,42 @@ def read_eye(text: str) -> Eye:
 
 
 def rotation_name(
-    rotation_deg: float, standard_uncertainty_deg: float, eye: Eye
+    rotation_deg: float, standard_uncertainty_deg: float, eye: str
 ) -> Literal["excyclotorsion", "incyclotorsion", "none"]:
     """Name of a rotation in the picture: counter-clockwise is excyclotorsion in a right eye.
 
-    A rotation within two standard uncertainties of zero is called ``"none"``.
+    Parameters
+    ----------
+    rotation_deg : float
+        Counter-clockwise positive.
+    standard_uncertainty_deg : float
+        A rotation within two of them from zero is called ``"none"``.
+    eye : {"OD", "OS", "R", "L"}
+
+    Returns
+    -------
+    {"excyclotorsion", "incyclotorsion", "none"}
+
+    Raises
+    ------
+    ValueError
+        If `eye` names no eye.
+
+    Examples
+    --------
+    >>> rotation_name(3.0, 0.5, "OD"), rotation_name(3.0, 0.5, "OS"), rotation_name(0.8, 0.5, "OD")
+    ('excyclotorsion', 'incyclotorsion', 'none')
     """
+    right = read_eye(eye) == "OD"
     if abs(rotation_deg) <= 2.0 * standard_uncertainty_deg:
         return "none"
-    return "excyclotorsion" if (rotation_deg > 0) == (eye == "OD") else "incyclotorsion"
+    return "excyclotorsion" if (rotation_deg > 0) == right else "incyclotorsion"
+
+
+def _remainder(angle_deg: ArrayLike, turn_deg: float) -> NDArray[np.float64]:
+    """Remainder in [0, turn): that of a tiny negative angle, which rounds up to the whole turn, is 0."""
+    remainder = np.asarray(angle_deg, dtype=float) % turn_deg
+    return np.where(remainder >= turn_deg, 0.0, remainder)
 
 
 def _plain(values: NDArray[np.float64]) -> float | NDArray[np.float64]:

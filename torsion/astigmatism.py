@@ -8,21 +8,19 @@ continuation on the other side of the eye are the same point, and 5 and 175 degr
 
 from dataclasses import dataclass
 from math import atan2, degrees, hypot, isfinite
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from torsion.angles import wrap_axis_deg
+from torsion.angles import read_choice, wrap_axis_deg
 
 __all__ = [
     "NO_CYLINDER_D",
     "Astigmatism",
     "CylinderSign",
     "Refraction",
-    "add_refractions",
     "double_angle",
-    "opposite_power",
     "power_vector",
     "refraction_from_power",
     "transpose",
@@ -58,11 +56,6 @@ class Refraction:
         if self.axis_deg is not None and not 0.0 < self.axis_deg <= 180.0:
             msg = f"axis must lie in (0, 180] degrees, not {self.axis_deg:g}"
             raise ValueError(msg)
-
-    @property
-    def spherical_equivalent_d(self) -> float:
-        """Sphere plus half the cylinder, dioptres."""
-        return self.sphere_d + self.cylinder_d / 2.0
 
     @property
     def power(self) -> NDArray[np.float64]:
@@ -206,11 +199,17 @@ def refraction_from_power(power_d: ArrayLike, *, sign: CylinderSign = "minus") -
     Refraction
         Without an axis where no cylinder is left.
 
+    Raises
+    ------
+    ValueError
+        If the sign is another word.
+
     Examples
     --------
     >>> refraction_from_power([0.0, 0.0, 0.5])
     Refraction(sphere_d=0.5, cylinder_d=-1.0, axis_deg=45.0)
     """
+    sign = read_choice(sign, get_args(CylinderSign), name="sign of the cylinder")
     mean, j0, j45 = (float(value) for value in np.asarray(power_d, dtype=float))
     size = 2.0 * hypot(j0, j45)
     if size <= NO_CYLINDER_D:
@@ -233,39 +232,6 @@ def transpose(refraction: Refraction) -> Refraction:
         return Refraction(refraction.sphere_d)
     axis = None if refraction.axis_deg is None else wrap_axis_deg(refraction.axis_deg + 90.0)
     return Refraction(refraction.sphere_d + refraction.cylinder_d, -refraction.cylinder_d, axis)
-
-
-def add_refractions(*refractions: Refraction, sign: CylinderSign = "minus") -> Refraction:
-    """Sum of thin lenses in contact, obliquely crossed or not.
-
-    Examples
-    --------
-    >>> add_refractions(Refraction(1.75, 0.50, 45.0), Refraction(-2.25, -1.00, 135.0))
-    Refraction(sphere_d=0.0, cylinder_d=-1.5, axis_deg=135.0)
-    """
-    total = (
-        np.sum([refraction.power for refraction in refractions], axis=0, initial=0.0) if refractions else 0.0
-    )
-    return refraction_from_power(np.broadcast_to(total, (3,)), sign=sign)
-
-
-def opposite_power(astigmatism: Astigmatism) -> NDArray[np.float64]:
-    """Power vector, with M = 0, of the refraction that an astigmatism of the eye calls for.
-
-    The eye's power in excess along its steep meridian is a plus cylinder whose axis is the flat meridian;
-    what corrects it is a minus cylinder with that same axis.
-
-    Returns
-    -------
-    ndarray, shape (3,)
-        M, J0, J45 in dioptres.
-
-    Examples
-    --------
-    >>> refraction_from_power(opposite_power(Astigmatism(2.0, 90.0)))  # with the rule: minus cylinder at 180
-    Refraction(sphere_d=1.0, cylinder_d=-2.0, axis_deg=180.0)
-    """
-    return np.concatenate([[0.0], -astigmatism.point / 2.0])
 
 
 def _half_angle_deg(x: float, y: float) -> float:

@@ -10,6 +10,7 @@ from torsion.angles import (
     mirror_axis_deg,
     mirror_direction_deg,
     read_axis_deg,
+    read_choice,
     read_direction_deg,
     wrap_axis_deg,
     wrap_direction_deg,
@@ -122,8 +123,8 @@ def transfer_axis(
     ------
     ValueError
         If the axis is outside [0, 180], the frame is not one of the three, there is a frame beside a tilt,
-        a tilt or its uncertainty is beyond 45 degrees, the rotation is none or its uncertainty negative, or
-        the turn is not one of the four.
+        a tilt or its uncertainty is beyond 45 degrees, the rotation or its uncertainty is not finite, or
+        that is negative, or the turn is not one of the four.
 
     Examples
     --------
@@ -165,17 +166,34 @@ def transfer_axis(
     )
 
 
-def check_plan(axis_deg: float | None, incision_deg: float | None, *, frame: AxisFrame) -> None:
+def check_plan(
+    axis_deg: float | None,
+    incision_deg: float | None,
+    *,
+    frame: AxisFrame = "unknown",
+    tilt: tuple[float, float] | None = None,
+) -> None:
     """Refuse a plan that could not be carried, before anything is measured.
+
+    Parameters
+    ----------
+    axis_deg, incision_deg : float or None
+        As planned: an axis in [0, 180] and a direction in [0, 360] degrees.
+    frame, tilt
+        As of `transfer_axis`.
 
     Raises
     ------
     ValueError
-        As `transfer_axis` and `transfer_incision`, or if there is a frame or an incision without an axis.
+        As `transfer_axis` and `transfer_incision`, or if there is a frame, a tilt or an incision without an
+        axis.
     """
     _check_frame(frame)
     if axis_deg is not None:
-        transfer_axis(axis_deg, None, None, frame=frame)
+        transfer_axis(axis_deg, None, None, frame=frame, tilt=tilt)
+    elif tilt is not None:
+        msg = "a measured tilt of the seated photo needs an axis"
+        raise ValueError(msg)
     elif frame != "unknown":
         msg = f"the axis frame {frame} needs an axis"
         raise ValueError(msg)
@@ -187,9 +205,7 @@ def check_plan(axis_deg: float | None, incision_deg: float | None, *, frame: Axi
 
 
 def _check_frame(frame: AxisFrame) -> None:
-    if frame not in _FRAME_DEG:
-        msg = f"the axis frame must be same, level or unknown, not {frame!r}"
-        raise ValueError(msg)
+    read_choice(frame, _FRAME_DEG, name="the axis frame")
 
 
 def _checked(tilt: tuple[float, float], frame: AxisFrame) -> tuple[float, float]:
@@ -202,18 +218,47 @@ def _checked(tilt: tuple[float, float], frame: AxisFrame) -> tuple[float, float]
 
 
 def transfer_incision(
-    planned_deg: float, rotation_deg: float | None, *, turn_deg: int = 0, mirrored: bool = False
+    planned_deg: float,
+    rotation_deg: float | None,
+    *,
+    tilt_deg: float = 0.0,
+    turn_deg: int = 0,
+    mirrored: bool = False,
 ) -> Incision:
     """Carry the direction of an incision from the seated to the supine picture.
+
+    Parameters
+    ----------
+    planned_deg : float
+        In [0, 360]; 360 is read as 0.
+    rotation_deg : float or None
+        Of the eye, counter-clockwise positive, view undone; None when refused.
+    tilt_deg : float, default 0
+        How far the seated photo is turned against the keratometry, counter-clockwise, where that was
+        measured.
+    turn_deg : {0, 90, 180, 270}
+        Turn of the supine picture, counter-clockwise.
+    mirrored : bool, default False
+        Whether the supine picture is mirrored left to right.
+
+    Returns
+    -------
+    Incision
+        Its direction in the supine picture as displayed; None when refused.
 
     Raises
     ------
     ValueError
         If the direction is outside [0, 360], or the turn is not one of 0, 90, 180 and 270.
+
+    Examples
+    --------
+    >>> transfer_incision(355.0, 10.0).surgical_deg
+    5.0
     """
     planned_deg = read_direction_deg(planned_deg, name="the incision")
     turn_deg = read_turn(turn_deg, name="turn_deg")
     if rotation_deg is None:
         return Incision(planned_deg, None)
-    displayed = wrap_direction_deg(planned_deg + rotation_deg + turn_deg)
+    displayed = wrap_direction_deg(planned_deg + tilt_deg + rotation_deg + turn_deg)
     return Incision(planned_deg, mirror_direction_deg(displayed) if mirrored else displayed)

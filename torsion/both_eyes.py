@@ -2,9 +2,9 @@
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
-from torsion.angles import check_turn
+from torsion.angles import check_turn, read_choice
 from torsion.flags import Verdict, worst_verdict
 from torsion.quantiles import COVERAGE
 
@@ -75,7 +75,7 @@ def both_eyes(
     Raises
     ------
     ValueError
-        If a rotation lies beyond 45 degrees, or an uncertainty is not from 0 to 45.
+        If a rotation lies beyond 45 degrees, an uncertainty is not from 0 to 45, or `taken` is another word.
 
     Examples
     --------
@@ -84,6 +84,7 @@ def both_eyes(
     >>> both.common_deg, both.symmetric_deg, both.standard_uncertainty_deg
     (1.0, 4.0, 0.25)
     """
+    taken = read_choice(taken, get_args(Taken), name="taken")
     errors = right_standard_uncertainty_deg, left_standard_uncertainty_deg
     for side, turn, error in zip(("right", "left"), (right_deg, left_deg), errors, strict=True):
         check_turn(turn, error, name=f"the rotation of the {side} eye")

@@ -6,6 +6,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from torsion.angles import read_choice
 from torsion.astigmatism import Astigmatism, double_angle
 
 __all__ = ["Centroid", "Ellipse", "centroid"]
@@ -68,13 +69,14 @@ class Centroid:
         Raises
         ------
         ValueError
-            If there are fewer than three eyes or the coverage is no probability.
+            If there are fewer than three eyes, the coverage is no probability, or `of` is another word.
 
         Notes
         -----
         Hotelling's statistic with two components; the F distribution with (2, m) degrees of freedom has the
         closed quantile ``m/2 ((1 - p)^(-2/m) - 1)``.
         """
+        of = read_choice(of, ("mean", "eyes"), name="of")
         if self.n < 3:
             msg = f"an ellipse needs at least 3 eyes, not {self.n}"
             raise ValueError(msg)

@@ -52,7 +52,25 @@ def turns_of(parameters: Doubles) -> Doubles:
 def displacement(
     parameters: Reals, x: Reals, y: Reals, depth: Reals, band: Band
 ) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
-    """Displacement (x, y) that the parameters give to points of a band; `depth` may be one for each row."""
+    """Displacement that the parameters give to points of a band.
+
+    Parameters
+    ----------
+    parameters : (16,) ndarray
+        See `PARAMETERS`.
+    x, y : ndarray
+        Points of the first eye, limbus radii from its middle, y up, turned by the rotation that the
+        parameters count from.
+    depth : ndarray
+        How far out each lies, or each row of them: in the limbal band, distance in limbus radii; in the iris,
+        0 at the pupil and 1 at the limbus.
+    band : {"iris", "limbus"}
+
+    Returns
+    -------
+    x, y : ndarray
+        From there to where they lie in the second eye, limbus radii, y up.
+    """
     across: Reals
     up: Reals
     stretch: Reals

@@ -1,9 +1,9 @@
 """The cornea as measured: two powers and meridians, or one astigmatism, checked for slips of the pen."""
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
-from torsion.angles import axis_difference_deg, read_axis_deg, wrap_axis_deg
+from torsion.angles import axis_difference_deg, read_axis_deg, read_choice
 from torsion.astigmatism import NO_CYLINDER_D, Astigmatism
 from torsion.toric import USUAL_CYLINDER_D, check_cylinder_d
 
@@ -83,8 +83,8 @@ def cornea_from_powers(
     Raises
     ------
     ValueError
-        If a power looks like a radius or is beyond human range, the meridians are swapped, or they are more
-        than 20 degrees from a right angle.
+        If a power looks like a radius or is beyond human range, the meridians are swapped, they are more than
+        20 degrees from a right angle, or the surface is another word.
 
     Examples
     --------
@@ -138,13 +138,17 @@ def cornea_from_astigmatism(
     surface, standard_uncertainty_d
         See `Cornea`.
 
+    Returns
+    -------
+    Cornea
+
     Raises
     ------
     ValueError
-        If a number is out of range.
+        If a number is out of range, or the surface is another word.
     """
     cylinder_d = check_cylinder_d(cylinder_d, name="astigmatism of the cornea")
-    meridian = wrap_axis_deg(read_axis_deg(meridian_deg, name="steep meridian"))
+    meridian = read_axis_deg(meridian_deg, name="steep meridian")
     if mean_power_d is not None:
         mean_power_d = _power("mean power of the cornea", mean_power_d)
     astigmatism = Astigmatism(cylinder_d, meridian) if cylinder_d > NO_CYLINDER_D else Astigmatism(0.0, None)
@@ -202,6 +206,7 @@ def _cornea(
             f"not {standard_uncertainty_d:g}"
         )
         raise ValueError(msg)
+    surface = read_choice(surface, get_args(Surface), name="surface")
     low, high = _USUAL_POWER_D
     if surface == "anterior":
         flags = ["anterior_only", *flags]

@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.angles import Eye, rotation_name, wrap_rotation_deg
+from torsion.angles import read_eye, rotation_name, wrap_rotation_deg
 from torsion.delimited import read_delimited, read_number
 from torsion.errors import TorsionError
 from torsion.flags import Verdict, worst_verdict
@@ -27,6 +27,7 @@ from torsion.similarity import Similarity, fit_similarity, t_quantile
 __all__ = ["Agreement", "HandRotation", "LandmarkPair", "compare_rotation", "fit_pairs", "read_pairs"]
 
 _ASSUMED_PX = 1.0  # of a click, each way, where two pairs cannot show it; common practice, no source
+_ROUNDING_PX = 1.0 / math.sqrt(12.0)  # of a click that falls anywhere in its pixel, each way
 _COLUMNS = ("seated_x_px", "seated_y_px", "supine_x_px", "supine_y_px")
 _VIEW_DEG = 45.0  # beyond, the picture is turned by another quarter than was stated
 
@@ -51,7 +52,9 @@ class HandRotation:
     rotation_deg : float
         Counter-clockwise positive, the given view undone.
     standard_uncertainty_deg : float
-        Half of the interval over 1.96, so that few pairs weigh as little as they should.
+        Half of the interval over 1.96, so that few pairs weigh as little as they should.  Where it rests on
+        the misfit, it is no less than what rounding clicks to pixels leaves, however well pairs happen to
+        fit.
     interval_95_deg : (float, float)
     direction : {"excyclotorsion", "incyclotorsion", "none"} or None
     verdict : {"accept", "review", "refuse"}
@@ -162,7 +165,7 @@ def fit_pairs(
     mirrored: bool = False,
     seated_limbus: Ellipse | None = None,
     supine_limbus: Ellipse | None = None,
-    eye: Eye | None = None,
+    eye: str | None = None,
 ) -> HandRotation:
     """Rotation, scale and misfit of two or more pairs.
 
@@ -171,14 +174,15 @@ def fit_pairs(
     pairs : sequence of LandmarkPair
     click_px : float, optional
         Standard deviation of a click in each direction and photo.  By default the misfit shows it (three
-        pairs or more, Student's t), and with two pairs 1 pixel is assumed, with a flag.
+        pairs or more, Student's t; no less than rounding to pixels), and with two pairs 1 pixel is assumed,
+        with a flag.
     turn_deg : float, default 0
         Turn of the supine picture, counter-clockwise, to be undone.
     mirrored : bool, default False
         Whether the supine picture is mirrored left to right.
     seated_limbus, supine_limbus : Ellipse, optional
         Help to tell which pair is wrong when there are few; they do not enter the rotation.
-    eye : {"OD", "OS"}, optional
+    eye : {"OD", "OS", "R", "L"}, optional
         Names the direction.
 
     Returns
@@ -188,8 +192,10 @@ def fit_pairs(
     Raises
     ------
     ValueError
-        If there are fewer than two pairs, the points of a photo all coincide, or `click_px` is not positive.
+        If there are fewer than two pairs, the points of a photo all coincide, `click_px` is not positive, or
+        `eye` names no eye.
     """
+    eye = None if eye is None else read_eye(eye)
     if click_px is not None and not 0.0 < click_px < math.inf:
         msg = f"click_px must be a number of pixels above 0, not {click_px:g}"
         raise ValueError(msg)
@@ -197,8 +203,8 @@ def fit_pairs(
     first = np.array([complex(pair.seated_x_px, -pair.seated_y_px) for pair in pairs])
     second = np.array([complex(flip * pair.supine_x_px, -pair.supine_y_px) for pair in pairs])
     fit = fit_similarity(first, second)
-    noise, factor, freedom = _noise(fit, click_px)
-    half = math.degrees(factor * noise / (abs(fit.factor) * math.sqrt(fit.spread)))
+    reach_px, freedom = _reach_px(fit, click_px)
+    half = math.degrees(reach_px / (abs(fit.factor) * math.sqrt(fit.spread)))
     rotation = wrap_rotation_deg(fit.turn_deg - turn_deg)
     uncertainty = half / COVERAGE
     expected = Expected.of(seated_limbus, supine_limbus, turn_deg=turn_deg, flip=flip)
@@ -226,13 +232,20 @@ def fit_pairs(
     )
 
 
-def _noise(fit: Similarity, click_px: float | None) -> tuple[float, float, int | None]:
-    """Return the noise of a residual in each direction, the coverage factor, and the freedom of t if used."""
+def _reach_px(fit: Similarity, click_px: float | None) -> tuple[float, int | None]:
+    """Return how far 95 % of residuals reach in each direction, and the freedom of t if it was used.
+
+    With few pairs a misfit near zero is chance.  So no reach is less than that of clicks that are off by
+    nothing but their rounding, which is known and needs no t.
+    """
+    both = math.hypot(
+        1.0, abs(fit.factor)
+    )  # a click is off in both photos; the seated one scales with the eye
     if click_px is None and fit.degrees_of_freedom:
         freedom = fit.degrees_of_freedom
-        return math.sqrt(fit.squares / freedom), t_quantile(0.95, freedom), freedom
-    # A click is off in both photos; the seated one's error is scaled with the eye.
-    return (click_px or _ASSUMED_PX) * math.hypot(1.0, abs(fit.factor)), COVERAGE, None
+        shown = t_quantile(0.95, freedom) * math.sqrt(fit.squares / freedom)
+        return max(shown, COVERAGE * _ROUNDING_PX * both), freedom
+    return COVERAGE * (click_px or _ASSUMED_PX) * both, None
 
 
 def _flags(

@@ -13,7 +13,7 @@ from torsion.masks import EyePicture
 from torsion.photo import Ellipse
 from torsion.unwrap import Band, sample
 
-__all__ = ["FAINT", "find_landmarks"]
+__all__ = ["FAINT", "check_count", "find_landmarks"]
 
 FAINT = 0.25
 """Worth below which a landmark hardly shows in print."""
@@ -52,6 +52,13 @@ _ARM = 0.06  # where arms of a thing are counted
 _ARM_SHARE = 0.45  # of its contrast
 
 
+def check_count(count: int) -> None:
+    """Refuse a number of landmarks below 1, with a ValueError."""
+    if count < 1:
+        msg = f"count of landmarks must be at least 1, not {count}"
+        raise ValueError(msg)
+
+
 def find_landmarks(eye: EyePicture, limbus: Ellipse, *, count: int = 8) -> tuple[Landmark, ...]:
     """Most distinctive things on an eye, spread round the ring.
 
@@ -79,9 +86,7 @@ def find_landmarks(eye: EyePicture, limbus: Ellipse, *, count: int = 8) -> tuple
     Only dark things are taken: what is bright on an iris is as a rule a mirror image in the cornea, which
     does not turn with the eye.
     """
-    if count < 1:
-        msg = f"count of landmarks must be at least 1, not {count}"
-        raise ValueError(msg)
+    check_count(count)
     contrast, allowed = _contrast(eye)
     blurred = np.asarray(cv2.GaussianBlur(contrast, (0, 0), 1.7 * _FINE * eye.px_per_radius), np.float32)
     ring = _Ring.of(eye)

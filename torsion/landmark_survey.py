@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from torsion.angles import Eye, read_axis_deg, read_eye
 from torsion.centre import mm_per_degree
 from torsion.flags import Verdict, worst_verdict
-from torsion.landmark_search import find_landmarks
+from torsion.landmark_search import check_count, find_landmarks
 from torsion.landmarks import AxisOffset, Landmark, axis_offsets, clock_hour
 from torsion.preparation import PhotoLike, PreparedPhoto, prepare
 
@@ -69,6 +69,7 @@ def survey_landmarks(
     """
     named = read_eye(eye) if eye is not None else None
     axis = None if axis_deg is None else read_axis_deg(axis_deg)
+    check_count(count)
     prepared = prepare(seated, eye=named)
     landmarks: tuple[Landmark, ...] | None = None
     if prepared.picture is not None and prepared.limbus is not None:

@@ -27,7 +27,7 @@ _EYES, _LINE = 6.3, 0.19  # inches: of the two dials, and of a line of words abo
 
 def lens_figure(
     measurement: Measurement,
-    lens: LensAxis,
+    lens: LensAxis | None,
     points_px: Sequence[tuple[float, float]],
     *,
     plan: AgainstPlan | None = None,
@@ -38,7 +38,8 @@ def lens_figure(
     Parameters
     ----------
     measurement : Measurement
-    lens : LensAxis
+    lens : LensAxis or None
+        None where no eye was found in the second photo.
     points_px : sequence of (float, float)
         Points on the marks, in pixels of the second photo.
     plan : AgainstPlan, optional
@@ -51,20 +52,19 @@ def lens_figure(
     Figure
         A refused measurement shows the points, no axis, and says REFUSED.
     """
-    refused = lens.axis_deg is None
+    seated_deg, photo_deg = (None, None) if lens is None else (lens.axis_deg, lens.photo_deg)
+    refused = seated_deg is None
     words, notes = _under_head(measurement, lens, plan), _notes(flags, measurement)
     below, above = _LINE * len(notes) + 0.9, _LINE * len(words) + 0.9  # inches
     height = below + _EYES + above
     figure = Figure(figsize=(13.0, height), facecolor=PAPER)
-    head = (
-        "No axis to use" if lens.axis_deg is None else f"Marks of the lens at {axis_degrees(lens.axis_deg)}"
-    )
+    head = "No axis to use" if seated_deg is None else f"Marks of the lens at {axis_degrees(seated_deg)}"
     figure.text(0.022, 1.0 - 0.42 / height, head, va="center", size=25, weight="bold", color=INK)
     figure.text(0.022, 1.0 - 0.7 / height, "\n".join(words), va="top", size=12, color=INK)
     planned, carried = (None, None) if plan is None else (plan.planned_deg, plan.surgical_deg)
     shown = (
-        (0.012, measurement.seated, lens.axis_deg, planned, "SEATED: frame of the axis"),
-        (0.508, measurement.supine, lens.photo_deg, carried, "PHOTO: as displayed"),
+        (0.012, measurement.seated, seated_deg, planned, "SEATED: frame of the axis"),
+        (0.508, measurement.supine, photo_deg, carried, "PHOTO: as displayed"),
     )
     for left, prepared, axis_deg, planned_deg, caption in shown:
         axes = figure.add_axes((left, (below + 0.1) / height, 0.48, (_EYES - 0.1) / height))
@@ -87,12 +87,12 @@ def lens_figure(
     return figure
 
 
-def _under_head(measurement: Measurement, lens: LensAxis, plan: AgainstPlan | None) -> list[str]:
+def _under_head(measurement: Measurement, lens: LensAxis | None, plan: AgainstPlan | None) -> list[str]:
     """Say in lines what was found, as the text does."""
     m = measurement
     reason = "" if m.verdict == "accept" else f": {reason_words(m.flags, m.verdict, m)}"
     said = [f"Photos {verdict_word(m.verdict)}{reason}"]
-    if lens.standard_uncertainty_deg is not None and lens.axis_deg is not None:
+    if lens is not None and lens.standard_uncertainty_deg is not None and lens.axis_deg is not None:
         said.append(
             f"In the seated photo's frame, standard uncertainty {lens.standard_uncertainty_deg:.1f}°; "
             f"eye turned {rotation_words(m.rotation_deg)}"

@@ -7,13 +7,14 @@ between two photos, taken from the same two points, leaves the turn of the eye i
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 from torsion.angles import (
     axis_difference_deg,
     check_turn,
     direction_deg,
     read_axis_deg,
+    read_choice,
     wrap_axis_deg,
     wrap_rotation_deg,
 )
@@ -156,7 +157,7 @@ def reference_tilt(
     Raises
     ------
     ValueError
-        If the kind is not one of the three, a level line is given for a supine photo, the points coincide, or
+        If kind or posture is another word, a level line is given for a supine photo, the points coincide, or
         `click_px` is not positive.
 
     Examples
@@ -164,9 +165,8 @@ def reference_tilt(
     >>> reference_tilt("line", (100.0, 500.0), (1100.0, 500.0), posture="seated").angle_deg
     0.0
     """
-    if kind not in _CLICK:
-        msg = f"a reference must be {', '.join(_CLICK)}, not {kind!r}"
-        raise ValueError(msg)
+    kind = read_choice(kind, get_args(ReferenceKind), name="a reference")
+    posture = read_choice(posture, get_args(Posture), name="posture")
     if kind == "line" and posture == "supine":
         msg = (
             "a supine photo has no level line, since gravity runs along the view: give the canthi or both "

@@ -81,9 +81,9 @@ class _Around:
     @property
     def lacks_white(self) -> bool:
         least = _BRIGHTER_GREY if self.grey else _BRIGHTER
-        steps = {step: side for side in _SIDES if np.isfinite(step := self._step(side))}
+        steps = [(step, side) for side in _SIDES if np.isfinite(step := self._step(side))]
         return bool(steps) and not any(
-            step > least and self._redness(side) < _REDDEST for step, side in steps.items()
+            step > least and self._redness(side) < _REDDEST for step, side in steps
         )
 
     def _redness(self, side: Mask) -> float:
@@ -93,7 +93,7 @@ class _Around:
 
     def _step(self, side: Mask) -> float:
         """By how much it is brighter beside the limbus than in it, on one side; NaN outside the picture."""
-        within, beside = (self.light[zone][:, side, 0][self.seen[zone][:, side]] for zone in (_IRIS, _BESIDE))
+        within, beside = (self._seen_light(zone, side)[:, 0] for zone in (_IRIS, _BESIDE))
         return median(beside) - median(within)
 
     @property
@@ -116,4 +116,8 @@ class _Around:
         return np.asarray((like | ~self.seen[_WHITE]).all(axis=0) & edge)
 
     def _colour(self, zone: slice, side: Mask) -> Floats:
-        return np.asarray(np.median(self.light[zone][:, side], axis=(0, 1)), np.float32)
+        return np.asarray(np.median(self._seen_light(zone, side), axis=0), np.float32)
+
+    def _seen_light(self, zone: slice, side: Mask) -> Floats:
+        """Light of what lies in the picture, (places, colours)."""
+        return self.light[zone][:, side][self.seen[zone][:, side]]

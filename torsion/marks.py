@@ -7,11 +7,17 @@ degrees off; hence the width stands beside every direction.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 
-from torsion.angles import axis_difference_deg, direction_deg, wrap_axis_deg, wrap_rotation_deg
+from torsion.angles import (
+    axis_difference_deg,
+    direction_deg,
+    read_choice,
+    wrap_axis_deg,
+    wrap_rotation_deg,
+)
 from torsion.ink_rules import InkColor
 from torsion.measurement import Measurement
 
@@ -238,8 +244,10 @@ def two_point_mark(
     Raises
     ------
     ValueError
-        If the points are less than two pixels apart, or `photo` is the supine one without a measurement.
+        If the points are less than two pixels apart, or `photo` is another word than seated or supine, or
+        the supine one without a measurement.
     """
+    photo = read_choice(photo, get_args(Role), name="photo")
     if photo == "supine" and measurement is None:
         msg = "points of a supine photo need the measurement of the pair"
         raise ValueError(msg)

@@ -92,7 +92,19 @@ def _beyond(score: float, margin: float, match: float, beside: float, alone: flo
 
 
 def angle_flags(rotation_deg: float, standard_uncertainty_deg: float) -> list[str]:
-    """Give the flags that speak of the size of a rotation and of its uncertainty."""
+    """Give the flags that speak of the size of a rotation and of its uncertainty.
+
+    Parameters
+    ----------
+    rotation_deg : float
+        Either way, view undone.
+    standard_uncertainty_deg : float
+
+    Returns
+    -------
+    list of str
+        ``uncertain`` or ``too_uncertain``, and ``large_rotation``; none for what is usual and known well.
+    """
     conditions = {
         "uncertain": _REVIEW_DEG < standard_uncertainty_deg <= _REFUSE_DEG,
         "too_uncertain": standard_uncertainty_deg > _REFUSE_DEG,

@@ -7,7 +7,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.angles import Eye, read_eye, rotation_name
+from torsion.angles import Eye, read_eye, rotation_name, wrap_direction_deg
 from torsion.axis import AxisFrame, AxisTransfer, Incision, check_plan, transfer_axis, transfer_incision
 from torsion.comparison import Comparison, compare
 from torsion.confidence import Answer
@@ -141,17 +141,20 @@ def measure_pair(
     eye: str | None = None,
     axis_deg: float | None = None,
     axis_frame: AxisFrame = "unknown",
+    axis_tilt: tuple[float, float] | None = None,
     incision_deg: float | None = None,
     options: MeasureOptions | None = None,
 ) -> Measurement:
     """Measure one pair: `torsion.several.measure` for a single photo of either posture.
+
+    Parameters, errors and the rest are as there.
 
     Returns
     -------
     Measurement
         Also where the answer is no; see its verdict and flags.
     """
-    check_plan(axis_deg, incision_deg, frame=axis_frame)
+    check_plan(axis_deg, incision_deg, frame=axis_frame, tilt=axis_tilt)
     options = read_options(options, MeasureOptions)
     named = read_eye(eye) if eye is not None else None
     first = prepare(seated, eye=named, options=PrepareOptions(mirrored=options.seated_mirrored))
@@ -159,21 +162,14 @@ def measure_pair(
     named = stated_eye((first, second)) or named
     second, found = _compared(first, second, options)
     shown = first.laterality.upright, found.supine_laterality
-    flags = [*found.flags]
-    if len({named, *shown} - {None}) > 1:
-        flags.append("other_side")
-    elif not any(shown) and worst_verdict(flags) != "refuse":
-        flags.append("side_not_seen")
-    if found.order_signs:
-        flags.append("order_doubtful")
-    both = found.answer
+    flags, both = _with_doubts(found, named, shown), found.answer
     measured = Measurement(
         found.rotation_deg,
         both.standard_uncertainty_deg if both else None,
         None,
         None,
         worst_verdict(flags),
-        tuple(flags),
+        flags,
         found.view,
         found.bands,
         first,
@@ -190,7 +186,21 @@ def measure_pair(
         start_deg=found.start_deg,
         parameters=found.parameters,
     )
-    return conclude(measured, axis_deg=axis_deg, axis_frame=axis_frame, incision_deg=incision_deg)
+    return conclude(
+        measured, axis_deg=axis_deg, axis_frame=axis_frame, axis_tilt=axis_tilt, incision_deg=incision_deg
+    )
+
+
+def _with_doubts(found: Comparison, eye: Eye | None, shown: tuple[Eye | None, Eye | None]) -> tuple[str, ...]:
+    """Add doubts about which eye it is, and which photo is which, to the flags of a pair."""
+    flags = [*found.flags]
+    if len({eye, *shown} - {None}) > 1:
+        flags.append("other_side")
+    elif not any(shown) and worst_verdict(flags) != "refuse":
+        flags.append("side_not_seen")
+    if found.order_signs:
+        flags.append("order_doubtful")
+    return tuple(flags)
 
 
 def _compared(
@@ -200,9 +210,10 @@ def _compared(
     found = compare(first, second, mirrored=options.mirrored, turned_deg=options.turned_deg)
     if found.view is None or worst_verdict(found.flags) == "refuse":
         return second, found
-    if found.view.displayed_deg == second.turned_deg or "on_its_side" in first.flags:
+    turned_deg = read_turn(wrap_direction_deg(first.turned_deg + found.view.displayed_deg))
+    if turned_deg == second.turned_deg or "on_its_side" in first.flags:
         return second, found  # the second one lies as it should
-    anew = prepare(second.photo, options=PrepareOptions(turned_deg=found.view.displayed_deg))
+    anew = prepare(second.photo, options=PrepareOptions(turned_deg=turned_deg))
     anew = replace(anew, mirrored=second.mirrored)
     again = compare(first, anew, mirrored=options.mirrored, turned_deg=options.turned_deg)
     if not {"no_eye", "eyes_do_not_match"}.isdisjoint(again.flags):
@@ -211,13 +222,39 @@ def _compared(
 
 
 def conclude(
-    measured: Measurement, *, axis_deg: float | None, axis_frame: AxisFrame, incision_deg: float | None
+    measured: Measurement,
+    *,
+    axis_deg: float | None = None,
+    axis_frame: AxisFrame = "unknown",
+    axis_tilt: tuple[float, float] | None = None,
+    incision_deg: float | None = None,
 ) -> Measurement:
-    """State what follows from rotation, uncertainty and flags: interval, direction, verdict, carried axis."""
+    """State what follows from rotation, uncertainty and flags: interval, direction, verdict, carried axis.
+
+    Parameters
+    ----------
+    measured : Measurement
+        With rotation (degrees, counter-clockwise positive, view undone) and its standard uncertainty, flags,
+        view and eye; interval, direction, verdict, axis and incision are made anew.
+    axis_deg, axis_frame, axis_tilt, incision_deg
+        As of `torsion.several.measure`.
+
+    Returns
+    -------
+    Measurement
+        Axis and incision are not carried where the verdict is ``"refuse"``; without a rotation there is no
+        interval, and without an eye no direction.
+
+    Raises
+    ------
+    ValueError
+        If axis, frame, tilt or incision is not one of those allowed.
+    """
     flags = [*measured.flags]
     if measured.eye is None:
         flags.append("eye_not_given")
-    if axis_deg is not None and axis_frame == "unknown" and worst_verdict(flags) != "refuse":
+    unknown = axis_deg is not None and axis_frame == "unknown" and axis_tilt is None
+    if unknown and worst_verdict(flags) != "refuse":
         flags.append("frame_unknown")  # where no axis is carried, its frame does not matter
     verdict = worst_verdict(flags)
     rotation, uncertainty = measured.rotation_deg, measured.standard_uncertainty_deg
@@ -230,10 +267,19 @@ def conclude(
     axis = incision = None
     if axis_deg is not None:
         axis = transfer_axis(
-            axis_deg, usable, uncertainty, frame=axis_frame, turn_deg=view.turn_deg, mirrored=view.mirrored
+            axis_deg,
+            usable,
+            uncertainty,
+            frame=axis_frame,
+            tilt=axis_tilt,
+            turn_deg=view.turn_deg,
+            mirrored=view.mirrored,
         )
     if incision_deg is not None:
-        incision = transfer_incision(incision_deg, usable, turn_deg=view.turn_deg, mirrored=view.mirrored)
+        tilt_deg = axis_tilt[0] if axis_tilt is not None else 0.0
+        incision = transfer_incision(
+            incision_deg, usable, tilt_deg=tilt_deg, turn_deg=view.turn_deg, mirrored=view.mirrored
+        )
     return replace(
         measured,
         interval_95_deg=interval,

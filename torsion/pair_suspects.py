@@ -14,7 +14,7 @@ import numpy as np
 
 from torsion.angles import wrap_rotation_deg
 from torsion.photo import Ellipse
-from torsion.similarity import Complex, Similarity, f_quantile, fit_similarity
+from torsion.similarity import Complex, Similarity, coincide, f_quantile, fit_similarity
 
 __all__ = ["Expected", "Suspect", "find_suspects", "looks_mirrored"]
 
@@ -178,10 +178,15 @@ def _swapped(
 def _misplaced(
     first: Complex, second: Complex, names: Sequence[str], ordinary: float, expected: Expected
 ) -> Suspect | None:
-    """Find the pair that the map of the others misses most, if by more than chance."""
+    """Find the pair that the map of the others misses most, if by more than chance.
+
+    A pair without which the other points of a photo coincide is not tried: there is no map of them.
+    """
     worst: tuple[float, Suspect] | None = None
     for index, name in enumerate(names):
         others = np.arange(first.size) != index
+        if coincide(first[others]) or coincide(second[others]):
+            continue
         fit = fit_similarity(first[others], second[others])
         miss = abs(second[index] - fit.factor * first[index] - fit.shift) ** 2
         freedom = _PRIOR_FREEDOM + fit.degrees_of_freedom
@@ -197,10 +202,15 @@ def _misplaced(
 def _one_of_three(
     first: Complex, second: Complex, names: Sequence[str], expected: Expected
 ) -> Suspect | None:
-    """Of three pairs that do not fit, the one whose absence leaves the most probable map."""
+    """Of three pairs that do not fit, the one whose absence leaves the most probable map.
+
+    None can be told where two points of a photo coincide: there is no map without the third.
+    """
     tried = []
     for index, name in enumerate(names):
         others = np.arange(3) != index
+        if coincide(first[others]) or coincide(second[others]):
+            return None
         fit = fit_similarity(first[others], second[others])
         tried.append((expected.improbability(fit), Suspect("misplaced", (name,), expected.rotation_deg(fit))))
     tried.sort(key=lambda each: each[0])

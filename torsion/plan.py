@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from math import degrees, hypot
 from typing import Literal
 
-from torsion.angles import Eye, read_direction_deg, wrap_axis_deg
+from torsion.angles import Eye, read_choice, read_direction_deg, read_eye, wrap_axis_deg
 from torsion.astigmatism import NO_CYLINDER_D, Astigmatism, Refraction
 from torsion.keratometry import Cornea
 from torsion.toric import UNCERTAIN_AXIS_DEG, check_cylinder_d, turned_lens
@@ -140,21 +140,37 @@ def incision_change(flattening_d: float, incision_deg: float) -> Astigmatism:
     return Astigmatism(flattening_d, wrap_axis_deg(direction + 90.0))
 
 
-def incision_side(incision_deg: float, eye: Eye) -> Literal["temporal", "nasal", "superior", "inferior"]:
+def incision_side(incision_deg: float, eye: str) -> Literal["temporal", "nasal", "superior", "inferior"]:
     """Side of the eye that a direction points to, as the examiner sees it.
+
+    Parameters
+    ----------
+    incision_deg : float
+        0 to 360 degrees.
+    eye : {"OD", "OS", "R", "L"}
+
+    Returns
+    -------
+    {"temporal", "nasal", "superior", "inferior"}
+        Superior and inferior from 45 to 135 and from 225 to 315 degrees, ends excluded.
+
+    Raises
+    ------
+    ValueError
+        If the direction is out of range or `eye` names no eye.
 
     Examples
     --------
     >>> incision_side(180.0, "OD"), incision_side(180.0, "OS"), incision_side(100.0, "OD")
     ('temporal', 'nasal', 'superior')
     """
-    direction = read_direction_deg(incision_deg)
+    direction, right = read_direction_deg(incision_deg), read_eye(eye) == "OD"
     if 45.0 < direction < 135.0:
         return "superior"
     if 225.0 < direction < 315.0:
         return "inferior"
     left = 135.0 <= direction <= 225.0
-    return "temporal" if left == (eye == "OD") else "nasal"
+    return "temporal" if left == right else "nasal"
 
 
 def plan_lens(
@@ -164,7 +180,7 @@ def plan_lens(
     lens_plane: LensPlane | None = None,
     change: SurgicalChange | None = None,
     incision_deg: float | None = None,
-    eye: Eye | None = None,
+    eye: str | None = None,
     history: Sequence[History] = (),
 ) -> Plan:
     """Net corneal astigmatism, planned axis, and what each cylinder on offer would leave.
@@ -183,7 +199,7 @@ def plan_lens(
         Expected of the operation.
     incision_deg : float, optional
         Direction of the incision, 0 to 360 degrees; carried along.
-    eye : {"OD", "OS"}, optional
+    eye : {"OD", "OS", "R", "L"}, optional
         Carried along.
     history : sequence of str, optional
         Declared conditions, from `HISTORIES`.
@@ -195,8 +211,11 @@ def plan_lens(
     Raises
     ------
     ValueError
-        If a number is out of range, or the lens plane needs a mean corneal power that is not known.
+        If a number is out of range, `eye` names no eye, a condition is another word, or the lens plane needs
+        a mean corneal power that is not known.
     """
+    for condition in history:
+        read_choice(condition, HISTORIES, name="a declared condition")
     plane = lens_plane or LensPlane()
     if incision_deg is not None:
         incision_deg = read_direction_deg(incision_deg, name="direction of the incision")
@@ -232,7 +251,7 @@ def plan_lens(
         axis_standard_uncertainty_deg=axis_u_deg,
         choices=choices,
         incision_deg=incision_deg,
-        eye=eye,
+        eye=None if eye is None else read_eye(eye),
         flags=tuple(flags),
     )
 

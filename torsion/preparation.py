@@ -104,9 +104,9 @@ def prepare(
     ----------
     photo : path, (H, W[, 3]) uint8 or uint16 array, Photo or PreparedPhoto
         A PreparedPhoto is returned as it is, unless the options ask for another; what was un-mirrored once
-        is not mirrored back.
+        is not mirrored back, and a turn stated once holds until another is stated.
     eye : {"OD", "OS", "R", "L"}, optional
-        Compared with what the file, or the photo, says.
+        Compared with what the file, or the photo, says; kept by the photo.
     options : PrepareOptions, optional
 
     Returns
@@ -128,13 +128,20 @@ def prepare(
     named = None if eye is None else read_eye(eye)
     if isinstance(photo, Photo | PreparedPhoto):
         _check_eye(photo if isinstance(photo, Photo) else photo.photo, named)
-    turned = options.turned_deg
-    undone = isinstance(photo, PreparedPhoto) and photo.mirrored
-    as_wanted = undone or not options.mirrored
-    if isinstance(photo, PreparedPhoto) and as_wanted and turned in (0, photo.turned_deg):
-        return photo
+    mirror = options.mirrored
+    if isinstance(photo, PreparedPhoto):
+        mirror, options = mirror and not photo.mirrored, _with_stated(photo, options)
+        if options == PrepareOptions(photo.mirrored, photo.turned_deg):
+            return (
+                photo if named in (None, photo.photo.eye) else replace(photo, photo=_as_photo(photo, named))
+            )
     photo = _as_photo(photo, named)
-    photo = photo.mirrored() if options.mirrored and not undone else photo
+    return _prepared(photo.mirrored() if mirror else photo, options)
+
+
+def _prepared(photo: Photo, options: PrepareOptions) -> PreparedPhoto:
+    """Prepare a photo whose mirror, if any, is undone already."""
+    turned = options.turned_deg
     upright = photo.turned(UNDONE_BY[turned])
     size = photo.pixels.shape[1], photo.pixels.shape[0]
     _LOG.info("%s: read, %d x %d px", photo.name, *size)
@@ -155,7 +162,7 @@ def prepare(
     _LOG.info("%s: masked and assessed, flags: %s", photo.name, ", ".join(flags) or "none")
     return PreparedPhoto(
         photo, limbus, pupil, picture, measures, flags, worst_verdict(flags), laterality, turned,
-        options.mirrored or undone,
+        options.mirrored,
     )  # fmt: skip
 
 
@@ -172,6 +179,13 @@ def stated_eye(photos: Sequence[PreparedPhoto]) -> Eye | None:
         msg = f"'{stated['OD']}' states that it shows OD, but '{stated['OS']}' that it shows OS"
         raise PhotoError(msg)
     return next(iter(stated), None)
+
+
+def _with_stated(done: PreparedPhoto, options: PrepareOptions) -> PrepareOptions:
+    """Add what a photo was prepared with; a mirror that is undone only now has turned its turn about."""
+    mirrors = options.mirrored and not done.mirrored
+    kept = UNDONE_BY[done.turned_deg] if mirrors else done.turned_deg
+    return PrepareOptions(mirrored=mirrors or done.mirrored, turned_deg=options.turned_deg or kept)
 
 
 def _check_eye(photo: Photo, eye: Eye | None) -> None:
@@ -201,8 +215,7 @@ def _as_photo(photo: PhotoLike, eye: Eye | None) -> Photo:
     Whatever else NumPy could make an array of is refused: a picture of another library may hold places in a
     palette for colours, or be displayed turned.
     """
-    if isinstance(photo, PreparedPhoto):
-        return photo.photo
+    photo = photo.photo if isinstance(photo, PreparedPhoto) else photo
     if isinstance(photo, Photo):
         return replace(photo, eye=eye or photo.eye)
     if isinstance(photo, str | os.PathLike):

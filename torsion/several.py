@@ -40,6 +40,7 @@ def measure(
     eye: str | None = None,
     axis_deg: float | None = None,
     axis_frame: AxisFrame = "unknown",
+    axis_tilt: tuple[float, float] | None = None,
     incision_deg: float | None = None,
     options: MeasureOptions | None = None,
     progress: Callable[[int, int], None] | None = None,
@@ -57,6 +58,9 @@ def measure(
         Planned axis in [0, 180], to be carried into the (first) supine picture.
     axis_frame : {"same", "level", "unknown"}, default "unknown"
         How the (first) seated photo's frame relates to that of the keratometry.
+    axis_tilt : (float, float), optional
+        In place of a frame: how far the (first) seated photo is turned against the keratometry, degrees
+        counter-clockwise, and the standard uncertainty of that (`torsion.level` reads both off a photo).
     incision_deg : float, optional
         Direction of an incision in [0, 360], likewise; with an axis.
     options : MeasureOptions, optional
@@ -75,8 +79,8 @@ def measure(
     PhotoError
         If a file cannot be used, or states the other eye than `eye` or another file.
     ValueError
-        If a list is empty, the eye, axis, frame or incision is not one of those allowed, or there is a frame
-        or an incision without an axis.
+        If a list is empty, the eye, axis, frame, tilt or incision is not one of those allowed, there is one
+        of the last three without an axis, or a tilt beside a frame.
     TypeError
         If what is given for a photo or for options is none.
 
@@ -96,19 +100,22 @@ def measure(
             eye=eye,
             axis_deg=axis_deg,
             axis_frame=axis_frame,
+            axis_tilt=axis_tilt,
             incision_deg=incision_deg,
             options=options,
         )
-    check_plan(axis_deg, incision_deg, frame=axis_frame)
+    check_plan(axis_deg, incision_deg, frame=axis_frame, tilt=axis_tilt)
     options = read_options(options, MeasureOptions)
     named = read_eye(eye) if eye is not None else None
     first_options = PrepareOptions(mirrored=options.seated_mirrored)
     photos = [prepare(photo, eye=named, options=first_options) for photo in first]
     photos += [prepare(photo, eye=named, options=options.of_supine) for photo in second]
     named = stated_eye(photos) or named
-    pairs = _measured(photos, len(first), named, options, progress)
+    photos, pairs = _measured(photos, len(first), named, options, progress)
     combined = replace(_combined(photos, pairs, len(first)), eye=named)
-    return conclude(combined, axis_deg=axis_deg, axis_frame=axis_frame, incision_deg=incision_deg)
+    return conclude(
+        combined, axis_deg=axis_deg, axis_frame=axis_frame, axis_tilt=axis_tilt, incision_deg=incision_deg
+    )
 
 
 def _listed(photos: PhotoLike | Sequence[PhotoLike], *, name: str) -> list[PhotoLike]:
@@ -126,16 +133,22 @@ def _measured(
     eye: Eye | None,
     options: MeasureOptions,
     progress: Callable[[int, int], None] | None,
-) -> Pairs:
-    """Measure all pairs; photos of one posture are displayed alike, so only a pair of both has options."""
-    numbers = list(itertools.combinations(range(len(photos)), 2))
+) -> tuple[list[PreparedPhoto], Pairs]:
+    """Measure all pairs; photos of one posture are displayed alike, so only a pair of both has options.
+
+    A supine photo that a seated one showed to be turned was prepared anew, and stays so in what follows.
+    """
+    photos, numbers = list(photos), list(itertools.combinations(range(len(photos)), 2))
     pairs = {}
     for done, (i, j) in enumerate(numbers):
-        both = options if i < seated <= j else MeasureOptions()
+        across = i < seated <= j
+        both = options if across else MeasureOptions()
         pairs[i, j] = measure_pair(photos[i], photos[j], eye=eye, options=both)
+        if across:
+            photos[j] = pairs[i, j].supine
         if progress is not None:
             progress(done + 1, len(numbers))
-    return pairs
+    return photos, pairs
 
 
 def _combined(photos: Sequence[PreparedPhoto], pairs: Pairs, seated: int) -> Measurement:

@@ -9,7 +9,7 @@ from math import atan, cos, inf, sin, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Complex", "Similarity", "f_quantile", "fit_similarity", "t_quantile"]
+__all__ = ["Complex", "Similarity", "coincide", "f_quantile", "fit_similarity", "t_quantile"]
 
 Complex = NDArray[np.complex128]
 
@@ -89,9 +89,7 @@ def fit_similarity(first: Complex, second: Complex) -> Similarity:
     middle, other = first.mean(), second.mean()
     centred, moved = first - middle, second - other
     spread = float((np.abs(centred) ** 2).sum())
-    size = float((np.abs(moved) ** 2).sum())
-    tiny = 1e-12 * float((np.abs(first) ** 2).sum() + (np.abs(second) ** 2).sum())
-    if min(spread, size) <= tiny:
+    if coincide(first) or coincide(second):
         msg = "the points of a photo must not all coincide"
         raise ValueError(msg)
     factor = complex((centred.conj() * moved).sum() / spread)
@@ -102,6 +100,18 @@ def fit_similarity(first: Complex, second: Complex) -> Similarity:
         1.0 / first.size + np.abs(centred) ** 2 / spread,
         spread,
     )
+
+
+def coincide(points: Complex) -> bool:
+    """Whether all points lie in one place, but for rounding, so that no map can be fitted to them.
+
+    Examples
+    --------
+    >>> coincide(np.array([3 + 1j, 3 + 1j])), coincide(np.array([3 + 1j, 4 + 1j]))
+    (True, False)
+    """
+    spread = (np.abs(points - points.mean()) ** 2).sum()
+    return bool(spread <= 1e-12 * (np.abs(points) ** 2).sum())
 
 
 def t_quantile(probability: float, degrees_of_freedom: int) -> float:

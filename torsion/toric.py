@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from torsion.angles import wrap_axis_deg
+from torsion.angles import read_axis_deg
 from torsion.astigmatism import NO_CYLINDER_D, Refraction, double_angle, refraction_from_power
 
 __all__ = [
@@ -120,6 +120,11 @@ def residual_cylinder_d(
 def annulling_turn_deg(cornea_d: float, cylinder_d: float) -> float | None:
     """Turn at which the lens leaves as much cylinder as the cornea has, in other words corrects nothing.
 
+    Parameters
+    ----------
+    cornea_d, cylinder_d : float
+        Magnitudes at the cornea, dioptres, not negative.
+
     Returns
     -------
     float or None
@@ -143,6 +148,13 @@ def annulling_turn_deg(cornea_d: float, cylinder_d: float) -> float | None:
 
 def lost_percent(cornea_d: float, cylinder_d: float, off_deg: float) -> float | None:
     """Share of the best possible correction that a turn loses.
+
+    Parameters
+    ----------
+    cornea_d, cylinder_d : float
+        Magnitudes at the cornea, dioptres, not negative.
+    off_deg : float
+        Turn off the steep meridian, degrees, either way.
 
     Returns
     -------
@@ -197,7 +209,7 @@ def turned_lens(
     if not -_TURN_DEG <= off_deg <= _TURN_DEG:
         msg = f"turn off axis must lie from -90 to 90 degrees (counter-clockwise positive), not {off_deg:g}"
         raise ValueError(msg)
-    steep = 180.0 if axis_deg is None else wrap_axis_deg(axis_deg)
+    steep = 180.0 if axis_deg is None else read_axis_deg(axis_deg, name="steep meridian")
     excess = double_angle(cornea_d, steep) - double_angle(cylinder_d, steep + off_deg)
     residual = refraction_from_power([0.0, *(-excess / 2.0)])
     if axis_deg is None:
@@ -255,6 +267,17 @@ def expected_cylinder_d(
 
 def check_cylinder_d(cylinder_d: float, *, name: str) -> float:
     """Check the magnitude of a cylinder: 0 to 15 dioptres, written positive.
+
+    Parameters
+    ----------
+    cylinder_d : float
+        As given, dioptres.
+    name : str
+        What it is called in the error message.
+
+    Returns
+    -------
+    float
 
     Raises
     ------

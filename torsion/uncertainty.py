@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from math import hypot, inf, sqrt
 from typing import Literal
 
+from torsion.angles import read_choice
+
 __all__ = [
     "DEFAULT_PARTS",
     "METHODS",
@@ -54,6 +56,7 @@ class Part:
     doubtful: bool = False
 
     def __post_init__(self) -> None:
+        read_choice(self.distribution, ("normal", "uniform"), name="distribution")
         values = (self.standard_uncertainty_deg, self.standard_uncertainty_d)
         if (values[0] is None) == (values[1] is None):
             msg = f"{_said(self.name)} needs an uncertainty either in degrees or in dioptres"
@@ -172,8 +175,9 @@ def method_parts(method: Method, *, given: Mapping[str, Part] | None = None) -> 
     Raises
     ------
     ValueError
-        If a given name is no part of any method.
+        If there is no such method, or a given name is no part of any.
     """
+    method = read_choice(method, METHODS, name="method")
     given = given or {}
     unknown = sorted(set(given) - set(DEFAULT_PARTS))
     if unknown:

@@ -2,12 +2,12 @@
 
 import functools
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import click
 
-from torsion.axis import AxisFrame, transfer_axis, transfer_incision
+from torsion.axis import AxisFrame, check_plan
 from torsion.axis_cost import AxisCost, axis_cost, check_lens_d
 from torsion.cli import photo_options as shared
 from torsion.cli.toric_types import dioptres, numbers
@@ -24,41 +24,16 @@ class AxisPlan:
     """Planned axis, how its frame relates to the seated photo, incision, and cylinder of the lens."""
 
     axis_deg: float | None
-    stated_frame: AxisFrame
+    frame: AxisFrame
     tilt: Tilt | None
     incision_deg: float | None
     cylinder_d: float | None
-
-    @property
-    def frame(self) -> AxisFrame:
-        """Frame to measure with; a tilt is made up for afterwards, and until then there is none."""
-        return self.stated_frame if self.tilt is None else "same"
 
     def cost(self, found: Measurement) -> AxisCost | None:
         """Say what an error of the axis costs, where a cylinder was given."""
         if self.cylinder_d is None or found.axis is None:
             return None
         return axis_cost(self.cylinder_d, found.axis, found.rotation_deg)
-
-    def turned(self, found: Measurement) -> Measurement:
-        """Turn axis and incision of a measurement by the tilt of the seated photo, if there is one."""
-        if self.tilt is None or found.axis is None:
-            return found
-        rotation = None if found.verdict == "refuse" else found.rotation_deg
-        turn, mirrored = (found.view.turn_deg, found.view.mirrored) if found.view else (0, False)
-        axis = transfer_axis(
-            found.axis.planned_deg,
-            rotation,
-            found.standard_uncertainty_deg,
-            tilt=self.tilt,
-            turn_deg=turn,
-            mirrored=mirrored,
-        )
-        incision = found.incision
-        if incision is not None:
-            further = None if rotation is None else rotation + self.tilt[0]
-            incision = transfer_incision(incision.planned_deg, further, turn_deg=turn, mirrored=mirrored)
-        return replace(found, axis=axis, incision=incision)
 
 
 def _cylinder(text: str) -> float:
@@ -71,7 +46,7 @@ def _cylinder(text: str) -> float:
 def _tilt(text: str) -> Tilt:
     tilt, uncertainty = numbers(text, 2, form="DEG,SD: a tilt and its standard uncertainty in degrees")
     try:
-        transfer_axis(180.0, None, None, tilt=(tilt, uncertainty))
+        check_plan(180.0, None, tilt=(tilt, uncertainty))
     except ValueError as fault:
         raise click.BadParameter(str(fault)) from fault
     return tilt, uncertainty

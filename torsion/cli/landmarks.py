@@ -147,7 +147,7 @@ def _survey(
     elif sheet is not None:
         click.echo(f"No sheet is written to '{sheet}': no eye was found.", err=True)
     record = landmarks_record(survey, count=count)
-    if shared.write_outputs(record, json_to=json_to, picture=None, draw=_nothing):
+    if shared.write_outputs(record, json_to=json_to):
         said = cautions(axis=axis is not None, pair=False)
         shared.print_text(survey_text(survey), flags=survey.flags, cautions=said)
     return survey.verdict
@@ -163,10 +163,6 @@ def _sheet(survey: LandmarkSurvey, case: str) -> str:
         raise click.ClickException(msg) from fault
     except ValueError as fault:
         raise click.UsageError(str(fault)) from fault
-
-
-def _nothing() -> "Figure":
-    raise AssertionError
 
 
 def _by_hand(

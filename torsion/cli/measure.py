@@ -1,7 +1,7 @@
 """``torsion measure``: how far the eye has turned from the seated to the supine photo."""
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -124,17 +124,14 @@ def command(
     )
     photos = [seated, supine, *also_seated, *also_supine]
     shared.check_outputs([*photos, *wanted.files], json_to=json_to, picture=picture, sheet=sheet)
-    found = measure(
+    found = _measured(
         [_photo(seated, eye, limbus=seated_limbus, pupil=seated_pupil), *also_seated],
         [_photo(supine, eye, limbus=supine_limbus, pupil=supine_pupil), *also_supine],
+        plan,
         eye=eye,
-        axis_deg=plan.axis_deg,
-        axis_frame=plan.frame,
-        incision_deg=plan.incision_deg,
         options=MeasureOptions(mirrored=mirrored, seated_mirrored=seated_mirrored, turned_deg=turned),
-        progress=_progress(),
     )
-    found, aids = wanted.beside(plan.turned(found))
+    found, aids = wanted.beside(found)
     cost = plan.cost(found)
 
     def draw() -> "Figure":
@@ -156,6 +153,27 @@ def command(
         )
     if found.verdict == "refuse":
         ctx.exit(REFUSED)
+
+
+def _measured(
+    seated: Sequence[Path | Photo],
+    supine: Sequence[Path | Photo],
+    plan: AxisPlan,
+    *,
+    eye: Eye,
+    options: MeasureOptions,
+) -> Measurement:
+    return measure(
+        seated,
+        supine,
+        eye=eye,
+        axis_deg=plan.axis_deg,
+        axis_frame=plan.frame,
+        axis_tilt=plan.tilt,
+        incision_deg=plan.incision_deg,
+        options=options,
+        progress=_progress(),
+    )
 
 
 def _progress() -> Callable[[int, int], None]:

@@ -113,8 +113,6 @@ def turned_option(*, found: bool) -> Callable[[_Command], _Command]:
     unstated = "; a turn that is found but not stated is for review." if found else "."
     return click.option(
         "--turned",
-        "--turn",  # its earlier name
-        "turned",
         type=click.Choice([str(turn) for turn in TURNS]),
         callback=lambda _ctx, _option, text: read_turn(int(text or 0)),
         help="The supine picture is turned counter-clockwise by so much, as by a microscope (180 from the "
@@ -222,10 +220,10 @@ def write_outputs(
     record: Mapping[str, Any],
     *,
     json_to: str | None,
-    picture: Path | None,
-    draw: "Callable[[], Figure]",
+    picture: Path | None = None,
+    draw: "Callable[[], Figure] | None" = None,
 ) -> bool:
-    """Write JSON and picture; both are made in full before either is written.
+    """Write JSON and picture, if there is one to draw; both are made in full before either is written.
 
     Returns
     -------
@@ -233,7 +231,7 @@ def write_outputs(
         Whether the text is to be printed: not where the JSON is printed in its place.
     """
     text = to_json(record)
-    if picture is not None:
+    if picture is not None and draw is not None:
         image = _drawn(draw, picture)
         write_whole(image, picture)
     return give_json(text, json_to)

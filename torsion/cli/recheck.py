@@ -122,7 +122,7 @@ def _present_axis(given: RecheckRequest, look: Look | None) -> tuple[float | Non
     """Where the marks lie now, as typed or from the photos, and how well this and the rest is known."""
     axis_sd = given.axis_sd
     if look is not None:
-        axis, axis_sd = look.lens.axis_deg, look.total_deg if axis_sd is None else axis_sd
+        axis, axis_sd = look.axis_deg, look.total_deg if axis_sd is None else axis_sd
     else:
         assert given.axis is not None
         axis = read_axis_deg(given.axis, name="present axis")  # 0 is read as 180, in the record too
@@ -162,7 +162,7 @@ def _since(
 
 def _flags(look: Look | None, found: Recheck | None, *, frame_matters: bool) -> tuple[str, ...]:
     names = [*(look.flags if look else ()), *(found.flags if found else ())]
-    if look is not None and look.lens.axis_deg is not None and frame_matters:
+    if look is not None and look.axis_deg is not None and frame_matters:
         names.append("frame_unknown")
     return tuple(dict.fromkeys(names))
 

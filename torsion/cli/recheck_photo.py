@@ -23,10 +23,10 @@ __all__ = ["Look", "baseline", "look_at"]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Look:
-    """A lens seen in a photo, against the plan and against an earlier look."""
+    """A lens seen in a photo, against the plan and against an earlier look; no lens where there is no eye."""
 
     measurement: Measurement
-    lens: LensAxis
+    lens: LensAxis | None
     plan: AgainstPlan | None
     rotation: RotationSince | None
     at_surgery: bool
@@ -35,7 +35,12 @@ class Look:
     @property
     def flags(self) -> tuple[str, ...]:
         """Names from the vocabulary: of the photos, and of the marks."""
-        return (*self.measurement.flags, *self.lens.flags)
+        return (*self.measurement.flags, *(self.lens.flags if self.lens else ()))
+
+    @property
+    def axis_deg(self) -> float | None:
+        """Axis of the lens in the frame of the seated photo; None where there is none to use."""
+        return self.lens.axis_deg if self.lens else None
 
     @property
     def sha256(self) -> dict[str, str]:
@@ -85,30 +90,27 @@ def look_at(
     with as_usage_error():
         of_plan = "unknown" if planned_deg is None else frame
         found = measure_pair(seated, shown, eye=eye, axis_deg=planned_deg, axis_frame=of_plan, options=view)
-        if found.supine.limbus is None:
-            lens = LensAxis(None, 180.0, None, None, 0.0, ())
-        else:
-            lens = lens_axis(found, marks, point_px=mark_px)
-        plan = against_plan(found, lens, cylinder_d=cylinder_d)
+        lens = None if found.supine.limbus is None else lens_axis(found, marks, point_px=mark_px)
+        plan = None if lens is None else against_plan(found, lens, cylinder_d=cylinder_d)
         since = None
         if earlier is not None:
             since = _since(lens, found, earlier, at_surgery=earlier_at_surgery)
     total = None
-    if lens.axis_deg is not None and lens.standard_uncertainty_deg is not None:
+    if lens is not None and lens.axis_deg is not None and lens.standard_uncertainty_deg is not None:
         carried = transfer_axis(lens.axis_deg, 0.0, lens.standard_uncertainty_deg, frame=frame)
         total = carried.standard_uncertainty_deg or carried.registration_deg
     return Look(found, lens, plan, since, at_surgery, total)
 
 
 def _since(
-    lens: LensAxis, found: Measurement, earlier: float | Path, *, at_surgery: bool
+    lens: LensAxis | None, found: Measurement, earlier: float | Path, *, at_surgery: bool
 ) -> RotationSince | None:
     before_deg, uncertainty = earlier, None
     if isinstance(earlier, Path):
         assert found.eye is not None
         kept = read_baseline(read_json(earlier), eye=found.eye, seated_sha256=found.seated.photo.sha256)
         before_deg, uncertainty, at_surgery = kept.axis_deg, kept.standard_uncertainty_deg, kept.at_surgery
-    if lens.axis_deg is None or lens.standard_uncertainty_deg is None:
+    if lens is None or lens.axis_deg is None or lens.standard_uncertainty_deg is None:
         return None
     assert isinstance(before_deg, float)
     return rotation_since(

@@ -86,7 +86,7 @@ def _look_text(look: Look) -> list[str]:
     lens, found = look.lens, look.measurement
     verdict = verdict_word(found.verdict)
     reason = "" if found.verdict == "accept" else f": {reason_words(found.flags, found.verdict, found)}"
-    if lens.axis_deg is None:
+    if lens is None or lens.axis_deg is None:
         return [folded(f"No axis: {verdict}{reason}", "")]
     lines = [
         f"Marks of the lens at {axis_degrees(lens.axis_deg)} in the frame of the seated photo",
