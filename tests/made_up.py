@@ -11,12 +11,12 @@ from torsion.axis import AxisTransfer, Incision
 from torsion.axis_ways import AxisWay
 from torsion.confidence import Answer
 from torsion.deformation import PARAMETERS
+from torsion.eye_picture import EyePicture
 from torsion.intake import photo_from_array
 from torsion.landmark_pairs import LandmarkPair
 from torsion.landmarks import Landmark
 from torsion.marking import Marking
 from torsion.marks import Mark
-from torsion.masks import EyePicture
 from torsion.measurement import Measurement
 from torsion.network import Network, NetworkPair, NetworkPhoto
 from torsion.orientation import View

@@ -29,7 +29,7 @@ ORDER = [
         trial locate
         limbal_rows own_white rim
         limbal_ring limbal_outline limbal_edges limbal_sides limbal_lean limbal_end limbal_bar ink_rules ink
-        lattice lids zones texture masks
+        lattice lids zones texture eye_picture masks
         unwrap quality duplicate preparation order
         search deformation votes
         orientation register
@@ -39,7 +39,8 @@ ORDER = [
         landmarks
         landmark_search similarity pair_suspects landmark_pairs level both_eyes centre
         comparison measurement iris_map consensus several
-        marks upright mark_frame mark_changes marking lens_marks landmark_survey axis_ways aids
+        marks point_marks upright ink_outline mark_frame mark_changes marking
+        lens_marks landmark_survey axis_ways aids
         files pictures record
         marks_record aids_record theatre_record demo_layers demo_page demo
         wording measurement_words photo_words network_words aid_words
@@ -172,8 +173,8 @@ def test_functions_keep_to_40_lines(path):
 
 
 @pytest.mark.parametrize("path", modules(), ids=lambda path: str(path.relative_to(PACKAGE)))
-def test_modules_keep_to_320_lines(path):
-    assert len(path.read_text(encoding="utf-8").splitlines()) <= 320
+def test_modules_keep_to_300_lines(path):
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= 300
 
 
 def test_importing_the_package_is_cheap():

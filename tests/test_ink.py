@@ -20,14 +20,16 @@ from torsion.cli import main
 from torsion.files import to_json
 from torsion.flags import FLAGS
 from torsion.ink import find_ink, ink_mask
+from torsion.ink_outline import agreed_outlines, outlined
 from torsion.laterality import Laterality
 from torsion.limbal_ring import unwrap_ring
 from torsion.limbal_rows import COLUMNS, ring_places
-from torsion.mark_frame import agreed_outlines, mark_frame, outlined
+from torsion.mark_frame import mark_frame
 from torsion.marking import MarkOptions, read_marks
-from torsion.marks import Mark, meridian_beside, offsets_from_marks, opposite_axis, two_point_mark
+from torsion.marks import Mark, meridian_beside, offsets_from_marks, opposite_axis
 from torsion.measurement import measure_pair
 from torsion.photo import Ellipse
+from torsion.point_marks import two_point_mark
 from torsion.preparation import prepare
 from torsion.rim import find_rim
 

@@ -8,8 +8,9 @@ import pytest
 
 import synthetic
 from synthetic import InkMark, Lids, Light, View
+from torsion.eye_picture import mirrored_eye
 from torsion.intake import photo_from_array
-from torsion.masks import cut_out, mirrored_eye
+from torsion.masks import cut_out
 from torsion.photo import Ellipse
 from torsion.trial import Located
 

@@ -8,9 +8,9 @@ import pytest
 from made_up import accepted
 
 import torsion
+from torsion.eye_picture import EyePicture
 from torsion.files import to_json
 from torsion.intake import photo_from_array
-from torsion.masks import EyePicture
 from torsion.measurement_words import order_words, side_words
 from torsion.order import order_signs
 from torsion.preparation import PreparedPhoto

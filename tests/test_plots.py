@@ -24,12 +24,13 @@ from torsion.lens_marks import AgainstPlan, lens_axis
 from torsion.lens_plots import lens_figure
 from torsion.level import reference_tilt
 from torsion.level_plots import level_figure
-from torsion.marks import meridian_beside, two_point_mark
+from torsion.marks import meridian_beside
 from torsion.measurement_words import band_words, uncertainty_words
 from torsion.orientation import View
 from torsion.photo import Ellipse
 from torsion.pictures import figure_bytes
 from torsion.plots import dials_figure, measurement_figure, png_bytes
+from torsion.point_marks import two_point_mark
 from torsion.wording import reason_words
 
 

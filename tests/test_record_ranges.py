@@ -18,8 +18,9 @@ from torsion.landmark_pairs import fit_pairs
 from torsion.landmark_survey import LandmarkSurvey
 from torsion.landmarks import AxisOffset, Landmark
 from torsion.level import LevelledAxis, reference_tilt
-from torsion.marks import MarkAxis, Meridian, PointMark
+from torsion.marks import MarkAxis, Meridian
 from torsion.marks_record import INK_SCHEMA, marks_record
+from torsion.point_marks import PointMark
 from torsion.record import inspection_record, measurement_record, plain_fields
 from torsion.theatre_record import (
     LANDMARKS_SCHEMA,

@@ -51,7 +51,7 @@ CALLS: dict[str, dict[str, Any]] = {
     "landmark_survey.survey_landmarks": {"seated": BLANK},
     "level.reference_tilt": {**LEVEL, "kind": "canthi", "posture": "seated"},
     "marking.read_marks": {"seated": BLANK},
-    "marks.two_point_mark": {**LEVEL, "measurement": measure_pair(BLANK, BLANK)},
+    "point_marks.two_point_mark": {**LEVEL, "measurement": measure_pair(BLANK, BLANK)},
     "measurement.conclude": {
         "measured": measure_pair(BLANK, BLANK),
         "axis_deg": 90.0,
@@ -68,6 +68,7 @@ CALLS: dict[str, dict[str, Any]] = {
 # Stages that only other stages call, with what has been read already; types check these.
 INSIDE = {
     "band_plots.unrolled_pair",
+    "cohort.light.measure_light",
     "cohort.observations.observations",
     "cohort.repeatability.repeatability",
     "cohort.statistics.summarise",

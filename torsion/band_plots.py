@@ -7,7 +7,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from torsion.deformation import displacement
-from torsion.masks import EyePicture, mirrored_eye
+from torsion.eye_picture import EyePicture, mirrored_eye
 from torsion.measurement import Measurement
 from torsion.unwrap import BANDS, Band, grid, sample
 

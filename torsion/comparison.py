@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 from torsion.angles import Eye, wrap_rotation_deg
 from torsion.confidence import Answer, judged
 from torsion.duplicate import same_exposure
+from torsion.eye_picture import mirrored_eye
 from torsion.flags import FORECASTS, worst_verdict
-from torsion.masks import mirrored_eye
 from torsion.match import pair_flags
 from torsion.order import Sign, order_signs
 from torsion.orientation import View, find_view

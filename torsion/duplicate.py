@@ -10,8 +10,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from torsion.eye_picture import EyePicture
 from torsion.lattice import lattice_blur
-from torsion.masks import EyePicture
 from torsion.unwrap import places, sample_at, sample_lattice
 
 __all__ = ["same_exposure"]

@@ -24,8 +24,9 @@ from torsion.dial_plots import (
 from torsion.flags import FLAGS, Verdict
 from torsion.ink_strip_plots import ORANGE, axis_shown_deg, draw_closeups, draw_strip, shown_deg
 from torsion.marking import Marking
-from torsion.marks import PointMark, Role
+from torsion.marks import Role
 from torsion.photo import Ellipse
+from torsion.point_marks import PointMark
 from torsion.preparation import PreparedPhoto
 from torsion.record import cautions
 from torsion.wording import (

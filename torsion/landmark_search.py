@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.angles import direction_deg, unit_vector, wrap_rotation_deg
+from torsion.eye_picture import EyePicture
 from torsion.landmarks import Landmark, LandmarkKind
-from torsion.masks import EyePicture
 from torsion.photo import Ellipse
 from torsion.unwrap import Band, sample
 

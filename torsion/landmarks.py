@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.angles import axis_difference_deg, direction_deg, wrap_direction_deg
-from torsion.masks import EyePicture
+from torsion.eye_picture import EyePicture
 from torsion.photo import Ellipse
 from torsion.unwrap import Band, sample
 

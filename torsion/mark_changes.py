@@ -6,15 +6,8 @@ from typing import Literal
 
 from torsion.angles import wrap_rotation_deg
 from torsion.ink import Stain
-from torsion.mark_frame import (
-    MarkFrame,
-    Outlined,
-    agreed_outlines,
-    mark_frame,
-    outlined,
-    read_mark,
-    read_stains,
-)
+from torsion.ink_outline import Outlined, agreed_outlines, outlined
+from torsion.mark_frame import MarkFrame, mark_frame, read_mark, read_stains
 from torsion.marks import Change, Mark, Role
 from torsion.measurement import Measurement
 from torsion.preparation import PreparedPhoto

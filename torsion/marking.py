@@ -6,19 +6,10 @@ from dataclasses import dataclass, field
 from torsion.angles import Eye, read_axis_deg, read_eye
 from torsion.flags import FORECASTS, Verdict, worst_verdict
 from torsion.mark_changes import Case, has_moved, marks_of
-from torsion.marks import (
-    MOST_MARKS,
-    Mark,
-    MarkAxis,
-    Meridian,
-    PointMark,
-    Role,
-    meridian_beside,
-    opposite_axis,
-    two_point_mark,
-)
+from torsion.marks import MOST_MARKS, Mark, MarkAxis, Meridian, Role, meridian_beside, opposite_axis
 from torsion.measurement import Measurement, MeasureOptions, measure_pair
 from torsion.photo import Turn, is_grey
+from torsion.point_marks import PointMark, two_point_mark
 from torsion.preparation import PhotoLike, PreparedPhoto, PrepareOptions, prepare
 from torsion.upright import as_displayed, upright_pair
 

@@ -3,29 +3,26 @@
 Lids, lashes, skin and glints do not turn with the eye; left in, they would pin the answer near zero.
 """
 
-from dataclasses import dataclass, replace
-from typing import Any
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from torsion.crops import resampled_crop
+from torsion.eye_picture import REACH, EyePicture
 from torsion.ink import ink_mask
 from torsion.lattice import SmoothColour
 from torsion.lids import lid_mask
-from torsion.photo import Ellipse, Photo, Turn, is_grey
+from torsion.photo import Ellipse, Photo, is_grey
 from torsion.quantiles import median, percentile
 from torsion.texture import texture_of
 from torsion.trial import Located
 from torsion.zones import Regions, Zones
 
-__all__ = ["EyePicture", "cut_out", "mirrored_eye", "turned_eye"]
+__all__ = ["cut_out"]
 
 Floats = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-REACH = 1.55  # half side of the cut, in limbus radii
 _MAX_PX_PER_RADIUS = 200.0  # 0.29 degrees a pixel at the limbus; more detail is rarely in focus
 _HALVED_FROM_PX = 120.0  # of a radius: every other pixel will do for masks, which is one degree at the limbus
 _SMOOTH = 0.03  # limbus radii: crypts and vessels vanish, lids and lash fans remain
@@ -38,49 +35,6 @@ _BURNT_OUT = 253
 _GLINT_STEP = 30.0  # grey levels by which a white spot of the iris stands out
 _LAMP = 0.9  # of the brightness of the white of the eye
 _GREY_PARTS = 256  # of a grey level: fixed point, in which the search for spots is fast
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class EyePicture:
-    """One eye, cut out at a common scale; the limbus is the unit circle round the centre pixel.
-
-    Attributes
-    ----------
-    rgb : (N, N, 3) uint8 ndarray
-        The cut, N odd.
-    texture : (N, N) float32 ndarray
-        Detail of iris (red and green) and sclera (green), locally normalised, zero where not valid.
-    valid : (N, N) bool ndarray
-        True where the pixel turns with the eye and shows something.
-    in_picture : (N, N) bool ndarray
-        False where the cut reaches beyond the edge of the photo.
-    px_per_radius : float
-        Pixels of the cut for each limbus radius.
-    pupil : (float, float, float)
-        Centre (x right, y up) and radius of the pupil, in limbus radii.
-    iris_region, limbal_region : (N, N) bool ndarray
-        The bands before masking.
-    overexposed : float
-        Share of the sides of the limbal band that is burnt out.
-    glare : float
-        Share of both bands that glints and burnt-out places take.
-    """
-
-    rgb: NDArray[np.uint8]
-    texture: Floats
-    valid: Mask
-    in_picture: Mask
-    px_per_radius: float
-    pupil: tuple[float, float, float]
-    iris_region: Mask
-    limbal_region: Mask
-    overexposed: float
-    glare: float
-
-    def __post_init__(self) -> None:
-        regions = (self.in_picture, self.iris_region, self.limbal_region)
-        for array in (self.rgb, self.texture, self.valid, *regions):
-            array.setflags(write=False)
 
 
 _NO_PUPIL = (0.0, 0.0, 0.35)  # a usual pupil stands in where none is seen, so that the iris can be unwrapped
@@ -170,26 +124,6 @@ def _fine(mask: NDArray[np.uint8], step: int) -> Mask:
         return mask > 0
     side = 2 * len(mask) - 1
     return np.asarray(cv2.pyrUp(mask * np.uint8(255))[:side, :side] > 127)
-
-
-def mirrored_eye(eye: EyePicture) -> EyePicture:
-    """Mirror an eye's picture left to right."""
-    x, y, radius = eye.pupil
-    flipped = {name: getattr(eye, name)[:, ::-1] for name in ("rgb", "texture", "valid", "in_picture")}
-    regions = {name: getattr(eye, name)[:, ::-1] for name in ("iris_region", "limbal_region")}
-    return replace(eye, pupil=(-x, y, radius), **flipped, **regions)
-
-
-def turned_eye(eye: EyePicture, turn_deg: Turn) -> EyePicture:
-    """Turn an eye's picture counter-clockwise."""
-    x, y, radius = eye.pupil
-    for _ in range(turn_deg // 90):
-        x, y = -y, x
-    names = ("rgb", "texture", "valid", "in_picture", "iris_region", "limbal_region")
-    turned: dict[str, Any] = {
-        name: np.ascontiguousarray(np.rot90(getattr(eye, name), turn_deg // 90)) for name in names
-    }
-    return replace(eye, pupil=(x, y, radius), **turned)
 
 
 def _of_the_eye(rgb: NDArray[np.uint8], zones: Zones, usable: Mask, px: float, *, grey: bool) -> Mask:

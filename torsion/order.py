@@ -11,7 +11,7 @@ from typing import Literal, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.masks import EyePicture
+from torsion.eye_picture import EyePicture
 from torsion.photo import is_grey
 from torsion.quantiles import median, row_medians
 

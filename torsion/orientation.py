@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from torsion.masks import EyePicture, mirrored_eye
+from torsion.eye_picture import EyePicture, mirrored_eye
 from torsion.photo import TURNS, UNDONE_BY, Turn
 from torsion.search import Candidate, best_geometry, patch_maps
 

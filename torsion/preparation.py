@@ -11,13 +11,14 @@ from numpy.typing import NDArray
 
 from torsion.angles import Eye, read_eye
 from torsion.errors import PhotoError
+from torsion.eye_picture import EyePicture, turned_eye
 from torsion.flags import Verdict, worst_verdict
 from torsion.frozen import FrozenDict
 from torsion.intake import photo_from_array, read_photo
 from torsion.laterality import Laterality, read_laterality
 from torsion.likeness import unlike_an_eye
 from torsion.locate import locate
-from torsion.masks import EyePicture, cut_out, turned_eye
+from torsion.masks import cut_out
 from torsion.photo import UNDONE_BY, Ellipse, Photo, Turn, read_options, read_switch, read_turn
 from torsion.quality import assess
 

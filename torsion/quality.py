@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 
 from torsion.compression import rounded_away
 from torsion.crops import halved
+from torsion.eye_picture import EyePicture
 from torsion.lattice import blurred_mean, full_size, lattice_blur
-from torsion.masks import EyePicture
 from torsion.measures import LIMITS, MEASURES
 from torsion.photo import Ellipse
 from torsion.quantiles import median

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.deformation import PARAMETERS, affine, displacement
-from torsion.masks import EyePicture
+from torsion.eye_picture import EyePicture
 from torsion.search import Candidate
 from torsion.unwrap import BANDS, Band, Grid, Places, grid, rows_for, sample_at
 from torsion.votes import MIN_COMMON, Votes, at_rest, fit_votes

@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsion.correlate import patch_correlation
+from torsion.eye_picture import EyePicture
 from torsion.lattice import lattice_blur
-from torsion.masks import EyePicture
 from torsion.unwrap import BANDS, Band, Grid, grid, places, sample_at, sample_lattice
 
 __all__ = ["Candidate", "PatchMaps", "best_geometry", "patch_maps"]

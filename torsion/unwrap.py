@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from torsion.masks import EyePicture
+from torsion.eye_picture import EyePicture
 from torsion.zones import RING
 
 __all__ = [

@@ -12,9 +12,10 @@ from torsion.cli.rows import folded_rows, rows_text
 from torsion.cli.usage import REFUSED, refuse_idle
 from torsion.errors import PhotoError
 from torsion.marking import Marking, MarkOptions, read_marks
-from torsion.marks import MOST_MARKS, Mark, Meridian, PointMark
+from torsion.marks import MOST_MARKS, Mark, Meridian
 from torsion.marks_record import marks_record
 from torsion.photo import Turn
+from torsion.point_marks import PointMark
 from torsion.record import cautions
 from torsion.wording import (
     axis_degrees,
