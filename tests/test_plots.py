@@ -376,6 +376,14 @@ def test_without_a_carried_axis_no_cost_is_told():
     assert "Cost: lens of 2.00 D" in words(measurement_figure(made, cost=axis_cost(2.0, made.axis, 6.4)))
 
 
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_picture_of_a_lens_says_that_turns_run_the_other_way_in_a_mirrored_photo(mirrored):
+    made = made_up.registered(view=View(0, mirrored))
+    lens = lens_axis(made, [(100.0, 120.0), (220.0, 120.0)])
+    said = words(lens_figure(made, lens, []))
+    assert ("run the other way round in this photo as displayed" in said) is mirrored
+
+
 def test_picture_of_a_lens_says_what_the_text_says():
     made = replace(made_up.registered(), verdict="review", flags=("turned_view", "frame_unknown"))
     lens = lens_axis(made, [(100.0, 120.0), (220.0, 120.0)])

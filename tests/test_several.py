@@ -429,6 +429,7 @@ def test_drawn_photos_give_the_known_rotation(seed):
     assert with_others.standard_uncertainty_deg == pytest.approx(found.standard_uncertainty_deg)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("stated", [0, 90])
 def test_a_turned_supine_photo_is_settled_once(stated, monkeypatch):
     """By the first seated one; all pairs are then as those of upright photos."""

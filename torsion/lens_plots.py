@@ -8,6 +8,7 @@ from matplotlib.figure import Figure
 from torsion.dial_plots import BLACK, GREY, INK, PAPER, draw_axis, draw_eye, write_over
 from torsion.lens_marks import AgainstPlan, LensAxis
 from torsion.measurement import Measurement
+from torsion.measurement_words import mirror_words
 from torsion.preparation import PreparedPhoto
 from torsion.record import cautions
 from torsion.wording import (
@@ -97,6 +98,8 @@ def _under_head(measurement: Measurement, lens: LensAxis | None, plan: AgainstPl
             f"In the seated photo's frame, standard uncertainty {lens.standard_uncertainty_deg:.1f}°; "
             f"eye turned {rotation_words(m.rotation_deg)}"
         )
+    if lens is not None and mirror_words(m):
+        said.append(f"The second photo is {mirror_words(m)}")
     if plan is not None:
         said.append(
             f"Off the plan by {turn_words(plan.off_deg)}, ± {plan.standard_uncertainty_deg:.1f}° "

@@ -17,6 +17,7 @@ __all__ = [
     "cost_words",
     "direction_words",
     "frame_words",
+    "mirror_words",
     "order_words",
     "planned_words",
     "side_words",
@@ -65,6 +66,14 @@ def view_words(measurement: "Measurement") -> str:
     parts += ["mirrored left to right"] if view.mirrored else []
     supine = f"the supine picture is {' and '.join(parts)}; the rotation is stated after undoing that"
     return f"{supine}; {seated}" if seated else supine
+
+
+def mirror_words(measurement: "Measurement") -> str:
+    """Say that turns run the other way in a mirrored supine picture as displayed; empty where it is none."""
+    view = measurement.view
+    if view is None or not view.mirrored:
+        return ""
+    return "mirrored: turns are said as on the eye, and run the other way round in this photo as displayed"
 
 
 def side_words(measurement: "Measurement") -> str:

@@ -4,6 +4,7 @@ from torsion.cli.recheck_photo import Look
 from torsion.cli.rows import folded
 from torsion.cli.toric_options import axis_text, refraction_text
 from torsion.lens_rotation import RotationSince
+from torsion.measurement_words import mirror_words
 from torsion.recheck import Recheck, Worth
 from torsion.wording import axis_degrees, reason_words, rotation_words, spread_words, verdict_word
 
@@ -97,6 +98,7 @@ def _look_text(look: Look) -> list[str]:
             f"marks at {axis_degrees(lens.photo_deg)} as displayed; "
             f"the eye is turned {rotation_words(found.rotation_deg)} against the seated photo",
         ),
+        *([_row("view", mirror_words(found))] if mirror_words(found) else []),
         _row(
             "known",
             f"±{lens.standard_uncertainty_deg:.1f}° (one standard uncertainty: registration "
