@@ -12,6 +12,7 @@ from click.testing import CliRunner
 from PIL import Image
 
 from torsion.cli import main
+from torsion.cli.usage import NamedPath
 
 PAIR = "a.jpg b.jpg --eye OD"
 REFRACTION = "--refraction +1 --cylinder 2 --at-cornea --axis 90"
@@ -343,3 +344,19 @@ def test_json_does_not_depend_on_the_locale(tmp_path):
     ]
     assert told[0] == told[1]
     assert json.loads(told[0])["photos"][0]["file"] == "größe.png"
+
+
+def test_every_path_must_have_a_name():
+    for command in main.commands.values():
+        for parameter in command.params:
+            assert not isinstance(parameter.type, click.Path) or isinstance(parameter.type, NamedPath)
+
+
+@pytest.mark.parametrize(
+    "command",
+    [["inspect", ""], ["validate", "", "--out", "x"], ["cohort", "", "--out", "x"], ["demo", "--out", ""]],
+)
+def test_an_empty_name_is_wrong_usage_and_not_this_folder(command):
+    result = CliRunner().invoke(main, command)
+    assert result.exit_code == 2
+    assert "must be a name, not empty" in result.stderr

@@ -16,6 +16,7 @@ from torsion.centre import check_limbus_mm, check_opening_mm
 from torsion.cli.picked import Point, check_inside, check_pairs_inside, point
 from torsion.cli.rows import Row, folded_rows
 from torsion.cli.toric_types import millimetres
+from torsion.cli.usage import NamedPath
 from torsion.errors import TorsionError
 from torsion.flags import worst_verdict
 from torsion.landmark_pairs import read_pairs
@@ -115,7 +116,7 @@ def _millimetres(check: Callable[[float], float]) -> Callable[[str], float]:
 _OPTIONS = (
     click.option(
         "--landmarks",
-        type=click.Path(dir_okay=False, path_type=Path),
+        type=NamedPath(dir_okay=False, path_type=Path),
         metavar="FILE.csv",
         help="Pairs picked by hand in both photos, as torsion landmarks --pairs reads them: an independent "
         "check of the rotation.",

@@ -7,7 +7,7 @@ import click
 
 from torsion.cli import photo_options as shared
 from torsion.cli.progress import cores, progress_reporter
-from torsion.cli.usage import INTERRUPTED, give_json, refuse_idle
+from torsion.cli.usage import INTERRUPTED, NamedPath, give_json, refuse_idle
 from torsion.cohort.executors import Cluster, Executor, Processes
 from torsion.cohort.manifest import Manifest, doubts, read_manifest
 from torsion.cohort.places import is_remote
@@ -20,7 +20,7 @@ from torsion.toric import CAUTION
 
 __all__ = ["command"]
 
-_FOLDER = click.Path(file_okay=False, path_type=Path)
+_FOLDER = NamedPath(file_okay=False, path_type=Path)
 _SUMMARY = "summary.json"
 _OF_A_RUN = (
     "manifest",
@@ -35,13 +35,21 @@ _OF_A_RUN = (
 _SHOWN = 10  # doubtful rows, rows without a result, or unused photos, told one by one
 
 
+def _named(_context: click.Context, _parameter: click.Parameter, place: str | None) -> str | None:
+    """Take a path or a URL; an empty one would be the current folder."""
+    if place == "":
+        msg = "must be a name, not empty"
+        raise click.BadParameter(msg)
+    return place
+
+
 @click.command("cohort")
-@click.argument("manifest", metavar="[MANIFEST]", required=False)
+@click.argument("manifest", metavar="[MANIFEST]", required=False, callback=_named)
 @click.option("--out", type=_FOLDER, metavar="DIR", help="Measure, and write the results into this folder.")
 @click.option(
     "--init",
     "init",
-    type=click.Path(path_type=Path),
+    type=NamedPath(path_type=Path),
     metavar="FOLDER",
     help=f"Propose FOLDER/{MANIFEST_NAME} from the names of the photos in it.",
 )

@@ -8,7 +8,7 @@ import numpy as np
 
 from torsion.cli import toric_types as types
 from torsion.cli.toric_options import as_usage_error
-from torsion.cli.usage import refuse_idle
+from torsion.cli.usage import NamedPath, refuse_idle
 from torsion.demo import PLANNED_AXIS_DEG, DemoError, draw_torsions, earlier_files, write_demo
 
 __all__ = ["command"]
@@ -28,7 +28,7 @@ _USUAL_DEG = 5.0
 )
 @click.option(
     "--out",
-    type=click.Path(file_okay=False, path_type=Path),
+    type=NamedPath(file_okay=False, path_type=Path),
     metavar="DIR",
     default=Path("torsion-demo"),
     show_default=True,

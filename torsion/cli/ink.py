@@ -9,7 +9,7 @@ from torsion.angles import Eye
 from torsion.cli import photo_options as shared
 from torsion.cli.picked import check_inside
 from torsion.cli.rows import folded_rows, rows_text
-from torsion.cli.usage import REFUSED, refuse_idle
+from torsion.cli.usage import REFUSED, NamedPath, refuse_idle
 from torsion.errors import PhotoError
 from torsion.marking import Marking, MarkOptions, read_marks
 from torsion.marks import MOST_MARKS, Mark, Meridian
@@ -47,7 +47,7 @@ _WIDE = (
 
 @click.command("ink")
 @shared.photo_argument("seated", metavar="SEATED")
-@click.argument("supine", metavar="[SUPINE]", type=click.Path(path_type=Path), required=False)
+@click.argument("supine", metavar="[SUPINE]", type=NamedPath(path_type=Path), required=False)
 @shared.eye_option(required=True)
 @click.option(
     "--meridian",

@@ -11,7 +11,7 @@ from torsion.axis import AxisFrame, AxisTransfer, transfer_axis
 from torsion.cli import photo_options as shared
 from torsion.cli.landmarks_text import pairs_text, survey_text
 from torsion.cli.picked import check_pairs_inside, click_option
-from torsion.cli.usage import REFUSED, refuse_idle
+from torsion.cli.usage import REFUSED, NamedPath, refuse_idle
 from torsion.errors import TorsionError
 from torsion.files import write_whole
 from torsion.landmark_pairs import HandRotation, fit_pairs, read_pairs
@@ -33,7 +33,7 @@ _ON_SHEET = ("--sheet", "--case", "--count")
 
 @click.command("landmarks")
 @shared.photo_argument("seated", metavar="SEATED")
-@click.argument("supine", metavar="[SUPINE]", type=click.Path(path_type=Path), required=False)
+@click.argument("supine", metavar="[SUPINE]", type=NamedPath(path_type=Path), required=False)
 @shared.eye_option(required=True)
 @click.option(
     "--axis", type=shared.axis, metavar="DEG", help="Planned axis in the frame of the seated photo."
@@ -46,14 +46,14 @@ _ON_SHEET = ("--sheet", "--case", "--count")
 )
 @click.option(
     "--sheet",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=NamedPath(dir_okay=False, path_type=Path),
     metavar="FILE.html",
     help="Write the landmark sheet, one A4 page to print (needs jinja2).",
 )
 @click.option("--case", metavar="LABEL", help="Your label of the case, for the sheet.")
 @click.option(
     "--pairs",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=NamedPath(dir_okay=False, path_type=Path),
     metavar="FILE.csv",
     help="Landmarks picked in both photos: seated_x_px, seated_y_px, supine_x_px, supine_y_px, and name if "
     "wanted; with SUPINE.",

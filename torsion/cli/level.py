@@ -13,7 +13,7 @@ from torsion.cli.level_text import level_text
 from torsion.cli.picked import check_inside, click_option
 from torsion.cli.toric_options import as_usage_error
 from torsion.cli.turns import StatedTurn, left_turn, read_turn, right_turn
-from torsion.cli.usage import refuse_idle
+from torsion.cli.usage import NamedPath, refuse_idle
 from torsion.flags import worst_verdict
 from torsion.intake import read_photo
 from torsion.level import (
@@ -39,8 +39,8 @@ _TAKEN: dict[str, Taken] = {"one-frame": "one frame", "fixed": "fixed", "apart":
 
 
 @click.command("level")
-@click.argument("seated", metavar="[SEATED]", type=click.Path(path_type=Path), required=False)
-@click.argument("supine", metavar="[SUPINE]", type=click.Path(path_type=Path), required=False)
+@click.argument("seated", metavar="[SEATED]", type=NamedPath(path_type=Path), required=False)
+@click.argument("supine", metavar="[SUPINE]", type=NamedPath(path_type=Path), required=False)
 @shared.two_points_option("--line", of="Seated: two points of a line known to be level.")
 @shared.two_points_option("--canthi", of="Seated: the two canthi of the eye.")
 @shared.two_points_option("--pupils", of="Seated: the pupil centres of both eyes.")

@@ -16,7 +16,7 @@ from torsion.cli.aid_options import AidRequest, aid_options, aid_rows
 from torsion.cli.axis_options import AxisPlan, axis_options
 from torsion.cli.progress import progress_reporter
 from torsion.cli.rows import Row, folded_rows, rows_text
-from torsion.cli.usage import REFUSED, refuse_idle
+from torsion.cli.usage import REFUSED, NamedPath, refuse_idle
 from torsion.cohort.progress import Progress
 from torsion.files import write_whole
 from torsion.intake import read_photo
@@ -48,7 +48,7 @@ _PATIENCE_S = 5.0  # without a word on how far the work has come
 def _also(name: str, *, posture: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
     return click.option(
         name,
-        type=click.Path(path_type=Path),
+        type=NamedPath(path_type=Path),
         multiple=True,
         metavar="FILE",
         help=f"A further {posture} photo of the same eye, as often as there are any; all pairs are combined.",
@@ -74,7 +74,7 @@ def _also(name: str, *, posture: str) -> Callable[[Callable[..., None]], Callabl
 @shared.picture_option
 @click.option(
     "--sheet",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=NamedPath(dir_okay=False, path_type=Path),
     metavar="FILE.html",
     help="Write the theatre sheet, one page to print (needs jinja2 and matplotlib); it shows the eye and no "
     "name of a file.",

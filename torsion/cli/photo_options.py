@@ -10,7 +10,7 @@ import click
 from torsion.angles import Eye, read_axis_deg, read_direction_deg, read_eye
 from torsion.cli.rows import folded
 from torsion.cli.toric_types import degrees, numbers
-from torsion.cli.usage import give_json
+from torsion.cli.usage import NamedPath, give_json
 from torsion.errors import PhotoError, TorsionError
 from torsion.files import to_json, write_whole
 from torsion.photo import PHOTO_SUFFIXES, TURNS, Ellipse, read_turn
@@ -123,7 +123,7 @@ def turned_option(*, found: bool) -> Callable[[_Command], _Command]:
 
 def photo_argument(name: str, *, metavar: str, many: bool = False) -> Callable[[_Command], _Command]:
     """Add a photo, or one and more of them, as an argument."""
-    path = click.Path(path_type=Path)
+    path = NamedPath(path_type=Path)
     return click.argument(name, metavar=metavar, type=path, nargs=-1 if many else 1, required=True)
 
 
@@ -155,7 +155,7 @@ json_option = click.option(
 )
 picture_option = click.option(
     "--picture",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=NamedPath(dir_okay=False, path_type=Path),
     metavar="FILE",
     help="Draw the result as .png, .svg or .pdf (needs matplotlib); where photos are read, the picture shows "
     "them and the names of their files.",

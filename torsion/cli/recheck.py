@@ -19,7 +19,7 @@ from torsion.cli.toric_options import (
     lens_plane,
     report,
 )
-from torsion.cli.usage import REFUSED
+from torsion.cli.usage import REFUSED, NamedPath
 from torsion.files import RECHECK_SCHEMA
 from torsion.keratometry import Cornea, cornea_from_astigmatism
 from torsion.lens_rotation import RotationSince, rotation_since
@@ -38,7 +38,7 @@ _AXIS_DEG = 2.0  # standard uncertainty of an axis read at the slit lamp; common
 
 
 @click.command("recheck")
-@click.argument("photos", metavar="[SEATED PHOTO]", type=click.Path(path_type=Path), nargs=-1)
+@click.argument("photos", metavar="[SEATED PHOTO]", type=NamedPath(path_type=Path), nargs=-1)
 @recheck_options
 @click.pass_context
 def command(ctx: click.Context, *, given: RecheckRequest, json_to: str | None, picture: Path | None) -> None:

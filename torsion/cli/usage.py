@@ -1,16 +1,33 @@
 """Usage: options that would change nothing, how a command gives its JSON, and the status it ends with."""
 
+import os
+
 import click
 from click.core import ParameterSource
 
 from torsion.files import write_whole
 
-__all__ = ["INTERRUPTED", "REFUSED", "give_json", "refuse_idle"]
+__all__ = ["INTERRUPTED", "REFUSED", "NamedPath", "give_json", "refuse_idle"]
 
 REFUSED = 3
 """Exit status of what was measured and refused."""
 INTERRUPTED = 130
 """Exit status that shells give for Ctrl-C."""
+
+
+class NamedPath(click.Path):
+    """A path that must have a name: an empty one, as an unset variable gives, would be the current folder."""
+
+    def convert(
+        self,
+        value: str | os.PathLike[str],
+        param: click.Parameter | None,
+        ctx: click.Context | None,
+    ) -> str | bytes | os.PathLike[str]:
+        """Refuse what has no name."""
+        if value == "":
+            self.fail("must be a name, not empty", param, ctx)
+        return super().convert(value, param, ctx)
 
 
 def refuse_idle(*options: str, when: object, why: str) -> None:

@@ -8,7 +8,7 @@ import click
 from torsion.cli import photo_options as shared
 from torsion.cli.progress import cores, progress_reporter
 from torsion.cli.rows import folded
-from torsion.cli.usage import INTERRUPTED, REFUSED, give_json, refuse_idle
+from torsion.cli.usage import INTERRUPTED, REFUSED, NamedPath, give_json, refuse_idle
 from torsion.cohort.executors import Processes
 from torsion.eye_groups import group_photos, read_pattern
 from torsion.files import to_json, write_whole
@@ -32,7 +32,7 @@ def _pattern(text: str) -> str:
 
 
 @click.command("validate")
-@click.argument("folder", metavar="FOLDER", type=click.Path(path_type=Path))
+@click.argument("folder", metavar="FOLDER", type=NamedPath(path_type=Path))
 @click.option(
     "--pattern",
     type=_pattern,
@@ -42,7 +42,7 @@ def _pattern(text: str) -> str:
 )
 @click.option(
     "--out",
-    type=click.Path(file_okay=False, path_type=Path),
+    type=NamedPath(file_okay=False, path_type=Path),
     metavar="DIR",
     help=f"Write the report, DIR/{_PAGE}, and DIR/{_JSON} (needs matplotlib and jinja2).",
 )
