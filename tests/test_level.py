@@ -56,6 +56,11 @@ def test_supine_there_is_no_level_line():
         reference_tilt("line", (0.0, 0.0), (10.0, 0.0), posture="supine")
 
 
+def test_points_that_are_picked_too_roughly_give_no_direction():
+    with pytest.raises(ValueError, match="must be at most 45 degrees, not 81"):
+        reference_tilt("line", (1.0, 1.0), (101.0, 1.0), posture="seated", click_px=100.0)
+
+
 def test_points_must_lie_apart_and_clicks_be_positive():
     with pytest.raises(ValueError, match="at least 1 pixel apart, not 0"):
         reference_tilt("pupils", (5.0, 5.0), (5.0, 5.0), posture="seated")

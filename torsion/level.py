@@ -48,6 +48,7 @@ COUNTER_ROLL = 0.191
 """Degrees by which the eyes turn back for each degree of head tilt, seated (Lim et al., Acta Ophthalmol
 2017;95(2):e101, doi 10.1111/aos.13150)."""
 _STEEP_DEG = 30.0
+_WIDEST_DEG = 45.0  # standard uncertainty; a direction less sure than that is none
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,8 +158,8 @@ def reference_tilt(
     Raises
     ------
     ValueError
-        If kind or posture is another word, a level line is given for a supine photo, the points coincide, or
-        `click_px` is not positive.
+        If kind or posture is another word, a level line is given for a supine photo, the points coincide or
+        lie too near each other for how well they are picked, or `click_px` is not positive.
 
     Examples
     --------
@@ -185,6 +186,12 @@ def reference_tilt(
     click = max(least, share * length) if click_px is None else click_px
     angle = float(direction_deg(-dx if mirrored else dx, dy)) - turn_deg
     uncertainty = math.degrees(math.sqrt(2.0) * click / length)
+    if uncertainty > _WIDEST_DEG:
+        msg = (
+            f"points {length:g} pixels apart, picked to {click:g} pixels, give no direction: "
+            f"its uncertainty must be at most {_WIDEST_DEG:g} degrees, not {uncertainty:g}"
+        )
+        raise ValueError(msg)
     against: Literal["gravity", "head"] = "gravity" if kind == "line" else "head"
     return Tilt(kind, posture, against, axis_difference_deg(angle, 0.0), uncertainty, _SLANT_DEG[kind])
 
