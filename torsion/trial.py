@@ -57,6 +57,8 @@ class Trial:
     """What is found from one start of the search; the pupil, which costs most, is sought when asked for."""
 
     pixels: Image
+    close_up: CloseUp
+    smooth: Floats
     limbus: Ellipse
     given_pupil: Ellipse | None
     side_step: float
@@ -74,13 +76,15 @@ class Trial:
         pupil: Ellipse | None = None,
     ) -> "Trial":
         """Fit the limbus, unless it is given."""
-        close_up, smooth = _close_up(channel, start)
+        close_up = CloseUp.on(channel, *start, reach=_REACH)
+        smooth = blurred(close_up.pixels.astype(np.float32), 1.5)
         fitted, weights, steps = fit_limbus(close_up, smooth, start)
         limbus = limbus or fitted
         sine, seen = np.sin(DIRECTIONS), weights > 0.05
         exposed = float(seen[sine > 0].mean()), float(seen[sine < 0].mean())
         step = side_step_of(limbus, steps, channel.shape)
-        return cls(pixels, limbus, pupil, step, exposed, limbus_roundness_of(close_up, smooth, limbus))
+        roundness = limbus_roundness_of(close_up, smooth, limbus)
+        return cls(pixels, close_up, smooth, limbus, pupil, step, exposed, roundness)
 
     @cached_property
     def pupil(self) -> tuple[Ellipse | None, float]:
@@ -171,12 +175,11 @@ class Trial:
         Where gaze or light make the inner edge of an arcus the higher step at one side, a circle fits there
         and to the limbus at the other.
         """
-        close_up, smooth = _close_up(channel, (self.limbus.x_px, self.limbus.y_px, self.limbus.radius_px))
-        start = beyond_arcus(close_up, smooth, self.limbus)
+        start = beyond_arcus(self.close_up, self.smooth, self.limbus)
         if start is None:
             return self
         trial = Trial.of(self.pixels, channel, start, pupil=self.given_pupil)
-        if not trial.is_clear or beyond_arcus(close_up, smooth, trial.limbus) is not None:
+        if not trial.is_clear or beyond_arcus(trial.close_up, trial.smooth, trial.limbus) is not None:
             return self
         return trial
 
@@ -197,11 +200,6 @@ class Trial:
     @property
     def _roundness(self) -> float:
         return self.limbus_roundness + self.pupil[1]
-
-
-def _close_up(channel: Image, circle: Circle) -> tuple[CloseUp, Floats]:
-    close_up = CloseUp.on(channel, *circle, reach=_REACH)
-    return close_up, blurred(close_up.pixels.astype(np.float32), 1.5)
 
 
 def _is_same(one: Ellipse, other: Ellipse) -> bool:
