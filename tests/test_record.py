@@ -68,6 +68,8 @@ def test_inspection_follows_its_schema():
     assert complaints(json.loads(to_json(record)), INSPECTION_SCHEMA) == []
     assert record["best"] == 1
     assert record["photos"][0]["limbus"] is None
+    stated = replace(made_up.prepared_photo(), photo=replace(made_up.prepared_photo().photo, eye="OS"))
+    assert inspection_record([stated])["photos"][0]["eye"] == "OS"
     assert record["limits"]["focus"] == {"flag": "out_of_focus", "least": 0.10, "most": None}
 
 

@@ -144,7 +144,7 @@ def inspection_record(photos: Sequence["PreparedPhoto"], *, options: object | No
     """
     shown = {
         "schema": INSPECTION_SCHEMA,
-        "photos": [_photo_fields(photo) for photo in photos],
+        "photos": [_photo_fields(photo) | {"eye": photo.photo.eye} for photo in photos],
         "best": best_photo(photos),
         "limits": {name: asdict(limit) for name, limit in LIMITS.items()},
         "retake": {name: measure.retake for name, measure in MEASURES.items()},
