@@ -439,6 +439,7 @@ def test_what_one_mark_shows(ink_flags, flag, before, beyond):
         ("ink_moved", [stain(direction_deg=90.6)], [stain(direction_deg=92.5)]),
         ("ink_spread", [stain(width_deg=3.8)], [stain(width_deg=4.0)]),  # by 30 %
         ("ink_lost", [stain()], [stain(direction_deg=200.0)]),
+        ("ink_or_pigment", [stain(density=0.36)], [stain(density=0.34)]),
         ("no_ink", [stain()], []),
     ],
 )

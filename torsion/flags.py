@@ -174,7 +174,7 @@ _TABLE: tuple[Flag, ...] = (
          "a photo has no colour, and without it ink cannot be told from lashes and pigment",
          "take the photo in colour, without infra-red light"),
     Flag("ink_or_pigment", "review",
-         "a mark is brown and no photo without ink tells it from pigment of the eye",
+         "a mark is brown, or faint and alike in both photos, and nothing tells it from pigment of the eye",
          "look at it, or give a photo taken before marking as the seated one"),
     Flag("mark_covered", "accept", "a lid or lashes hide a part of a mark, so its width may be too small",
          "lift the lid and take the photo again"),

@@ -1,5 +1,6 @@
 """Changes of marks: which marks of two photos are the same, and what became of them in between."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Literal
@@ -7,6 +8,7 @@ from typing import Literal
 from torsion.angles import wrap_rotation_deg
 from torsion.ink import Stain
 from torsion.ink_outline import Outlined, agreed_outlines, outlined
+from torsion.ink_rules import DARK_INK
 from torsion.mark_frame import MarkFrame, mark_frame, read_mark, read_stains
 from torsion.marks import Change, Mark, Role
 from torsion.measurement import Measurement
@@ -17,6 +19,7 @@ __all__ = ["Case", "has_moved", "marks_of"]
 Case = Literal["none", "seated_marked", "supine_marked", "both_marked"]
 
 _SAME_DEG = 4.0  # two marks whose middles are nearer than this, or that overlap, are one
+_ALIKE = 0.2  # of width and density, relative: from photo to photo readings of a spot differ by as much
 _MOVED_SD, _MOVED_DEG = 2.0, 0.7  # a move is told from two standard uncertainties, and from this on
 
 
@@ -94,11 +97,15 @@ def _with_change(mark: Mark, earlier: Mark | None) -> Mark:
     if earlier is None or mark.direction_deg is None or earlier.direction_deg is None:
         return mark
     moved = wrap_rotation_deg(mark.direction_deg - earlier.direction_deg)
-    return replace(
-        mark,
-        certain=mark.certain and earlier.certain,
-        change=Change(moved, mark.width_deg / earlier.width_deg, mark.density / earlier.density),
-    )
+    change = Change(moved, mark.width_deg / earlier.width_deg, mark.density / earlier.density)
+    told = mark.certain and earlier.certain and not _is_as_it_was(mark, change)
+    return replace(mark, certain=told, change=change)
+
+
+def _is_as_it_was(mark: Mark, change: Change) -> bool:
+    """Whether a mark is as faint as a slate spot, and alike in both photos, as a spot would be."""
+    same = max(abs(math.log(change.width_ratio)), abs(math.log(change.density_ratio))) < _ALIKE
+    return mark.density < DARK_INK and abs(change.moved_deg) < _MOVED_DEG and same
 
 
 def has_moved(mark: Mark) -> bool:
