@@ -238,9 +238,8 @@ def _reach_px(fit: Similarity, click_px: float | None) -> tuple[float, int | Non
     With few pairs a misfit near zero is chance.  So no reach is less than that of clicks that are off by
     nothing but their rounding, which is known and needs no t.
     """
-    both = math.hypot(
-        1.0, abs(fit.factor)
-    )  # a click is off in both photos; the seated one scales with the eye
+    # A click is off in both photos; the seated one's error is scaled with the eye.
+    both = math.hypot(1.0, abs(fit.factor))
     if click_px is None and fit.degrees_of_freedom:
         freedom = fit.degrees_of_freedom
         shown = t_quantile(0.95, freedom) * math.sqrt(fit.squares / freedom)

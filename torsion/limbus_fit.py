@@ -6,7 +6,16 @@ from numpy.typing import NDArray
 
 from torsion.angles import wrap_axis_deg
 from torsion.crops import CloseUp
-from torsion.outline import AT_SIDES, DIRECTIONS, SIDES, arcus_steps, limbal_step, outline_fit, strongest
+from torsion.outline import (
+    AT_SIDES,
+    DIRECTIONS,
+    SIDES,
+    arcus_steps,
+    is_along,
+    limbal_step,
+    outline_fit,
+    strongest,
+)
 from torsion.photo import Ellipse
 from torsion.quantiles import median
 from torsion.rings import Circle
@@ -116,9 +125,7 @@ def beyond_arcus(close_up: CloseUp, smooth: Floats, limbus: Ellipse) -> Circle |
     _, left, arcus = arcus_steps(smooth, circle, radii, 0.03)
     on_edge, out = np.abs(radii - 1) < _ON_EDGE, radii > 1 + _ON_EDGE
     further = [
-        median(radii[out][left[out][:, side].argmax(axis=0)]) - 1.0
-        if arcus[on_edge][:, side].any(axis=0).mean() > 0.5
-        else 0.0
+        median(radii[out][left[out][:, side].argmax(axis=0)]) - 1.0 if is_along(arcus[on_edge], side) else 0.0
         for side in SIDES
     ]
     if not any(further):

@@ -15,6 +15,7 @@ __all__ = [
     "DIRECTIONS",
     "SIDES",
     "arcus_steps",
+    "is_along",
     "limbal_step",
     "outline",
     "outline_fit",
@@ -105,7 +106,7 @@ def limbal_step(
     """
     step, left, arcus = arcus_steps(smooth, circle, radii, sigma)
     for side in SIDES:
-        if arcus[:, side].any(axis=0).mean() > 0.5:
+        if is_along(arcus, side):
             step[:, side] = np.where(arcus[:, side], left[:, side], step[:, side])
     return step
 
@@ -147,6 +148,11 @@ def arcus_steps(
     gone = cv2.dilate(left, np.ones((_EDGE_ROWS, 1), np.uint8)) < 0.5 * step
     arcus = np.asarray(gone & (further > 0.5 * step) & (step > _LEAST_STEP))
     return step[: len(radii)], left[: len(radii)], arcus[: len(radii)]
+
+
+def is_along(arcus: NDArray[np.bool_], side: NDArray[np.bool_]) -> bool:
+    """Whether the edge of an arcus, (n, 180), is seen along most of a side, one of ``SIDES``."""
+    return bool(arcus[:, side].any(axis=0).mean() > 0.5)
 
 
 def strongest(

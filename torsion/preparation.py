@@ -22,11 +22,12 @@ from torsion.masks import cut_out
 from torsion.photo import UNDONE_BY, Ellipse, Photo, Turn, read_options, read_switch, read_turn
 from torsion.quality import assess
 
-__all__ = ["PhotoLike", "PrepareOptions", "PreparedPhoto", "prepare", "stated_eye"]
+__all__ = ["ENOUGH_SIDE_PX", "PhotoLike", "PrepareOptions", "PreparedPhoto", "prepare", "stated_eye"]
 
 _LOG = logging.getLogger(__name__)
 
-_ENOUGH_SIDE_PX = 1600  # decoding at this size leaves more detail than the bands are sampled with
+ENOUGH_SIDE_PX = 1600
+"""Longer side to decode at: it leaves more detail than the bands are sampled with."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,7 +221,7 @@ def _as_photo(photo: PhotoLike, eye: Eye | None) -> Photo:
     if isinstance(photo, Photo):
         return replace(photo, eye=eye or photo.eye)
     if isinstance(photo, str | os.PathLike):
-        return read_photo(photo, eye=eye, max_side_px=_ENOUGH_SIDE_PX)
+        return read_photo(photo, eye=eye, max_side_px=ENOUGH_SIDE_PX)
     if isinstance(photo, np.ndarray):
         return photo_from_array(photo, eye=eye)
     kind = type(photo).__name__

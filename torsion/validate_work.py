@@ -12,13 +12,11 @@ from torsion.errors import PhotoError
 from torsion.intake import read_photo
 from torsion.measurement import Measurement
 from torsion.photo import Photo
-from torsion.preparation import PreparedPhoto, prepare
+from torsion.preparation import ENOUGH_SIDE_PX, PreparedPhoto, prepare
 from torsion.turned_ring import turned_eye
 from torsion.validate_checks import Answered, Check, Task
 
 __all__ = ["prepare_photo", "work"]
-
-_READ_PX = 1600  # as a measurement reads its photos
 
 
 def prepare_photo(path: Path) -> PreparedPhoto | str:
@@ -54,7 +52,7 @@ def _read(path: str | Path) -> Photo:
 
     Pairs have no order here, so no time; and which eye it is would tell different eyes apart by the file.
     """
-    return replace(read_photo(path, max_side_px=_READ_PX), captured_at=None, eye=None)
+    return replace(read_photo(path, max_side_px=ENOUGH_SIDE_PX), captured_at=None, eye=None)
 
 
 def _with_pixels(photo: Photo, pixels: NDArray[np.uint8]) -> Photo:

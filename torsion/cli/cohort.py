@@ -35,16 +35,8 @@ _OF_A_RUN = (
 _SHOWN = 10  # doubtful rows, rows without a result, or unused photos, told one by one
 
 
-def _named(_context: click.Context, _parameter: click.Parameter, place: str | None) -> str | None:
-    """Take a path or a URL; an empty one would be the current folder."""
-    if place == "":
-        msg = "must be a name, not empty"
-        raise click.BadParameter(msg)
-    return place
-
-
 @click.command("cohort")
-@click.argument("manifest", metavar="[MANIFEST]", required=False, callback=_named)
+@click.argument("manifest", metavar="[MANIFEST]", type=NamedPath(), required=False)
 @click.option("--out", type=_FOLDER, metavar="DIR", help="Measure, and write the results into this folder.")
 @click.option(
     "--init",

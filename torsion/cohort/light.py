@@ -39,6 +39,17 @@ def measure_light(
         not stated, since such a photo is to be prepared anew.
     eye, axis_deg, axis_frame, incision_deg, options
         As for `torsion.measurement.measure_pair`.
+
+    Returns
+    -------
+    Measurement
+
+    Raises
+    ------
+    PhotoError
+        If the supine photo is asked for and can no longer be read.
+    ValueError
+        As `torsion.measurement.measure_pair`.
     """
 
     def measured(second: PreparedPhoto) -> Measurement:
